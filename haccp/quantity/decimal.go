@@ -79,7 +79,7 @@ func fault(s string) string {
 	switch {
 	case trimmed == "":
 		return `nothing typed: give a number such as "1.50"`
-	case trimmed != s || digits && strings.ContainsAny(s, " \t\u00a0"):
+	case trimmed != s || spaced(lower):
 		return "no spaces in a number: type it without them"
 	case lower == "nan" || lower == "inf" || lower == "infinity" || lower == "∞":
 		return "not a number that can be measured: give digits such as \"1.50\", or leave the value out"
@@ -93,6 +93,8 @@ func fault(s string) string {
 		return "only decimal digits are taken"
 	case !digits:
 		return "only digits, one point and a leading minus are taken, as in \"-1.50\"; the unit goes in its own place"
+	case strings.Trim(lower, ".") == "":
+		return "no digits: a number such as \"1.50\" is wanted"
 	case strings.Count(s, ".") > 1 || strings.Count(s, "-") > 1 || strings.LastIndex(s, "-") > 0:
 		return "one point and one leading minus at most"
 	case strings.HasPrefix(lower, "."):
@@ -107,6 +109,11 @@ func fault(s string) string {
 		return "no zeros before the number: type it without them"
 	}
 	return "a number such as \"1.50\" is wanted"
+}
+
+// spaced tells whether s is a number with spaces in it.
+func spaced(s string) bool {
+	return strings.ContainsAny(s, " \t\u00a0\u202f") && strings.Trim(s, "0123456789., \t\u00a0\u202f") == ""
 }
 
 func exponent(s string) bool {

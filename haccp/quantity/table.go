@@ -36,7 +36,7 @@ var chlorine = []unitGroup{{"0", "20000", []scale{one(MgPerL), declaredOne(PPM)}
 // a plant that works with water, brine, plant tissue and cold rooms; they are
 // our choice, wide on purpose, and no limit of a process. Factors are exact.
 //
-// src: nist-sp811 Appendix B.8 (inch, pound, US gallon, minute, hour, degree Fahrenheit)
+// src: nist-sp811 Appendix B.8 (inch, pound, ounce, US gallon and fluid ounce, minute, hour, degree Fahrenheit)
 // src: nist-hb44 Appendix C (pound 0.453 592 37 kg, gallon 231 cubic inches, inch 2.54 cm)
 var rows = []row{
 	{id: FreeChlorine, name: "free chlorine", basis: "as Cl2 by volume", decimals: 2, groups: chlorine},
@@ -70,9 +70,11 @@ var rows = []row{
 	{id: Elapsed, name: "elapsed time", decimals: 1, groups: []unitGroup{{"0", "5270400",
 		[]scale{one(Minute), by(Second, 1, 60), by(Hour, 60, 1)}}}},
 	{id: Mass, name: "mass", decimals: 3, groups: []unitGroup{{"0", "1000000",
-		[]scale{one(Kilogram), by(Gram, 1, 1000), by(Pound, 45359237, 100000000), by(Tonne, 1000, 1)}}}},
+		[]scale{one(Kilogram), by(Gram, 1, 1000), by(Pound, 45359237, 100000000), by(Tonne, 1000, 1),
+			by(Ounce, 45359237, 1600000000)}}}},
 	{id: Volume, name: "volume", decimals: 3, groups: []unitGroup{{"0", "10000000",
-		[]scale{one(Litre), by(Millilitre, 1, 1000), by(CubicMetre, 1000, 1), by(USGallon, 3785411784, 1000000000)}}}},
+		[]scale{one(Litre), by(Millilitre, 1, 1000), by(CubicMetre, 1000, 1), by(USGallon, 3785411784, 1000000000),
+			by(USFluidOunce, 3785411784, 128000000000)}}}},
 	// A count of colonies and a most probable number are different estimates,
 	// and so are counts per mass, per volume, per area and per plate.
 	{id: Count, name: "count", decimals: 0, groups: []unitGroup{

@@ -34,10 +34,12 @@ const (
 	Gram         Unit = "g"
 	Pound        Unit = "lb"
 	Tonne        Unit = "t"
+	Ounce        Unit = "oz"
 	Litre        Unit = "L"
 	Millilitre   Unit = "mL"
 	CubicMetre   Unit = "m3"
 	USGallon     Unit = "US gal"
+	USFluidOunce Unit = "US fl oz"
 	CFUPerG      Unit = "CFU/g"
 	CFUPerMl     Unit = "CFU/mL"
 	CFUPer100ml  Unit = "CFU/100 mL"
@@ -108,7 +110,7 @@ var spellings = func() map[string]Unit {
 		"sec": Second, "seconds": Second, "minutes": Minute, "mins": Minute, "hours": Hour, "hr": Hour,
 		"lbs": Pound, "lb.": Pound, "pounds": Pound, "grams": Gram, "kilograms": Kilogram, "tonnes": Tonne,
 		"liter": Litre, "liters": Litre, "litre": Litre, "litres": Litre,
-		"gal": USGallon, "usgallon": USGallon, "usgallons": USGallon, "gal(us)": USGallon,
+		"gal": USGallon, "usgallon": USGallon, "usgallons": USGallon, "gal(us)": USGallon, "floz": USFluidOunce,
 		"in.": Inch, "inch": Inch, "inches": Inch, "meter": Metre, "metre": Metre,
 		"mg/litre": MgPerL, "mg/liter": MgPerL, "mgl-1": MgPerL,
 	}
