@@ -1,0 +1,300 @@
+// Package haccp holds the rules of control of a plant: what was recorded becomes a state, and a command
+// becomes records or a refusal.
+//
+// State is a fold of the record log. Decide looks at a state, the facts it asked for with Needs, a command
+// and a time, and gives the records to append together with the state after them; it does no I/O, reads no
+// clock and changes nothing it was given. Apply folds records that are already in the log. Both use the
+// same code, so that replaying a log gives the state that deciding it gave.
+//
+// The state is bounded: it holds what is open, the readings of a horizon of seven days, people, plan
+// versions and counts. What is older is asked for.
+package haccp
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"linewarden/haccp/control"
+	"linewarden/haccp/plan"
+)
+
+// FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
+const FoldVersion = 1
+
+// Horizon is how far back of the newest reading of a point and place its readings stay in the state.
+const Horizon = 7 * 24 * time.Hour
+
+// slack is how much longer than Horizon readings may stay before they are trimmed, so that
+// trimming is rare.
+const slack = 24 * time.Hour
+
+// FutureTolerance is how far after the server's clock a thing may have happened.
+const FutureTolerance = 2 * time.Minute
+
+// Zones gives the location of an IANA time zone name; the shell reads it from embedded data.
+type Zones func(name string) (*time.Location, error)
+
+// State is what a log says. It is changed only by Apply and by Decide on a fork of its own.
+type State struct {
+	Site         Founded
+	Size         int64 // records folded; the next record has Size+1
+	LastRecorded time.Time
+	Plans        []plan.Signed // in the order of signing
+	Opened       int64         // cases opened so far: the last running number
+	Counts       Counts
+
+	people     table[*Person]
+	devices    table[*DeviceState]
+	lines      table[*LineState]
+	places     table[*PlaceState]
+	series     table[*Series]     // "point@place"
+	checks     table[*CheckState] // "check@place"
+	deviations table[*Deviation]
+
+	zones Zones
+	memo  *memo // derived from Plans; shared by forks
+}
+
+// Counts are totals since founding.
+type Counts struct {
+	Readings int64 `json:"readings"`
+	Imported int64 `json:"imported"`
+	Outside  int64 `json:"outside"`
+	Missed   int64 `json:"missed"`
+	Late     int64 `json:"received_late"`
+	Amended  int64 `json:"amended"`
+	Voided   int64 `json:"voided"`
+}
+
+// New returns the state of an empty log.
+func New(zones Zones) *State {
+	return &State{
+		zones: zones, memo: newMemo(),
+		people: newTable[*Person](), devices: newTable[*DeviceState](), lines: newTable[*LineState](),
+		places: newTable[*PlaceState](), series: newTable[*Series](), checks: newTable[*CheckState](),
+		deviations: newTable[*Deviation](),
+	}
+}
+
+// Fork returns a state that may be changed without changing s. It costs the same whatever s holds.
+func (s *State) Fork() *State {
+	n := *s
+	n.people, n.devices, n.lines = s.people.fork(), s.devices.fork(), s.lines.fork()
+	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
+	n.deviations = s.deviations.fork()
+	n.Plans = slices.Clip(s.Plans)
+	return &n
+}
+
+type snapshot struct {
+	Site         Founded             `json:"site"`
+	Size         int64               `json:"size"`
+	LastRecorded time.Time           `json:"last_recorded"`
+	Plans        []plan.Signed       `json:"plans"`
+	Opened       int64               `json:"opened"`
+	Counts       Counts              `json:"counts"`
+	People       table[*Person]      `json:"people"`
+	Devices      table[*DeviceState] `json:"devices"`
+	Lines        table[*LineState]   `json:"lines"`
+	Places       table[*PlaceState]  `json:"places"`
+	Series       table[*Series]      `json:"series"`
+	Checks       table[*CheckState]  `json:"checks"`
+	Deviations   table[*Deviation]   `json:"deviations"`
+}
+
+// Snapshot returns the state as bytes; equal states give equal bytes.
+func (s *State) Snapshot() ([]byte, error) {
+	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts,
+		s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
+}
+
+// Restore returns the state of a snapshot made by the same FoldVersion.
+func Restore(b []byte, zones Zones) (*State, error) {
+	v := snapshot{People: newTable[*Person](), Devices: newTable[*DeviceState](), Lines: newTable[*LineState](),
+		Places: newTable[*PlaceState](), Series: newTable[*Series](), Checks: newTable[*CheckState](),
+		Deviations: newTable[*Deviation]()}
+	if err := json.Unmarshal(b, &v); err != nil {
+		return nil, fmt.Errorf("read snapshot: %w", err)
+	}
+	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
+		Counts: v.Counts, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
+		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: newMemo()}, nil
+}
+
+// Person is a person as the log knows them.
+type Person struct {
+	ID       string     `json:"id"`
+	Name     string     `json:"name"`
+	SignIn   string     `json:"sign_in"`
+	Roles    []RoleSpan `json:"roles"`
+	Added    time.Time  `json:"added"`
+	Disabled []Gap      `json:"disabled,omitempty"`
+}
+
+// RoleSpan is the time in which a person held a role; zero To: still.
+type RoleSpan struct {
+	Role string    `json:"role"`
+	From time.Time `json:"from"`
+	To   time.Time `json:"to,omitzero"`
+}
+
+// Gap is a span of time; zero To: still.
+type Gap struct {
+	From time.Time `json:"from"`
+	To   time.Time `json:"to,omitzero"`
+}
+
+// DeviceState is an enrolled device.
+type DeviceState struct {
+	ID      string    `json:"id"`
+	Name    string    `json:"name"`
+	Since   time.Time `json:"since"`
+	Revoked time.Time `json:"revoked,omitzero"`
+}
+
+// LineState holds the runs of a line inside the horizon, in the order of their starts.
+type LineState struct {
+	ID   string    `json:"id"`
+	Acts []LineAct `json:"acts"` // starts and stops by at, then id
+}
+
+// LineAct is a start or stop of a line.
+type LineAct struct {
+	ID      string    `json:"id"`
+	At      time.Time `json:"at"`
+	Start   bool      `json:"start"`
+	Without bool      `json:"without_proof,omitempty"`
+	Product []string  `json:"product,omitempty"` // stop: places that still hold product
+	Reason  string    `json:"reason,omitempty"`
+	By      string    `json:"by"`
+}
+
+// PlaceState holds the water of a bath and the service of a place.
+type PlaceState struct {
+	ID  string    `json:"id"`
+	Out []Gap     `json:"out,omitempty"` // out of service
+	Log []BathAct `json:"log,omitempty"` // fillings, additions, drains, ... by at, then id
+}
+
+// BathAct is one thing done to the water of a bath.
+type BathAct struct {
+	Kind string    `json:"kind"`
+	ID   string    `json:"id"`
+	At   time.Time `json:"at"`
+	By   string    `json:"by"`
+	Body *Bath     `json:"body,omitempty"`
+}
+
+// Series is one control point at one place: its readings of the horizon and what they say.
+type Series struct {
+	Point  string         `json:"point"`
+	Place  string         `json:"place"`
+	Window control.Window `json:"window"`
+	Fixes  []FixAt        `json:"fixes,omitempty"` // by at
+	Last   *LastReading   `json:"last,omitempty"`  // newest reading by at
+	ctx    *control.Context
+}
+
+// FixAt is an immediate fix at a point and place.
+type FixAt struct {
+	At time.Time `json:"at"`
+	ID string    `json:"id"`
+	By string    `json:"by"`
+}
+
+// LastReading is the newest reading that touched a point at a place, with its verdicts there.
+type LastReading struct {
+	ID       string            `json:"id"`
+	At       time.Time         `json:"at"`
+	By       string            `json:"by"`
+	Filling  string            `json:"filling,omitempty"`
+	Verdicts []control.Verdict `json:"verdicts"`
+}
+
+// CheckState is one check at one place: when it was carried out and when it was missed, inside the horizon.
+type CheckState struct {
+	Check  string    `json:"check"`
+	Place  string    `json:"place"`
+	Taken  []TakenAt `json:"taken,omitempty"` // by at, then id; imported and voided readings are left out
+	Misses []MissAt  `json:"misses,omitempty"`
+	Swept  time.Time `json:"swept,omitzero"` // dues whose window ended at or before this were judged
+}
+
+// TakenAt is a reading of a check.
+type TakenAt struct {
+	At     time.Time `json:"at"`
+	ID     string    `json:"id"`
+	Seq    int64     `json:"seq"`
+	Worst  string    `json:"worst"`
+	Proved bool      `json:"proved,omitempty"` // its time is a device's or the server's stamp
+}
+
+// MissAt is a recorded miss; it is never erased.
+type MissAt struct {
+	ID    string    `json:"id"`
+	Due   time.Time `json:"due"`
+	From  time.Time `json:"from"`
+	Until time.Time `json:"until"`
+	Row   string    `json:"row"`
+}
+
+// Span is a closed span of time; zero End: open.
+type Span struct {
+	Begin time.Time `json:"begin"`
+	End   time.Time `json:"end,omitzero"`
+}
+
+// Deviation is a case: a deviation where a critical limit is touched, a nonconformity otherwise.
+type Deviation struct {
+	DeviationOpened
+	Found     time.Time    `json:"found"` // recorded_at of its opening
+	FoundBy   Actor        `json:"found_by"`
+	At        time.Time    `json:"at"`
+	OpenedSeq int64        `json:"opened_seq"`
+	Now       Span         `json:"now"`    // as the facts stand; zero Begin: dissolved
+	Widest    Span         `json:"widest"` // Begin and latest End it ever had
+	First     *control.Ref `json:"first,omitempty"`
+	Worst     *control.Ref `json:"worst,omitempty"`
+	Retest    *control.Ref `json:"retest,omitempty"`
+	Fixes     []FixFacts   `json:"fixes,omitempty"`
+	FixedBy   []string     `json:"fixed_by,omitempty"`
+	Loggers   []string     `json:"loggers,omitempty"` // who logged its readings
+	Lots      []string     `json:"lots,omitempty"`    // codes its readings named
+	Parts     []SignedPart `json:"parts,omitempty"`
+	Reopened  []time.Time  `json:"reopened,omitempty"`
+	IsClosed  bool         `json:"is_closed,omitempty"`
+	ClosedAt  time.Time    `json:"closed_at,omitzero"`
+	EffectDue time.Time    `json:"effect_due,omitzero"`
+	Touched   int64        `json:"touched"`              // seq of the last record about it
+	Widened   int64        `json:"widened"`              // seq at which its span last widened
+	TakenLate string       `json:"taken_late,omitempty"` // miss: the reading that was taken in time, received late
+}
+
+// Word returns "deviation" where a critical limit is touched, else "nonconformity".
+func (d *Deviation) Word() string {
+	if d.Critical {
+		return "deviation"
+	}
+	return "nonconformity"
+}
+
+// SignedPart is a part as signed. A stale part was signed before the span widened.
+type SignedPart struct {
+	Seq   int64            `json:"seq"`
+	At    time.Time        `json:"at"`
+	By    Actor            `json:"by"`
+	Stale bool             `json:"stale,omitempty"`
+	Body  *DeviationSigned `json:"body"`
+}
+
+// Part returns the standing signature of a part, nil where there is none.
+func (d *Deviation) Part(name string) *SignedPart {
+	for i := len(d.Parts) - 1; i >= 0; i-- {
+		if d.Parts[i].Body.Part == name && !d.Parts[i].Stale {
+			return &d.Parts[i]
+		}
+	}
+	return nil
+}
