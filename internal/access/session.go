@@ -1,0 +1,260 @@
+package access
+
+import (
+	"context"
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+)
+
+// touchEvery is how often the last use of a session is written to the store.
+const touchEvery = time.Minute
+
+// tokenBytes is the randomness in a session or device token: 256 bits.
+const tokenBytes = 32
+
+// A Session is one signed-in person on one browser or tablet.
+type Session struct {
+	Person string // id
+	Device string // id of the enrolled device it is bound to, or empty
+	Known  string // KnownPassword or KnownPIN
+	Began  time.Time
+	Used   time.Time
+	Ends   time.Time // in any case
+}
+
+// Opened is a new session with its token, which goes into the cookie and is
+// stored nowhere.
+type Opened struct {
+	Token string
+	Session
+}
+
+type cached struct {
+	Session
+	touched time.Time // last use as the store has it
+}
+
+// A cache stands in front of the store, which has the last word at least once
+// in touchEvery of use.
+type cache struct {
+	mu   sync.Mutex
+	held map[string]*cached
+	ends uint64 // raised by every end, so that a read begun before it is not kept
+}
+
+func randomText(n int) string {
+	b := make([]byte, n)
+	rand.Read(b) // never fails: crypto/rand stops the program instead
+	return base64.RawURLEncoding.EncodeToString(b)
+}
+
+func tokenHash(token string) string {
+	sum := sha256.Sum256([]byte(token))
+	return hex.EncodeToString(sum[:])
+}
+
+// open makes a session for the person, device and way of knowing in s.
+func (g *Gate) open(ctx context.Context, s Session, at time.Time) (Opened, error) {
+	at = at.UTC().Truncate(time.Millisecond)
+	s.Began, s.Used, s.Ends = at, at, at.Add(g.set.Longest)
+	o := Opened{Token: randomText(tokenBytes), Session: s}
+	err := g.Accounts.AddSession(ctx, tokenHash(o.Token), s.Person, s.Device, s.Known, s.Began, s.Ends)
+	if err != nil {
+		return Opened{}, fmt.Errorf("open session: %w", err)
+	}
+	return o, nil
+}
+
+// Check says whose session a token opens, and moves its last use. It gives
+// ErrSession for a token that is unknown, altered, idle too long, past its end,
+// or of a person disabled or a device revoked since. The person is as the log
+// has it now.
+func (g *Gate) Check(ctx context.Context, token string, at time.Time) (Session, Person, error) {
+	if len(token) != base64.RawURLEncoding.EncodedLen(tokenBytes) {
+		return Session{}, Person{}, ErrSession
+	}
+	hash := tokenHash(token)
+	s, ends, err := g.find(ctx, hash)
+	if err != nil {
+		return Session{}, Person{}, err
+	}
+	p, ok := g.allowed(s.Session, at)
+	if !ok {
+		if err := g.end(context.WithoutCancel(ctx), hash); err != nil {
+			g.Log.Error("run-out session not ended in the store", "error", err)
+		}
+		return Session{}, Person{}, ErrSession
+	}
+	if at.After(s.Used) {
+		s.Used = at
+	}
+	if s.Used.Sub(s.touched) >= touchEvery {
+		found, err := g.Accounts.TouchSession(ctx, hash, s.Used)
+		switch {
+		case err != nil:
+			g.Log.Error("last use of a session not written", "error", err)
+		case !found:
+			g.sessions.drop(hash)
+			return Session{}, Person{}, ErrSession
+		default:
+			s.touched = s.Used
+		}
+	}
+	g.sessions.put(hash, s, ends)
+	return s.Session, p, nil
+}
+
+// find reads the cache, then the store. The number is that of the cache's ends
+// before the read.
+func (g *Gate) find(ctx context.Context, hash string) (cached, uint64, error) {
+	s, ends, ok := g.sessions.get(hash)
+	if ok {
+		return s, ends, nil
+	}
+	var found bool
+	var err error
+	s.Person, s.Device, s.Known, s.Began, s.Used, s.Ends, found, err = g.Accounts.Session(ctx, hash)
+	if err != nil {
+		return cached{}, 0, fmt.Errorf("read session: %w", err)
+	}
+	if !found {
+		return cached{}, 0, ErrSession
+	}
+	s.touched = s.Used
+	return s, ends, nil
+}
+
+func (g *Gate) allowed(s Session, at time.Time) (Person, bool) {
+	p, ok := g.Directory.Person(s.Person)
+	if !ok || p.Disabled || !at.Before(s.Ends) {
+		return Person{}, false
+	}
+	idle := g.set.Idle
+	if s.Device != "" {
+		d, ok := g.Directory.Device(s.Device)
+		if !ok || d.Revoked {
+			return Person{}, false
+		}
+		if onlyFloor(p.Roles) {
+			idle = g.set.DeviceIdle
+		}
+	}
+	return p, at.Sub(s.Used) < idle
+}
+
+// onlyFloor says whether somebody has no role but those of the floor; a person
+// who may decide more gets the short idle limit everywhere.
+func onlyFloor(roles []Role) bool {
+	return len(roles) > 0 && !slices.ContainsFunc(roles, func(r Role) bool {
+		return r != Technician && r != LineLead
+	})
+}
+
+// SignOut ends the session of a token; one that is not there is no error.
+func (g *Gate) SignOut(ctx context.Context, token string) error {
+	return g.end(ctx, tokenHash(token))
+}
+
+func (g *Gate) end(ctx context.Context, hash string) error {
+	g.sessions.drop(hash)
+	if err := g.Accounts.EndSession(ctx, hash); err != nil {
+		return fmt.Errorf("end session: %w", err)
+	}
+	g.sessions.drop(hash) // a read that began between the two is not kept either
+	return nil
+}
+
+// EndPerson ends every session of a person, as after disabling. (A disabled
+// person is refused at once in any case.)
+func (g *Gate) EndPerson(ctx context.Context, person string) error {
+	return g.endAll(ctx, person, "")
+}
+
+func (g *Gate) endAll(ctx context.Context, person, device string) error {
+	mine := func(s Session) bool {
+		return (person == "" || s.Person == person) && (device == "" || s.Device == device)
+	}
+	_, err := g.Accounts.EndSessions(ctx, person, device)
+	g.sessions.dropIf(mine)
+	if err != nil {
+		return fmt.Errorf("end sessions: %w", err)
+	}
+	return nil
+}
+
+func (c *cache) get(hash string) (cached, uint64, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if s := c.held[hash]; s != nil {
+		return *s, c.ends, true
+	}
+	return cached{}, c.ends, false
+}
+
+// put keeps what was read unless a session ended since; that costs one read of
+// the store.
+func (c *cache) put(hash string, s cached, ends uint64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.ends != ends {
+		return
+	}
+	if old := c.held[hash]; old != nil {
+		if old.Used.After(s.Used) {
+			s.Used = old.Used
+		}
+		if old.touched.After(s.touched) {
+			s.touched = old.touched
+		}
+	}
+	c.held[hash] = &s
+}
+
+func (c *cache) drop(hash string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	delete(c.held, hash)
+	c.ends++
+}
+
+func (c *cache) dropIf(mine func(Session) bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for hash, s := range c.held {
+		if mine(s.Session) {
+			delete(c.held, hash)
+		}
+	}
+	c.ends++
+}
+
+func (c *cache) sweep(at time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for hash, s := range c.held {
+		if !at.Before(s.Ends) {
+			delete(c.held, hash)
+		}
+	}
+}
+
+// FormToken is what a page puts into its forms: an HMAC-SHA256 under the session
+// token. The store, which has only the token's hash, cannot make one.
+func FormToken(token string) string {
+	m := hmac.New(sha256.New, []byte(token))
+	m.Write([]byte("linewarden form token 1"))
+	return base64.RawURLEncoding.EncodeToString(m.Sum(nil))
+}
+
+// FormTokenMatches says, in constant time, whether a form came from a page of
+// this session.
+func FormTokenMatches(token, form string) bool {
+	return token != "" && hmac.Equal([]byte(FormToken(token)), []byte(form))
+}
