@@ -263,3 +263,29 @@ func FuzzParseDecimal(f *testing.F) {
 		}
 	})
 }
+
+func TestSmallParts(t *testing.T) {
+	zero, d := MustDecimal("0.0"), MustDecimal("-2.50")
+	if zero.Neg().String() != "0.0" || !zero.IsZero() || zero.Sign() != 0 || (Decimal{}).String() != "0" {
+		t.Errorf("zero: %s, %s", zero.Neg(), Decimal{})
+	}
+	if d.Neg().String() != "2.50" || d.Scale() != 2 || d.Float64() != -2.5 || d.IsZero() {
+		t.Errorf("%s: negative %s, scale %d, float %v", d, d.Neg(), d.Scale(), d.Float64())
+	}
+	if d == MustDecimal("-2.5") || d.Cmp(MustDecimal("-2.5")) != 0 {
+		t.Error("-2.5 and -2.50 must be one number written in two ways")
+	}
+	var back Decimal
+	if b, err := d.MarshalText(); err != nil || back.UnmarshalText(b) != nil || back != d {
+		t.Errorf("text %s, %v, back %s", b, err, back)
+	}
+	if err := back.UnmarshalText([]byte("1e3")); !errors.Is(err, ErrDecimal) || back != d {
+		t.Errorf("%v, %s", err, back)
+	}
+	defer func() {
+		if recover() == nil {
+			t.Error("MustDecimal took a bad number")
+		}
+	}()
+	MustDecimal("1,5")
+}

@@ -12,7 +12,7 @@ import (
 const maxUnit = 32
 
 // MarshalJSON writes v as AppendJSON does. Mind that json.Marshal itself turns
-// the sign "<" into < afterwards: canonical bytes come from AppendJSON.
+// the sign "<" into "\u003c" afterwards: canonical bytes come from AppendJSON.
 func (v Value) MarshalJSON() ([]byte, error) {
 	if v.IsZero() {
 		return nil, fmt.Errorf("%w: nothing was read: leave the member out", ErrValue)
@@ -76,8 +76,8 @@ func (v *Value) UnmarshalJSON(b []byte) error {
 		*v = Answer(false)
 		return nil
 	case '{':
-		m, err := readMembers(b)
-		if err != nil {
+		var m members
+		if err := m.read(b); err != nil {
 			return err
 		}
 		parsed, err := m.value()
@@ -120,30 +120,29 @@ const (
 
 var memberNames = [memberCount]string{"high", "low", "sign", "unit", "value"}
 
-// readMembers walks through a valid JSON object.
-func readMembers(b []byte) (*members, error) {
-	m := &members{}
+// read walks through a valid JSON object.
+func (m *members) read(b []byte) error {
 	b = skipSpace(b[1:])
 	for b[0] != '}' {
 		name, rest, err := readString(b)
 		if err != nil {
-			return nil, fail("", "%w: %w", ErrValue, err)
+			return fail("", "%w: %w", ErrValue, err)
 		}
 		i, err := m.place(name)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		b = skipSpace(rest)[1:] // the colon
 		m.text[i], b, err = readString(skipSpace(b))
 		if err != nil {
-			return nil, fail(memberNames[i], "%w", err)
+			return fail(memberNames[i], "%w", err)
 		}
 		m.has[i] = true
 		if b = skipSpace(b); b[0] == ',' {
 			b = skipSpace(b[1:])
 		}
 	}
-	return m, nil
+	return nil
 }
 
 // place returns the index of a member that was not there yet.
@@ -160,11 +159,12 @@ func (m *members) place(name []byte) (int, error) {
 	return 0, fail(shorten(name), "%w: unknown member: a value has value and unit, with sign, or low, high and unit", ErrValue)
 }
 
+// shorten makes a member's name fit to be shown.
 func shorten(name []byte) string {
-	if len(name) > 40 {
-		return string(name[:40])
+	if len(name) <= maxUnit && unitForm(name) == nil {
+		return string(name)
 	}
-	return string(name)
+	return quoted(string(name))
 }
 
 // readString reads the JSON string that b begins with.
