@@ -36,6 +36,7 @@ const (
 	prometheus = "github.com/prometheus/client_golang"
 	fiber      = "github.com/gofiber/fiber/v2"
 	uuid       = "github.com/google/uuid"
+	sumdb      = "golang.org/x/mod/sumdb" // tree hashes and signed notes
 )
 
 // everything allows any package.
@@ -48,15 +49,14 @@ var service = []string{
 
 // rooms is the order of dependence, from the centre outwards.
 var rooms = []room{
+	{prefix: "haccp/quantity", ours: []string{"haccp/quantity"}, pure: true,
+		theirs: []string{"github.com/govalues/decimal"}},
 	{prefix: "haccp", ours: []string{"haccp"}, pure: true,
-		theirs: []string{
-			"github.com/tidwall/btree",
-			"github.com/govalues/decimal", "github.com/cockroachdb/apd/v3", "github.com/shopspring/decimal",
-		}},
+		theirs: []string{"github.com/tidwall/btree"}},
 	{prefix: "internal/record/recordtest", ours: []string{"internal/record"},
-		theirs: []string{"pgregory.net/rapid", "github.com/transparency-dev/merkle", "golang.org/x/mod/sumdb"}},
+		theirs: []string{"pgregory.net/rapid", "github.com/transparency-dev/merkle", sumdb}},
 	{prefix: "internal/record", ours: []string{"internal/record"}, pure: true,
-		theirs: []string{"golang.org/x/mod/sumdb"}},
+		theirs: []string{sumdb}},
 	{prefix: "internal/chart", ours: []string{"internal/chart"}, pure: true},
 	{prefix: "internal/report", ours: []string{"internal/report", "internal/chart", "internal/wording", "haccp"},
 		theirs: []string{"codeberg.org/go-pdf/fpdf", "github.com/xuri/excelize/v2", "golang.org/x/image"}},
@@ -66,18 +66,19 @@ var rooms = []room{
 	{prefix: "internal/checktable"},
 	{prefix: "internal/housetest"},
 
-	{prefix: "internal/memstore", ours: []string{"internal/record", "internal/memstore"}},
+	{prefix: "internal/memstore", ours: []string{"internal/record", "internal/memstore"},
+		theirs: []string{sumdb, "github.com/tidwall/btree"}},
 	{prefix: "internal/sqlitestore", ours: []string{"internal/record", "internal/sqlitestore"},
-		theirs: []string{"modernc.org/sqlite"}},
+		theirs: []string{sumdb, "modernc.org/sqlite"}},
 	{prefix: "internal/mongostore", ours: []string{"internal/record", "internal/mongostore"},
-		theirs: []string{"go.mongodb.org/mongo-driver/v2"}},
+		theirs: []string{sumdb, "go.mongodb.org/mongo-driver/v2"}},
 
 	{prefix: "internal/planfile", ours: []string{"haccp/plan", "haccp/quantity", "internal/planfile"},
 		theirs: []string{"github.com/goccy/go-yaml", "github.com/robfig/cron/v3"}},
 	{prefix: "internal/access", ours: []string{"haccp", "internal/access"},
 		theirs: []string{"golang.org/x/crypto", "golang.org/x/text", prometheus, uuid}},
 	{prefix: "internal/plant", ours: []string{"haccp", "internal/record", "internal/planfile", "internal/plant"},
-		theirs: []string{prometheus, uuid, "golang.org/x/sync", "github.com/tidwall/btree"}},
+		theirs: []string{sumdb, prometheus, uuid, "golang.org/x/sync", "github.com/tidwall/btree"}},
 
 	{prefix: "alerts", ours: append([]string{"alerts"}, service...),
 		theirs: []string{prometheus, "github.com/robfig/cron/v3", "github.com/rickar/cal/v2", uuid}},
@@ -86,9 +87,9 @@ var rooms = []room{
 	{prefix: "internal/demo", ours: append([]string{"internal/demo", "internal/importer", "alerts"}, service...),
 		theirs: []string{uuid}},
 	{prefix: "internal/api", ours: append([]string{"internal/api", "internal/report", "internal/chart"}, service...),
-		theirs: []string{fiber, prometheus, uuid, "github.com/valyala/fasthttp"}},
+		theirs: []string{fiber, sumdb, prometheus, uuid, "github.com/valyala/fasthttp"}},
 	{prefix: "internal/web", ours: append([]string{"internal/web", "internal/report", "internal/chart"}, service...),
-		theirs: []string{fiber, prometheus, uuid, "github.com/valyala/fasthttp", "rsc.io/qr"}},
+		theirs: []string{fiber, sumdb, prometheus, uuid, "github.com/valyala/fasthttp", "rsc.io/qr"}},
 
 	{prefix: "internal/benchmark", ours: everything, theirs: everything},
 	{prefix: "internal/app", ours: everything, theirs: everything},

@@ -53,6 +53,8 @@ var plantings = map[string][]planting{
 		{"a room of haccp logs", file("haccp/lot/lot.go", "lot", "log/slog"), "haccp/lot imports log/slog"},
 		{"haccp imports record", file("haccp/c.go", "haccp", "linewarden/internal/record"), "against the order"},
 		{"haccp imports a strange library", file("haccp/c.go", "haccp", "example.org/x"), "not on the list"},
+		{"the decimal of quantity elsewhere", file("haccp/c.go", "haccp", "github.com/govalues/decimal"), "not on the list"},
+		{"quantity imports the plan", file("haccp/quantity/c.go", "quantity", "linewarden/haccp/plan"), "against the order"},
 		{"haccp imports its tree", file("haccp/c.go", "haccp", "github.com/tidwall/btree"), ""},
 		{"a name that only begins like an allowed one", file("haccp/c.go", "haccp", "github.com/tidwall/btreeplus"), "not on the list"},
 		{"record takes chances", file("internal/record/c.go", "record", "math/rand/v2"), "math/rand/v2"},
