@@ -195,7 +195,10 @@ func TestCompareOverUnits(t *testing.T) {
 		{Elapsed, "1.5", Hour, "90", Minute, 0},
 		{Conductivity, "1.413", MilliSPerCm, "1413", MicroSPerCm, 0},
 		{UV254, "45", PerM, "0.45", PerCm, 0},
-		{Count, "100", CFUPer100ml, "1", CFUPerMl, 0},
+		{Count, "100", CFUPer100ml, "1", CFUPerMl, 0}, // from the meaning of the units, no source
+		{Count, "1000", CFUPerL, "1", CFUPerMl, 0},
+		{Count, "100", CFUPer100cm2, "1", CFUPerCm2, 0},
+		{Count, "100", MPNPer100ml, "1", MPNPerMl, 0},
 	} {
 		got, err := get(t, c.id).Compare(MustDecimal(c.a), c.aUnit, MustDecimal(c.b), c.bUnit)
 		if err != nil || got != c.want {
