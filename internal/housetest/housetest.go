@@ -43,6 +43,7 @@ func rules() []rule {
 		{"published tables", checkTables},
 		{"sources", checkSources},
 		{"documents", checkDocuments},
+		{"container", checkContainer},
 	}
 }
 

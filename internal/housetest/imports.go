@@ -69,7 +69,7 @@ var rooms = []room{
 	{prefix: "internal/memstore", ours: []string{"internal/record", "internal/memstore"},
 		theirs: []string{sumdb, "github.com/tidwall/btree"}},
 	{prefix: "internal/sqlitestore", ours: []string{"internal/record", "internal/sqlitestore"},
-		theirs: []string{sumdb, "modernc.org/sqlite"}},
+		theirs: []string{sumdb, "modernc.org/sqlite", "golang.org/x/sys"}},
 	{prefix: "internal/mongostore", ours: []string{"internal/record", "internal/mongostore"},
 		theirs: []string{sumdb, "go.mongodb.org/mongo-driver/v2"}},
 

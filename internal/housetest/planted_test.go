@@ -145,6 +145,13 @@ var plantings = map[string][]planting{
 		{"not said how confirmed", sources("ab-1\tA book\t2001\ttable 2\tfrom memory", "cd-2\tB\t2\t3\t"), "sources.tsv:3: an empty cell"},
 		{"another header", src("testdata/published/sources.tsv", "key\ttitle\tyear\tpart\thow confirmed\nab-1\tA book\t2001\t2\tno\n"), "the first line"},
 	},
+	"container": {
+		{"missing command", src("docker-compose.yml", "services:\n  a:\n    command: [fly, --data, /data]\n"), "docker-compose.yml:3: linewarden has no command fly"},
+		{"missing flag", src("docker-compose.yml", "    command: [demo, --data, /data, --wings, \"2\"]\n"), "docker-compose.yml:1: linewarden has no flag --wings"},
+		{"known command", src("docker-compose.yml", "    command: [demo, --data, /data]\n"), ""},
+		{"missing folder", src("cmd/linewarden/Dockerfile", "FROM scratch\nCOPY go.mod gone ./\n"), "cmd/linewarden/Dockerfile:2: gone: no such"},
+		{"from another stage", src("cmd/linewarden/Dockerfile", "COPY haccp ./haccp\nCOPY --from=build /out/x /x\n"), ""},
+	},
 	"documents": {
 		{"missing document", src("README.md", ""), "README.md"},
 		{"missing path", src("README.md", "See `internal/cellar/wine.go`.\n"), "README.md:1: internal/cellar/wine.go: no such"},
