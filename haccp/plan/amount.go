@@ -1,0 +1,51 @@
+package plan
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+
+	"linewarden/haccp/quantity"
+)
+
+// Amount is a decimal with its unit, as a plan states it: in a plan file "50 mg/L", in a record
+// an object of value and unit. pH and counts of nothing have an empty unit.
+type Amount struct {
+	Value quantity.Decimal
+	Unit  string
+}
+
+// String returns the amount as typed.
+func (a Amount) String() string { return strings.TrimSpace(a.Value.String() + " " + a.Unit) }
+
+// UnmarshalText reads "50 mg/L".
+func (a *Amount) UnmarshalText(b []byte) error {
+	num, unit, _ := strings.Cut(strings.TrimSpace(string(b)), " ")
+	v, err := quantity.ParseDecimal(num)
+	if err != nil {
+		return fmt.Errorf("%q is no amount: write a number, a space and a unit, such as \"50 mg/L\": %w", b, err)
+	}
+	a.Value, a.Unit = v, strings.TrimSpace(unit)
+	return nil
+}
+
+// MarshalJSON writes {"unit": ..., "value": ...}.
+func (a Amount) MarshalJSON() ([]byte, error) {
+	return json.Marshal(struct {
+		Unit  string           `json:"unit"`
+		Value quantity.Decimal `json:"value"`
+	}{a.Unit, a.Value})
+}
+
+// UnmarshalJSON reads {"unit": ..., "value": ...}.
+func (a *Amount) UnmarshalJSON(b []byte) error {
+	var v struct {
+		Unit  string           `json:"unit"`
+		Value quantity.Decimal `json:"value"`
+	}
+	if err := json.Unmarshal(b, &v); err != nil {
+		return err
+	}
+	a.Value, a.Unit = v.Value, v.Unit
+	return nil
+}
