@@ -100,13 +100,9 @@ func NewSigner(secret string) (*Signer, error) {
 	if err != nil {
 		return nil, bad
 	}
-	seed, err := base64.StdEncoding.DecodeString(secret[strings.LastIndexByte(secret, '+')+1:])
+	seed, err := base64.StdEncoding.DecodeString(secret[max(0, len(secret)-44):])
 	if err != nil || len(seed) != 1+ed25519.SeedSize {
-		// The base64 alphabet has a plus too: take the last part by its length.
-		seed, err = base64.StdEncoding.DecodeString(secret[max(0, len(secret)-44):])
-		if err != nil || len(seed) != 1+ed25519.SeedSize {
-			return nil, bad
-		}
+		return nil, bad
 	}
 	public, ok := ed25519.NewKeyFromSeed(seed[1:]).Public().(ed25519.PublicKey)
 	if !ok {

@@ -2,6 +2,7 @@ package record
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"golang.org/x/mod/sumdb/tlog"
@@ -119,3 +120,21 @@ func HashReader(ctx context.Context, log Log) tlog.HashReader {
 		return log.Hashes(ctx, indexes)
 	})
 }
+
+// PageSize is the limit of the query, checked; ErrInvalid where the query has
+// neither key nor kind, or a limit out of range.
+func (q Query) PageSize() (int, error) {
+	switch {
+	case q.About == "" && q.Kind == "":
+		return 0, fmt.Errorf("%w: a search needs a key or a kind", ErrInvalid)
+	case q.Limit < 0 || q.Limit > MaxPage:
+		return 0, fmt.Errorf("%w: a page has 1 to %d records, not %d", ErrInvalid, MaxPage, q.Limit)
+	case q.Limit == 0:
+		return MaxPage, nil
+	}
+	return q.Limit, nil
+}
+
+// CursorOf is the cursor after the entry with this at, in milliseconds since
+// 1970, and seq.
+func CursorOf(atMS, seq int64) Cursor { return Cursor{At: time.UnixMilli(atMS).UTC(), Seq: seq} }

@@ -1,0 +1,214 @@
+package sqlitestore
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+
+	"linewarden/internal/record"
+)
+
+const (
+	classKind  = 0
+	classAbout = 1
+	siteShift  = 40     // a key is site << siteShift + number
+	maxWords   = 50_000 // words kept in memory for each folder
+)
+
+// word is a kind or key of about, as it is written once.
+type word struct {
+	site  int64
+	class int64
+	text  string
+}
+
+// writer owns the one connection that writes to the log file.
+type writer struct {
+	mu    sync.Mutex
+	db    *sql.DB
+	conn  *sql.Conn
+	words map[word]int64
+	fresh map[word]int64 // of the transaction that is open
+	args  []any
+
+	begin, commit, rollback         *sql.Stmt
+	head, insertCommit, insertNode  *sql.Stmt
+	findSite, insertSite            *sql.Stmt
+	findWord, insertWord            *sql.Stmt
+	insertCheckpoint                *sql.Stmt
+	records, ids, commands, entries *bulk
+}
+
+func openWriter(ctx context.Context, path string) (*writer, error) {
+	if err := createPrivate(path); err != nil {
+		return nil, err
+	}
+	db, err := openFile(path, "mode=rw", "journal_mode(wal)", "synchronous(full)", "foreign_keys(on)",
+		"cache_size(-65536)", "wal_autocheckpoint(4000)", "journal_size_limit(67108864)", "temp_store(memory)")
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	w := &writer{db: db, words: map[word]int64{}, fresh: map[word]int64{}}
+	if err := w.prepare(ctx); err != nil {
+		return nil, errors.Join(err, w.close())
+	}
+	return w, nil
+}
+
+func (w *writer) prepare(ctx context.Context) error {
+	if err := checkVersion(ctx, w.db); err != nil {
+		return err
+	}
+	if err := migrate(ctx, w.db, "migrations/0001_log.sql"); err != nil {
+		return err
+	}
+	conn, err := w.db.Conn(ctx)
+	if err != nil {
+		return err
+	}
+	w.conn = conn
+	for _, p := range []struct {
+		into **sql.Stmt
+		text string
+	}{
+		{&w.begin, `BEGIN IMMEDIATE`},
+		{&w.commit, `COMMIT`},
+		{&w.rollback, `ROLLBACK`},
+		{&w.head, `SELECT key, size FROM log_commit WHERE key >= ? AND key < ? ORDER BY key DESC LIMIT 1`},
+		{&w.insertCommit, `INSERT INTO log_commit (key, first, size, root) VALUES (?, ?, ?, ?)`},
+		{&w.insertNode, `INSERT INTO node (key, hashes) VALUES (?, ?)`},
+		{&w.findSite, `SELECT id FROM site WHERE name = ?`},
+		{&w.insertSite, `INSERT INTO site (name) VALUES (?)`},
+		{&w.findWord, `SELECT id FROM word WHERE site = ? AND class = ? AND text = ?`},
+		{&w.insertWord, `INSERT INTO word (site, class, text) VALUES (?, ?, ?)`},
+		{&w.insertCheckpoint, `INSERT INTO checkpoint (site, size, note) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`},
+	} {
+		if *p.into, err = conn.PrepareContext(ctx, p.text); err != nil {
+			return fmt.Errorf("prepare %s: %w", p.text, err)
+		}
+	}
+	w.records = newBulk(conn, `INSERT INTO record (key, bytes) VALUES `, 2)
+	w.ids = newBulk(conn, `INSERT INTO record_id (site, id, seq) VALUES `, 3)
+	w.commands = newBulk(conn, `INSERT INTO command (site, id, first, count) VALUES `, 4)
+	w.entries = newBulk(conn, `INSERT INTO entry (word, at, seq) VALUES `, 3)
+	return nil
+}
+
+func (w *writer) close() error {
+	var errs []error
+	if w.conn != nil {
+		_, err := w.conn.ExecContext(context.Background(), `PRAGMA wal_checkpoint(TRUNCATE)`)
+		errs = append(errs, err, w.conn.Close())
+	}
+	return errors.Join(append(errs, w.db.Close())...)
+}
+
+// transaction runs fn in a transaction. An error of COMMIT itself leaves the
+// outcome open.
+func (w *writer) transaction(ctx context.Context, fn func(ctx context.Context) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	ctx = context.WithoutCancel(ctx)
+	if _, err := w.begin.ExecContext(ctx); err != nil {
+		return fmt.Errorf("begin: %w", err)
+	}
+	clear(w.fresh)
+	if err := fn(ctx); err != nil {
+		_, rollbackErr := w.rollback.ExecContext(ctx)
+		return errors.Join(err, rollbackErr)
+	}
+	if _, err := w.commit.ExecContext(ctx); err != nil {
+		err = fmt.Errorf("%w: %w", record.ErrUncertain, err)
+		if _, rollbackErr := w.rollback.ExecContext(ctx); rollbackErr != nil && !strings.Contains(rollbackErr.Error(), "no transaction is active") {
+			err = errors.Join(err, rollbackErr)
+		}
+		return err
+	}
+	if len(w.words)+len(w.fresh) > maxWords {
+		clear(w.words)
+	}
+	for k, id := range w.fresh {
+		w.words[k] = id
+	}
+	return nil
+}
+
+// site gives the number of a site and writes it down where it is new.
+func (w *writer) site(ctx context.Context, name string) (int64, error) {
+	return findOrInsert(ctx, w.findSite, w.insertSite, name)
+}
+
+func (w *writer) word(ctx context.Context, k word) (int64, error) {
+	if id, ok := w.words[k]; ok {
+		return id, nil
+	}
+	if id, ok := w.fresh[k]; ok {
+		return id, nil
+	}
+	id, err := findOrInsert(ctx, w.findWord, w.insertWord, k.site, k.class, k.text)
+	if err == nil {
+		k.text = strings.Clone(k.text)
+		w.fresh[k] = id
+	}
+	return id, err
+}
+
+func findOrInsert(ctx context.Context, find, insert *sql.Stmt, args ...any) (int64, error) {
+	var id int64
+	err := find.QueryRowContext(ctx, args...).Scan(&id)
+	if !errors.Is(err, sql.ErrNoRows) {
+		return id, err
+	}
+	res, err := insert.ExecContext(ctx, args...)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
+}
+
+// bulk inserts rows of one table with as few statements as it can.
+type bulk struct {
+	conn   *sql.Conn
+	prefix string
+	cols   int
+	stmts  map[int]*sql.Stmt
+}
+
+const bulkRows = 64
+
+func newBulk(conn *sql.Conn, prefix string, cols int) *bulk {
+	return &bulk{conn: conn, prefix: prefix, cols: cols, stmts: map[int]*sql.Stmt{}}
+}
+
+// insert writes len(args)/cols rows.
+func (b *bulk) insert(ctx context.Context, args []any) error {
+	for n := bulkRows; len(args) > 0; n /= 2 {
+		for len(args) >= n*b.cols {
+			if err := b.exec(ctx, n, args[:n*b.cols]); err != nil {
+				return err
+			}
+			args = args[n*b.cols:]
+		}
+	}
+	return nil
+}
+
+func (b *bulk) exec(ctx context.Context, rows int, args []any) error {
+	stmt := b.stmts[rows]
+	if stmt == nil {
+		tuple := "(" + strings.TrimSuffix(strings.Repeat("?,", b.cols), ",") + ")"
+		var err error
+		stmt, err = b.conn.PrepareContext(ctx, b.prefix+strings.TrimSuffix(strings.Repeat(tuple+",", rows), ","))
+		if err != nil {
+			return err
+		}
+		b.stmts[rows] = stmt
+	}
+	_, err := stmt.ExecContext(ctx, args...)
+	return err
+}
