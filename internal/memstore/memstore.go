@@ -139,14 +139,17 @@ func (l *Log) checkLookups(c record.Commit, lookups []record.Lookup) error {
 		return fmt.Errorf("%w: %d records with %d look-up entries", record.ErrInvalid, len(c.Records), len(lookups))
 	}
 	seen := map[record.UUID]bool{}
+	commands := map[record.UUID]bool{}
+	var last record.UUID
 	for _, k := range lookups {
 		if _, old := l.ids[k.ID]; old || seen[k.ID] {
 			return fmt.Errorf("%w: record id %s", record.ErrDuplicateID, k.ID)
 		}
-		if _, old := l.commands[k.Command]; old {
+		seen[k.ID] = true
+		if _, old := l.commands[k.Command]; old || commands[k.Command] && k.Command != last {
 			return fmt.Errorf("%w: command id %s", record.ErrDuplicateID, k.Command)
 		}
-		seen[k.ID] = true
+		commands[k.Command], last = !k.Command.IsZero(), k.Command
 	}
 	return nil
 }
