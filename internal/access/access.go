@@ -51,7 +51,8 @@ type Person struct {
 	Disabled bool
 }
 
-// A Device is an enrolled tablet or probe, as folded from the record log.
+// A Device is an enrolled tablet or probe. ID, Name and Revoked are as folded
+// from the record log; Kind goes with the token, and a Directory leaves it empty.
 type Device struct {
 	ID      string
 	Name    string
@@ -70,15 +71,21 @@ type Directory interface {
 	Device(id string) (Device, bool)
 }
 
-// What a [Happening] can be.
+// What a [Happening] can be: kinds of the record log.
 const (
 	SignInLocked      = "signin.locked"      // too many failures; Until says how long
-	SignInUnlocked    = "signin.unlocked"    // an administrator lifted the lock
 	SignatureFailed   = "signature.failed"   // wrong password at a signature
-	CredentialChanged = "credential.changed" // the person chose a new password or PIN; What says which
-	CredentialReset   = "credential.reset"   // an administrator asked for a new first password
+	CredentialChanged = "credential.changed" // What says which and how
 	DeviceEnrolled    = "device.enrolled"
 	DeviceRevoked     = "device.revoked"
+)
+
+// What a CredentialChanged is about.
+const (
+	WhatPassword = "password"    // the person chose it
+	WhatPIN      = "PIN"         // the person chose it
+	WhatSetup    = "set-up code" // an administrator asked for a new first password; the old one and the PIN are gone
+	WhatUnlock   = "lock lifted" // an administrator let a locked person try again
 )
 
 // A Happening is something the record log has to hold. It never carries the
@@ -86,11 +93,11 @@ const (
 type Happening struct {
 	ID         string // UUID; the same when it is reported again after a failure
 	Kind       string
-	Person     string // id of the person it is about, if any
+	Person     string // id of the person it is about; a lock on a device or address has none
 	Device     string // id of the device it was seen on or is about, if any
 	Address    string // network address, only where no person or device is known
-	By         string // id of the administrator who did it, if any
-	What       string // "password" or "PIN" where Kind leaves that open
+	By         string // id of the administrator who did it; empty: the person, or the service
+	What       string // for CredentialChanged
 	DeviceName string // for DeviceEnrolled
 	DeviceKind string // for DeviceEnrolled
 	At         time.Time
@@ -152,7 +159,8 @@ type Settings struct {
 // Defaults are the settings of a plant that changes none. The 15 characters are
 // NIST SP 800-63B-4 (2025) 3.1.1.2 for a password that is the only factor, which
 // it is at a signature; lock figures are common practice, no source, under the
-// 100 consecutive failures of its 3.2.2.
+// 100 consecutive failures of its 3.2.2. A device or an address has no pauses:
+// many people sign in at one tablet.
 func Defaults() Settings {
 	return Settings{
 		Params:      DefaultParams,
@@ -160,7 +168,7 @@ func Defaults() Settings {
 		HashQueue:   64,
 		HashWait:    3 * time.Second,
 		MinPassword: 15,
-		Lock:        LockRules{Failures: 5, Window: 15 * time.Minute, For: 15 * time.Minute, Longest: 24 * time.Hour, Final: 100},
+		Lock:        LockRules{Failures: 5, Pauses: 3, Window: 15 * time.Minute, For: 15 * time.Minute, Longest: 24 * time.Hour, Final: 100},
 		SourceLock:  LockRules{Failures: 20, Window: 15 * time.Minute, For: 15 * time.Minute, Longest: 15 * time.Minute},
 		Idle:        30 * time.Minute,
 		DeviceIdle:  12 * time.Hour,

@@ -47,7 +47,7 @@ func (g *Gate) IssueSetup(ctx context.Context, by, person string, at time.Time) 
 	if !ok || p.Disabled {
 		return "", fmt.Errorf("set-up code: %w", ErrUnknown)
 	}
-	err := g.mustReport(ctx, Happening{Kind: CredentialReset, Person: person, By: by, What: KnownPassword, At: at})
+	err := g.mustReport(ctx, Happening{Kind: CredentialChanged, What: WhatSetup, Person: person, By: by, At: at})
 	if err != nil {
 		return "", err
 	}
@@ -116,7 +116,7 @@ func (g *Gate) useCode(ctx context.Context, p Person, was, secret string, at tim
 	if err != nil {
 		return err
 	}
-	err = g.mustReport(ctx, Happening{Kind: CredentialChanged, Person: p.ID, What: KnownPassword, At: at})
+	err = g.mustReport(ctx, Happening{Kind: CredentialChanged, Person: p.ID, What: WhatPassword, At: at})
 	if err != nil {
 		return err
 	}
@@ -159,7 +159,7 @@ func (g *Gate) ChangePassword(ctx context.Context, person, present, next string,
 	if err != nil {
 		return err
 	}
-	err = g.mustReport(ctx, Happening{Kind: CredentialChanged, Person: person, What: KnownPassword, At: at})
+	err = g.mustReport(ctx, Happening{Kind: CredentialChanged, Person: person, What: WhatPassword, At: at})
 	if err != nil {
 		return err
 	}
@@ -186,7 +186,7 @@ func (g *Gate) SetPIN(ctx context.Context, person, password, pin string, from So
 	if err != nil {
 		return err
 	}
-	err = g.mustReport(ctx, Happening{Kind: CredentialChanged, Person: person, What: KnownPIN, At: at})
+	err = g.mustReport(ctx, Happening{Kind: CredentialChanged, Person: person, What: WhatPIN, At: at})
 	if err != nil {
 		return err
 	}

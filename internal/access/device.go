@@ -28,7 +28,7 @@ func (g *Gate) EnrolDevice(ctx context.Context, by, name, kind string, at time.T
 		return Enrolled{}, fmt.Errorf("enrol device: it needs a name, such as where it hangs")
 	}
 	id := uuid.NewString()
-	token := id + "." + randomText(tokenBytes)
+	token := kind + "." + id + "." + randomText(tokenBytes)
 	if err := g.Accounts.SetCredential(ctx, kindDevice, id, tokenHash(token), at); err != nil {
 		return Enrolled{}, fmt.Errorf("keep device token: %w", err)
 	}
@@ -60,12 +60,15 @@ func (g *Gate) RevokeDevice(ctx context.Context, by, id string, at time.Time) er
 }
 
 // DeviceByToken says whose token this is. It gives ErrDevice for one that is
-// unknown, altered or revoked. A probe acts under DeviceRole and KnownDevice.
+// unknown, altered or revoked. A token is the kind of device, its id and 256
+// random bits; the stored hash is over all three. A probe acts under DeviceRole
+// and KnownDevice.
 func (g *Gate) DeviceByToken(ctx context.Context, token string) (Device, error) {
-	id, _, ok := strings.Cut(token, ".")
-	if !ok || len(token) > 200 {
+	part := strings.Split(token, ".")
+	if len(part) != 3 || len(token) > 200 {
 		return Device{}, ErrDevice
 	}
+	kind, id := part[0], part[1]
 	stored, _, found, err := g.Accounts.Credential(ctx, kindDevice, id)
 	if err != nil {
 		return Device{}, fmt.Errorf("read device token: %w", err)
@@ -77,5 +80,6 @@ func (g *Gate) DeviceByToken(ctx context.Context, token string) (Device, error) 
 	if !ok || d.Revoked {
 		return Device{}, ErrDevice
 	}
+	d.Kind = kind
 	return d, nil
 }

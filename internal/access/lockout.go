@@ -18,11 +18,10 @@ const longestHint = 24 * time.Hour
 // forever is the end of a lock that only an administrator lifts.
 var forever = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 
-// LockRules say when failed attempts lead to a wait or a lock. After the third
-// failure in the window the next attempt must wait 2 s, after the fourth 4 s,
-// and so on to one minute. After Failures in the Window there is a lock.
+// LockRules say when failed attempts lead to a wait or a lock.
 type LockRules struct {
 	Failures int           // failures in the window that lock
+	Pauses   int           // from this failure on the next try has to wait 2 s, then 4, 8 … 60; 0: never
 	Window   time.Duration // counted from the first of them
 	For      time.Duration // length of the first lock; each further one without a success between is twice as long
 	Longest  time.Duration // no lock is longer
@@ -30,7 +29,7 @@ type LockRules struct {
 }
 
 func (r LockRules) valid() bool {
-	return r.Failures >= 3 && r.Window > 0 && r.For > 0 && r.Longest >= r.For && r.Final >= 0
+	return r.Failures >= 3 && r.Window > 0 && r.For > 0 && r.Longest >= r.For && r.Final >= 0 && r.Pauses >= 0
 }
 
 // A tally counts the attempts on one subject from one place. An attempt is
@@ -57,10 +56,10 @@ func (r LockRules) wait(t tally, at time.Time) time.Duration {
 	if t.recent >= r.Failures {
 		return min(t.first.Add(r.Window).Sub(at), r.Window)
 	}
-	if t.recent < 3 {
+	if r.Pauses == 0 || t.recent < r.Pauses {
 		return 0
 	}
-	pause := min(time.Second<<min(t.recent-2, 6), time.Minute)
+	pause := min(2*time.Second<<min(t.recent-r.Pauses, 5), time.Minute)
 	return min(max(t.last.Add(pause).Sub(at), 0), pause)
 }
 
@@ -322,7 +321,7 @@ func (g *Gate) Unlock(ctx context.Context, by, person string, at time.Time) erro
 	if !ok {
 		return fmt.Errorf("unlock: %w", ErrUnknown)
 	}
-	if err := g.mustReport(ctx, Happening{Kind: SignInUnlocked, Person: person, By: by, At: at}); err != nil {
+	if err := g.mustReport(ctx, Happening{Kind: CredentialChanged, What: WhatUnlock, Person: person, By: by, At: at}); err != nil {
 		return err
 	}
 	return g.clearCounters(ctx, SignInName(p.SignIn))

@@ -7,7 +7,7 @@ import (
 )
 
 // A Role is a word of the plan and of the record log.
-type Role string
+type Role = string
 
 // The roles of the product. A person may hold several.
 const (
@@ -25,58 +25,57 @@ func Roles() []Role {
 	return []Role{Technician, LineLead, Laboratory, Manager, Auditor, Administrator}
 }
 
-// An Act is a thing one may or may not do.
-type Act string
+// An Act is a thing one may or may not do. The act of a command is the
+// command's kind.
+type Act = string
 
-// The acts. What else has to hold (who logged what, which state it is in) is
-// for the rules of control to judge.
+// The acts. What else has to hold (who logged what, what state it is in, which
+// role the plan names for a part of a deviation) is for the rules of control to
+// judge.
 const (
-	LogReading       Act = "reading.log"
-	LogFilling       Act = "filling.log"
-	LogAddition      Act = "addition.log"
-	LogFix           Act = "fix.log" // an immediate fix
-	LogNote          Act = "note.log"
-	LogLine          Act = "line.log"   // report that the line started or stopped
-	StartLine        Act = "line.start" // ask for leave to start now
-	StopLine         Act = "line.stop"
-	LogLotStep       Act = "lot.log"
-	LogResult        Act = "result.log" // a laboratory result
-	LogCalibration   Act = "calibration.log"
-	AmendOwn         Act = "report.amend_own"
-	AmendAny         Act = "report.amend" // with signature
-	VoidReport       Act = "report.void"  // with signature
-	ConfirmTime      Act = "time.confirm" // sign for a typed time
-	SignRestored     Act = "deviation.restored"
-	SignProduct      Act = "deviation.product"
-	SignCause        Act = "deviation.cause"
-	SignEffect       Act = "deviation.effectiveness"
-	CloseDeviation   Act = "deviation.close"
-	DisposeLot       Act = "lot.dispose"
-	ReleaseLot       Act = "lot.release"
-	SignReview       Act = "records.review"
-	ProposePlan      Act = "plan.propose"
-	SignPlan         Act = "plan.sign"
-	AcknowledgeAlert Act = "alert.acknowledge"
-	SilenceAlert     Act = "alert.silence"
-	ImportReadings   Act = "readings.import"
-	ReadRecords      Act = "records.read"
-	ExportRecords    Act = "records.export"
-	ManagePeople     Act = "people.manage" // add, disable, roles, set-up codes, unlock
-	ManageDevices    Act = "devices.manage"
+	LogReading      Act = "reading"
+	LogFilling      Act = "bath.filled"
+	LogAddition     Act = "bath.added"
+	LogReplacement  Act = "bath.part-replaced"
+	LogDraining     Act = "bath.drained"
+	LogCleaning     Act = "bath.cleaned"
+	LogInService    Act = "place.in-service"
+	LogOutOfService Act = "place.out-of-service"
+	LogCleanBreak   Act = "clean-break"
+	LogLineStart    Act = "line.started" // report of a start that has taken place
+	LogLineStop     Act = "line.stopped"
+	LogFix          Act = "fix.done"
+	LogNote         Act = "note"
+	StartLine       Act = "line.start"     // ask for leave to start now
+	SignPart        Act = "deviation.sign" // one part of a deviation, closing among them
+	AmendReport     Act = "report.amend"
+	VoidReport      Act = "report.void"
+	AcceptTime      Act = "time.accept" // sign for a typed time
+	SignReview      Act = "records.review"
+	SignPlan        Act = "plan.sign"
+	ImportReadings  Act = "readings.import"
+	ManagePeople    Act = "person.change" // add, disable, roles, set-up codes, unlock
+	ManageDevices   Act = "device.change"
+	ReadRecords     Act = "records.read"
+	ExportRecords   Act = "records.export"
 )
 
-// floor are the reports that anybody who works at the line may make.
-var floor = []Act{LogReading, LogFilling, LogAddition, LogFix, LogNote, LogLine, AmendOwn, AcknowledgeAlert, ReadRecords}
+// floor are the acts of anybody who works at the line. Amending and voiding are
+// among them because the author may correct their own; the rules of control ask
+// for the manager's signature in every other case.
+var floor = []Act{
+	LogReading, LogFilling, LogAddition, LogReplacement, LogDraining, LogCleaning, LogInService, LogOutOfService,
+	LogLineStop, LogFix, LogNote, AmendReport, VoidReport, ReadRecords,
+}
 
-// table is the whole of what each role may do. Nobody may sign for the plant as
+// table is the whole of what each role may do. Nobody signs for the plant as
 // administrator or auditor, and the manager makes no accounts.
 var table = map[Role]map[Act]bool{
-	Technician: set(floor, StopLine),
-	LineLead:   set(floor, StartLine, StopLine, LogLotStep, SignRestored),
-	Laboratory: set(floor, LogResult, LogCalibration),
-	Manager: set(floor, StartLine, StopLine, LogLotStep, LogResult, LogCalibration, AmendAny, VoidReport, ConfirmTime,
-		SignRestored, SignProduct, SignCause, SignEffect, CloseDeviation, DisposeLot, ReleaseLot, SignReview,
-		ProposePlan, SignPlan, SilenceAlert, ImportReadings, ExportRecords),
+	Technician: set(floor, SignPart, LogLineStart),
+	LineLead:   set(floor, SignPart, LogLineStart, StartLine, LogCleanBreak),
+	Laboratory: set([]Act{LogReading, LogNote, AmendReport, VoidReport, SignPart, ReadRecords}),
+	Manager: set(floor, SignPart, LogLineStart, StartLine, LogCleanBreak, AcceptTime, SignReview, SignPlan,
+		ImportReadings, ExportRecords),
 	Auditor:       set(nil, ReadRecords, ExportRecords),
 	Administrator: set(nil, ReadRecords, ManagePeople, ManageDevices),
 	DeviceRole:    set(nil, LogReading),
@@ -105,13 +104,17 @@ func Acts() []Act {
 // all.
 type Narrowing map[Act][]Role
 
+// open are the acts a plan cannot narrow: a plan that closed them would lock
+// everybody out of correcting it.
+var open = []Act{SignPlan, ManagePeople, ManageDevices, ReadRecords}
+
 // May says whether a role may do an act. An unknown role or act may nothing.
 func May(role Role, act Act, plan Narrowing) bool {
 	if !table[role][act] {
 		return false
 	}
 	roles, named := plan[act]
-	return !named || slices.Contains(roles, role)
+	return !named || slices.Contains(open, act) || slices.Contains(roles, role)
 }
 
 // MayAny says whether one of the roles may do an act, and which is the first.
@@ -125,14 +128,18 @@ func MayAny(roles []Role, act Act, plan Narrowing) (Role, bool) {
 }
 
 // Problems says what is wrong with a narrowing: an act or a role nobody knows,
-// or a role that the table does not give the act, which a plan cannot do.
+// an act that a plan cannot narrow, or a role that the table does not give the
+// act.
 func (n Narrowing) Problems() []string {
 	known := set(Acts())
 	var out []string
 	for _, act := range slices.Sorted(maps.Keys(n)) {
-		if !known[act] {
+		switch {
+		case !known[act]:
 			out = append(out, fmt.Sprintf("there is no act %q", act))
 			continue
+		case slices.Contains(open, act):
+			out = append(out, fmt.Sprintf("%s: a plan cannot narrow this act", act))
 		}
 		for _, r := range n[act] {
 			switch {
