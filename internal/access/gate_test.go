@@ -65,7 +65,7 @@ func (d *people) disable(id string) {
 // A site is a gate with everything around it in memory.
 type site struct {
 	*Gate
-	t       *testing.T
+	t       testing.TB
 	people  *people
 	mu      sync.Mutex
 	told    []Happening
@@ -84,7 +84,7 @@ func cheap() Settings {
 	return s
 }
 
-func newSite(t *testing.T, store Accounts, set Settings) *site {
+func newSite(t testing.TB, store Accounts, set Settings) *site {
 	t.Helper()
 	s := &site{t: t, store: store, logged: &bytes.Buffer{}, address: Source{Address: "192.0.2.7"}, people: &people{
 		persons: map[string]Person{
