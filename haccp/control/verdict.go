@@ -23,12 +23,25 @@ type Verdict struct {
 // Worst returns the most serious verdict: outside, then act, then not evaluated, then inside.
 // Without verdicts it is not evaluated.
 func Worst(vs []Verdict) string {
-	rank := map[string]int{Inside: 1, NotEvaluated: 2, Act: 3, Outside: 4}
 	worst, n := NotEvaluated, 0
 	for _, v := range vs {
-		if r := rank[v.Verdict]; r > n {
+		if r := rank(v.Verdict); r > n {
 			worst, n = v.Verdict, r
 		}
 	}
 	return worst
+}
+
+func rank(verdict string) int {
+	switch verdict {
+	case Inside:
+		return 1
+	case NotEvaluated:
+		return 2
+	case Act:
+		return 3
+	case Outside:
+		return 4
+	}
+	return 0
 }

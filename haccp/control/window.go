@@ -1,0 +1,339 @@
+package control
+
+import (
+	"iter"
+	"slices"
+	"time"
+)
+
+// chunkSize is how many samples a chunk takes before the next one begins. A sample that comes late
+// costs the chunks from its own on, and no more than the one where the automata agree again.
+const chunkSize = 64
+
+// Chunk is a run of samples in order, with the automata as they stood before it and the spans that
+// readings of the chunk ended. Samples of one moment lie in one chunk.
+type Chunk struct {
+	Base    State     `json:"base"`
+	Samples []*Sample `json:"samples,omitempty"`
+	Closed  []*Span   `json:"closed,omitempty"`
+}
+
+func (ch *Chunk) first() time.Time { return ch.Samples[0].At }
+func (ch *Chunk) last() time.Time  { return ch.Samples[len(ch.Samples)-1].At }
+
+// Window is the readings of the horizon of one point at one place, with the excursions that follow
+// from them. It is a value: every method that changes something returns a new Window and leaves the
+// old one, and all that it shares with it, as it was. The zero Window is empty and complete.
+//
+// What it promises: all samples at or after From are in it, and every excursion that ends after From
+// (or is open) is exact, whatever the order in which samples came. One exception is left open to keep
+// it bounded: an excursion that begins before From may have touched others that ended before From;
+// who needs these extends the window first.
+type Window struct {
+	From   time.Time `json:"from,omitzero"` // zero: everything there ever was
+	Kept   []*Span   `json:"kept,omitempty"`
+	Chunks []*Chunk  `json:"chunks,omitempty"` // full ones, in order; never empty
+	Tail   Chunk     `json:"tail"`
+	State  State     `json:"state"` // after the tail
+	// Moves counts the changes that may have changed an excursion; while it stands still, none has.
+	Moves int64 `json:"moves,omitempty"`
+}
+
+// Covers reports whether a sample of that moment can be inserted.
+func (w Window) Covers(at time.Time) bool { return !at.Before(w.From) }
+
+// Len returns the number of samples.
+func (w Window) Len() int {
+	n := len(w.Tail.Samples)
+	for _, ch := range w.Chunks {
+		n += len(ch.Samples)
+	}
+	return n
+}
+
+// All yields the samples in order.
+func (w Window) All() iter.Seq[*Sample] {
+	return func(yield func(*Sample) bool) {
+		for _, ch := range w.list() {
+			for _, s := range ch.Samples {
+				if !yield(s) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// Backward yields the samples from the newest to the oldest.
+func (w Window) Backward() iter.Seq[*Sample] {
+	return func(yield func(*Sample) bool) {
+		list := w.list()
+		for i := len(list) - 1; i >= 0; i-- {
+			for j := len(list[i].Samples) - 1; j >= 0; j-- {
+				if !yield(list[i].Samples[j]) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// Find returns the sample with an id, or nil.
+func (w Window) Find(id string) *Sample {
+	for s := range w.Backward() {
+		if s.ID == id {
+			return s
+		}
+	}
+	return nil
+}
+
+// list returns the chunks with the tail last; the tail only if it has samples.
+func (w *Window) list() []*Chunk {
+	if len(w.Tail.Samples) == 0 {
+		return w.Chunks
+	}
+	return append(slices.Clip(w.Chunks), &w.Tail)
+}
+
+// Insert adds samples in any order. A sample that newer ones follow makes the spans be computed again
+// from its place on. A sample that is in the window already (same time and id) is replaced. Samples
+// without a mark, and samples before From, are passed over: ask Covers and Extend first.
+func (w Window) Insert(c Context, ss ...Sample) Window {
+	add := make([]*Sample, 0, len(ss))
+	for i := range ss {
+		if len(ss[i].Marks) > 0 && w.Covers(ss[i].At) {
+			add = append(add, &ss[i])
+		}
+	}
+	slices.SortStableFunc(add, compare)
+	if len(add) > 0 && (w.Len() == 0 || add[0].At.After(w.newest())) {
+		for len(add) > 0 {
+			n := 1
+			for n < len(add) && add[n].At.Equal(add[0].At) {
+				n++
+			}
+			w = w.push(&c, unique(slices.Clip(add[:n])))
+			add = add[n:]
+		}
+		return w
+	}
+	return w.merge(&c, add)
+}
+
+// newest returns the time of the last sample; there is one.
+func (w *Window) newest() time.Time {
+	if len(w.Tail.Samples) == 0 {
+		return w.Chunks[len(w.Chunks)-1].last()
+	}
+	return w.Tail.last()
+}
+
+// push adds samples of one moment after the newest.
+func (w Window) push(c *Context, group []*Sample) Window {
+	quiet := true
+	for _, t := range w.State.Tracks {
+		quiet = quiet && t.Open == nil
+	}
+	for _, s := range group {
+		quiet = quiet && !s.Outside()
+	}
+	if !quiet {
+		w.Moves++
+	}
+	if len(w.Tail.Samples) >= chunkSize {
+		full := w.Tail
+		w.Chunks = append(slices.Clone(w.Chunks), &full)
+		w.Tail = Chunk{Base: w.State}
+	}
+	r := newRunner(c, w.State)
+	r.run(group)
+	w.Tail.Samples = slices.Concat(w.Tail.Samples, group)
+	if len(r.closed) > 0 {
+		w.Tail.Closed = slices.Concat(w.Tail.Closed, r.closed)
+	}
+	w.State = r.state()
+	return w
+}
+
+// merge adds sorted samples at their places.
+func (w Window) merge(c *Context, add []*Sample) Window {
+	if len(add) == 0 {
+		return w
+	}
+	return w.redo(c, w.chunkOf(add[0].At), add, "", false)
+}
+
+// chunkOf returns the index in list of the chunk where a moment belongs.
+func (w *Window) chunkOf(at time.Time) int {
+	list := w.list()
+	n, found := slices.BinarySearchFunc(list, at, func(ch *Chunk, t time.Time) int { return ch.first().Compare(t) })
+	if !found {
+		n--
+	}
+	return max(n, 0)
+}
+
+// redo computes the chunks from number k on again, with samples added and one taken out. Unless force
+// is set it stops where nothing is left to add and the automata stand as they stood before.
+func (w Window) redo(c *Context, k int, add []*Sample, without string, force bool) Window {
+	list := w.list()
+	state := w.Tail.Base
+	if k < len(list) {
+		state = list[k].Base
+	}
+	out := slices.Clone(list[:k])
+	for i := k; i < len(list) || i == k; i++ {
+		var old []*Sample
+		next, until := State{}, time.Time{}
+		if i < len(list) {
+			old, next = list[i].Samples, w.State
+		}
+		if i+1 < len(list) {
+			next, until = list[i+1].Base, list[i+1].first()
+		}
+		mine := add
+		if !until.IsZero() {
+			n := 0
+			for n < len(add) && add[n].At.Before(until) {
+				n++
+			}
+			mine = add[:n]
+		}
+		add = add[len(mine):]
+		if i > k && len(mine) == 0 && !force && state.equal(list[i].Base) {
+			out, state = append(out, list[i]), next
+			continue
+		}
+		r := newRunner(c, state)
+		for piece := range pieces(mergeSamples(old, mine, without)) {
+			ch := &Chunk{Base: r.state(), Samples: piece}
+			r.run(piece)
+			ch.Closed, r.closed = r.closed, nil
+			out = append(out, ch)
+		}
+		state = r.state()
+	}
+	w.Chunks, w.Tail, w.State = nil, Chunk{Base: state}, state
+	if n := len(out); n > 0 {
+		w.Chunks, w.Tail = slices.Clip(out[:n-1]), *out[n-1]
+	}
+	w.Moves++
+	return w
+}
+
+// mergeSamples merges two sorted runs; of two samples with one id the second run's stands.
+func mergeSamples(old, add []*Sample, without string) []*Sample {
+	out := make([]*Sample, 0, len(old)+len(add))
+	for _, s := range old {
+		again := slices.ContainsFunc(add, func(t *Sample) bool { return t.ID == s.ID && t.At.Equal(s.At) })
+		if !again && (without == "" || s.ID != without) {
+			out = append(out, s)
+		}
+	}
+	if len(add) == 0 {
+		return out
+	}
+	out = append(out, add...)
+	slices.SortStableFunc(out, compare)
+	return unique(out)
+}
+
+// unique drops all but the last of samples with the same time and id; the slice is its own.
+func unique(ss []*Sample) []*Sample {
+	out := ss[:0:0]
+	for i, s := range ss {
+		if !slices.ContainsFunc(ss[i+1:min(len(ss), i+1+sameMoment(ss[i:]))], func(t *Sample) bool { return t.ID == s.ID }) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// sameMoment counts the samples that share the time of the first.
+func sameMoment(ss []*Sample) int {
+	n := 1
+	for n < len(ss) && ss[n].At.Equal(ss[0].At) {
+		n++
+	}
+	return n
+}
+
+// pieces cuts samples into chunks without cutting a moment in two.
+func pieces(ss []*Sample) iter.Seq[[]*Sample] {
+	return func(yield func([]*Sample) bool) {
+		for len(ss) > 0 {
+			n := min(chunkSize, len(ss))
+			if len(ss) < chunkSize*3/2 {
+				n = len(ss)
+			}
+			for n < len(ss) && ss[n].At.Equal(ss[n-1].At) {
+				n++
+			}
+			if !yield(slices.Clip(ss[:n])) {
+				return
+			}
+			ss = ss[n:]
+		}
+	}
+}
+
+// Replace puts an amended sample in place of the one with the id, or takes it out (nil: void). Where
+// the id is not in the window, the amended sample is inserted and a void does nothing.
+func (w Window) Replace(c Context, id string, s *Sample) Window {
+	if old := w.Find(id); old != nil {
+		w = w.redo(&c, w.chunkOf(old.At), nil, id, false)
+	}
+	if s != nil {
+		w = w.Insert(c, *s)
+	}
+	return w
+}
+
+// Rebuild computes everything in the window again, after a change of the context: a fix, filling,
+// drain, line start or plan version heard of that lies before the newest sample.
+func (w Window) Rebuild(c Context) Window { return w.redo(&c, 0, nil, "", true) }
+
+// RebuildSince is Rebuild for a change that touches nothing before a moment: a fix, a line start, a
+// drain or a plan version of that time (for a filling: of the earlier of its start and the first
+// sample that names it). It does nothing where no sample is that new.
+func (w Window) RebuildSince(c Context, at time.Time) Window {
+	if w.Len() == 0 || w.newest().Before(at) {
+		return w
+	}
+	return w.redo(&c, w.chunkOf(at), nil, "", true)
+}
+
+// LastInside returns the newest sample at or before a moment that shows control by itself: live, with
+// every mark inside and usable. Before From only the newest such sample is known. Limit and Value of
+// the reference are those of its first mark.
+func (w Window) LastInside(at time.Time) (Ref, bool) {
+	for s := range w.Backward() {
+		if !s.At.After(at) && s.Proves() {
+			return refTo(s, &s.Marks[0]), true
+		}
+	}
+	base := w.base().Inside
+	return base, !base.IsZero() && !base.At.After(at)
+}
+
+// NextInside returns the oldest sample after a moment that shows control by itself.
+func (w Window) NextInside(at time.Time) (Ref, bool) {
+	list := w.list()
+	for _, ch := range list[min(w.chunkOf(at), len(list)):] {
+		for _, s := range ch.Samples {
+			if s.At.After(at) && s.Proves() {
+				return refTo(s, &s.Marks[0]), true
+			}
+		}
+	}
+	return Ref{}, false
+}
+
+// base returns the state at From.
+func (w *Window) base() State {
+	if len(w.Chunks) > 0 {
+		return w.Chunks[0].Base
+	}
+	return w.Tail.Base
+}
