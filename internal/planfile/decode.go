@@ -18,6 +18,9 @@ import (
 // maxProblems bounds the list for a file that is wrong from end to end.
 const maxProblems = 500
 
+// maxEntries bounds each list, so that holding a plan against its rules takes a bounded time.
+const maxEntries = 500
+
 // decoder walks the YAML tree along the Go types of a plan. It goes on after a fault, so that one reading
 // lists all of them.
 type decoder struct {
@@ -163,7 +166,11 @@ func (d *decoder) mapping(n ast.Node, v reflect.Value, path string) {
 			d.add(under, pos, fmt.Sprintf("the key %q stands here twice", key), "keep one of them")
 			continue
 		case !known:
-			d.add(under, pos, fmt.Sprintf("unknown key %q", shorten(key)), suggest(key, keys(v.Type())))
+			meant, fix := suggest(key, keys(v.Type()))
+			d.add(under, pos, fmt.Sprintf("unknown key %q", shorten(key)), fix)
+			if meant != "" {
+				d.failed[join(path, meant)] = true // That it is missing would only say the same again.
+			}
 			continue
 		}
 		seen[key] = true
@@ -181,6 +188,10 @@ func (d *decoder) sequence(n ast.Node, v reflect.Value, path string) {
 		return
 	}
 	if len(list.Values) == 0 {
+		return
+	}
+	if len(list.Values) > maxEntries {
+		d.add(path, start(list.Values[maxEntries]), fmt.Sprintf("the list has %d entries, more than %d", len(list.Values), maxEntries), "split the plan by line or site")
 		return
 	}
 	out := reflect.MakeSlice(v.Type(), len(list.Values), len(list.Values))

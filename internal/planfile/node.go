@@ -127,18 +127,18 @@ func keys(t reflect.Type) []string {
 	return out
 }
 
-// suggest names the known key nearest to a wrong one, or lists them all.
-func suggest(key string, known []string) string {
-	best, least := "", 3
+// suggest finds the known key nearest to a wrong one, if any is near, and says what would be right.
+func suggest(key string, known []string) (best, fix string) {
+	least := 3
 	for _, k := range known {
 		if n := distance(strings.ToLower(key), k); n < least && n < len(k) {
 			best, least = k, n
 		}
 	}
 	if best != "" {
-		return fmt.Sprintf("did you mean %q?", best)
+		return best, fmt.Sprintf("did you mean %q?", best)
 	}
-	return "known here: " + strings.Join(known, ", ")
+	return "", "known here: " + strings.Join(known, ", ")
 }
 
 // distance counts the single-letter changes between two keys (Levenshtein), for keys of sensible length.

@@ -16,10 +16,13 @@ import (
 // The bounds of a plan file. A large real plan has a few thousand lines of under 100 characters and
 // ten levels; the bounds keep the time and memory of reading one small, whatever it holds.
 const (
-	maxSize   = 1 << 20 // bytes
-	maxFlow   = 16      // brackets inside one another
-	maxColumn = 200     // of a key or a dash that opens a level
-	maxLine   = 4000    // bytes in one line
+	maxSize    = 1 << 20 // bytes
+	maxLines   = 20_000  // the YAML library takes a time that grows with their square
+	maxTokens  = 60_000  // keys, values and signs; likewise
+	maxFlow    = 16      // brackets inside one another
+	maxColumn  = 200     // of a key or a dash that opens a level
+	maxLine    = 4000    // bytes in one line
+	maxForeign = 10      // faults listed of parts of YAML that a plan does not use
 )
 
 // position is a place in the file, from 1.
@@ -52,6 +55,10 @@ func tree(src []byte) (body ast.Node, faults []fault) {
 		}
 	}()
 	tokens := lexer.Tokenize(string(src))
+	if len(tokens) > maxTokens {
+		return nil, []fault{{at(tokens[maxTokens]), fmt.Sprintf("the file has more than %d keys, values and signs", maxTokens),
+			"split off what is no plan"}}
+	}
 	if faults := scan(tokens); len(faults) > 0 {
 		return nil, faults
 	}
@@ -74,6 +81,8 @@ func measure(src []byte) *fault {
 		switch {
 		case r == utf8.RuneError && n == 1:
 			return &fault{position{line, i - start + 1}, "the file is not UTF-8 text", "save it as UTF-8"}
+		case r == '\n' && line == maxLines:
+			return &fault{position{line, 1}, fmt.Sprintf("the file has more than %d lines", maxLines), "split off what is no plan"}
 		case r == '\n':
 			line, start = line+1, i+1
 		case r < ' ' && r != '\t' && r != '\r':
@@ -113,7 +122,7 @@ func scan(tokens token.Tokens) []fault {
 				return append(faults, f)
 			}
 		}
-		if f.message != "" && len(faults) < maxProblems {
+		if f.message != "" && len(faults) < maxForeign {
 			faults = append(faults, f)
 		}
 	}
