@@ -1,0 +1,239 @@
+package plant
+
+import (
+	"context"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"slices"
+
+	"golang.org/x/mod/sumdb/tlog"
+
+	"linewarden/haccp"
+	"linewarden/internal/record"
+)
+
+// maxRounds bounds how often rules may ask for more facts for one command.
+const maxRounds = 32
+
+// overlay is what a batch would add to the log: events decided and not yet stored.
+type overlay interface {
+	// events gives the events so far in order of seq.
+	events() []*haccp.Event
+	// leaves gives their leaf hashes in order of seq.
+	leaves() []tlog.Hash
+}
+
+// library answers what rules need from the records up to a size, and from an overlay above it.
+type library struct {
+	log    record.Log
+	decode *decoder
+	size   int64        // records after this one are not seen
+	tree   *record.Tree // tree of that size; nil without overlay
+	over   overlay      // nil: none
+	ranges map[haccp.Range][]*haccp.Event
+	ids    map[string]*haccp.Event
+}
+
+func newLibrary(log record.Log, d *decoder, size int64) *library {
+	return &library{log: log, decode: d, size: size, ranges: map[haccp.Range][]*haccp.Event{}, ids: map[string]*haccp.Event{}}
+}
+
+// gather asks for needs until nothing is missing.
+func (l *library) gather(ctx context.Context, needs func(haccp.Facts) (haccp.Need, error)) (haccp.Facts, error) {
+	var f haccp.Facts
+	for range maxRounds {
+		need, err := needs(f)
+		if err != nil || need.Empty() {
+			return f, err
+		}
+		if err := l.answer(ctx, need, &f); err != nil {
+			return f, &factsError{err}
+		}
+	}
+	return f, &factsError{fmt.Errorf("the rules asked for more facts %d times", maxRounds)}
+}
+
+// factsError says that facts could not be read.
+type factsError struct{ err error }
+
+func (e *factsError) Error() string { return "read facts: " + e.err.Error() }
+
+func (e *factsError) Unwrap() error { return e.err }
+
+func (l *library) answer(ctx context.Context, need haccp.Need, f *haccp.Facts) error {
+	if f.Ranges == nil {
+		*f = haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}, ByID: map[string]*haccp.Event{},
+			Leaves: map[int64]string{}, Roots: map[int64]string{}}
+	}
+	for _, r := range need.Ranges {
+		events, err := l.inRange(ctx, r)
+		if err != nil {
+			return err
+		}
+		f.Ranges[r] = events
+	}
+	if err := l.byID(ctx, need.IDs, f); err != nil {
+		return err
+	}
+	for _, seq := range need.Leaves {
+		leaf, err := l.leaf(ctx, seq)
+		if err != nil {
+			return err
+		}
+		f.Leaves[seq] = leaf
+	}
+	for _, size := range need.Roots {
+		root, err := l.root(ctx, size)
+		if err != nil {
+			return err
+		}
+		f.Roots[size] = root
+	}
+	return nil
+}
+
+// inRange gives the events of a range in order of seq.
+func (l *library) inRange(ctx context.Context, r haccp.Range) ([]*haccp.Event, error) {
+	stored, ok := l.ranges[r]
+	if !ok {
+		var err error
+		if stored, err = l.storedRange(ctx, r); err != nil {
+			return nil, err
+		}
+		l.ranges[r] = stored
+	}
+	if l.over == nil {
+		return stored, nil
+	}
+	out := slices.Clip(stored)
+	for _, e := range l.over.events() {
+		if within(e, r) {
+			out = append(out, e)
+		}
+	}
+	return out, nil
+}
+
+// within tells whether an event is in a range.
+func within(e *haccp.Event, r haccp.Range) bool {
+	return !e.At.Before(r.From) && (r.To.IsZero() || e.At.Before(r.To)) && slices.Contains(e.About, r.About)
+}
+
+func (l *library) storedRange(ctx context.Context, r haccp.Range) ([]*haccp.Event, error) {
+	var events []*haccp.Event
+	q := record.Query{About: r.About, From: r.From, To: r.To}
+	for {
+		page, next, err := l.log.Find(ctx, q)
+		if err != nil {
+			return nil, fmt.Errorf("records about %s: %w", r.About, err)
+		}
+		for _, s := range page {
+			if s.Seq > l.size {
+				continue
+			}
+			e, err := l.stored(s)
+			if err != nil {
+				return nil, err
+			}
+			events = append(events, e)
+		}
+		if next.IsZero() {
+			slices.SortFunc(events, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
+			return events, nil
+		}
+		q.After = next
+	}
+}
+
+func (l *library) stored(s record.Stored) (*haccp.Event, error) {
+	env, err := record.DecodeString(s.Bytes)
+	if err != nil {
+		return nil, fmt.Errorf("record %d: %w", s.Seq, err)
+	}
+	return l.decode.event(&env)
+}
+
+// byID puts the events with these ids into the facts, nil where there is none.
+func (l *library) byID(ctx context.Context, ids []string, f *haccp.Facts) error {
+	var ask []record.UUID
+	for _, id := range ids {
+		f.ByID[id] = nil
+		if e, ok := l.ids[id]; ok {
+			f.ByID[id] = e
+		} else if u, err := record.ParseUUID(id); err == nil { // what is no UUID is the id of no record
+			ask = append(ask, u)
+		}
+	}
+	if len(ask) > 0 {
+		found, err := l.log.ByID(ctx, ask)
+		if err != nil {
+			return fmt.Errorf("records by id: %w", err)
+		}
+		for u, s := range found {
+			if s.Seq > l.size {
+				continue
+			}
+			e, err := l.stored(s)
+			if err != nil {
+				return err
+			}
+			f.ByID[u.String()], l.ids[u.String()] = e, e
+		}
+	}
+	if l.over == nil {
+		return nil
+	}
+	for _, e := range l.over.events() {
+		if slices.Contains(ids, e.ID) {
+			f.ByID[e.ID] = e
+		}
+	}
+	return nil
+}
+
+// leaf gives the leaf hash of a record, "" where there is none.
+func (l *library) leaf(ctx context.Context, seq int64) (string, error) {
+	switch {
+	case seq < 1:
+		return "", nil
+	case seq > l.size:
+		if l.over != nil {
+			if leaves := l.over.leaves(); seq-l.size <= int64(len(leaves)) {
+				return base64Of(leaves[seq-l.size-1]), nil
+			}
+		}
+		return "", nil
+	}
+	h, err := l.log.Hashes(ctx, []int64{tlog.StoredHashIndex(0, seq-1)})
+	if err != nil {
+		return "", fmt.Errorf("leaf %d: %w", seq, err)
+	}
+	return base64.StdEncoding.EncodeToString(h[0][:]), nil
+}
+
+// root gives the root of the first size records, "" where the log has not so many.
+func (l *library) root(ctx context.Context, size int64) (string, error) {
+	if size < 1 {
+		return "", nil
+	}
+	if size <= l.size {
+		root, err := rootAt(ctx, l.log, size)
+		if errors.Is(err, record.ErrNotFound) {
+			return "", nil
+		}
+		return base64Of(root), err
+	}
+	if l.over == nil || l.tree == nil {
+		return "", nil
+	}
+	leaves := l.over.leaves()
+	if size-l.size > int64(len(leaves)) {
+		return "", nil
+	}
+	t := l.tree.Clone()
+	for _, leaf := range leaves[:size-l.size] {
+		t.Append(leaf, nil)
+	}
+	return base64Of(t.Root()), nil
+}

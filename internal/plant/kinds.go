@@ -1,0 +1,62 @@
+package plant
+
+import (
+	"reflect"
+
+	"linewarden/haccp"
+)
+
+// KeyChanged is the body of a record that gives the log a new key; its bytes are those of package record.
+type KeyChanged struct {
+	Checkpoint string `json:"checkpoint,omitempty"`
+	Key        string `json:"key"`
+	Lost       bool   `json:"lost,omitempty"`
+}
+
+// shape is a kind of record with the version of its body.
+type shape struct {
+	kind string
+	v    int
+}
+
+// bodies names the type of body of every kind and version there ever was. Entries are added and never
+// changed: stored records keep their meaning.
+var bodies = map[shape]reflect.Type{
+	{haccp.KindFounded, 1}:           reflect.TypeFor[haccp.Founded](),
+	{haccp.KindKeyChanged, 1}:        reflect.TypeFor[KeyChanged](),
+	{haccp.KindPersonAdded, 1}:       reflect.TypeFor[haccp.PersonBody](),
+	{haccp.KindRoleGiven, 1}:         reflect.TypeFor[haccp.PersonBody](),
+	{haccp.KindRoleTaken, 1}:         reflect.TypeFor[haccp.PersonBody](),
+	{haccp.KindPersonDisabled, 1}:    reflect.TypeFor[haccp.PersonBody](),
+	{haccp.KindPersonEnabled, 1}:     reflect.TypeFor[haccp.PersonBody](),
+	{haccp.KindCredentialChanged, 1}: reflect.TypeFor[haccp.PersonBody](),
+	{haccp.KindSignInLocked, 1}:      reflect.TypeFor[haccp.PersonBody](),
+	{haccp.KindSignatureFailed, 1}:   reflect.TypeFor[haccp.PersonBody](),
+	{haccp.KindDeviceEnrolled, 1}:    reflect.TypeFor[haccp.DeviceBody](),
+	{haccp.KindDeviceRevoked, 1}:     reflect.TypeFor[haccp.DeviceBody](),
+	{haccp.KindPlanSigned, 1}:        reflect.TypeFor[haccp.PlanSigned](),
+	{haccp.KindReading, 1}:           reflect.TypeFor[haccp.Reading](),
+	{haccp.KindFilled, 1}:            reflect.TypeFor[haccp.Bath](),
+	{haccp.KindAdded, 1}:             reflect.TypeFor[haccp.Bath](),
+	{haccp.KindPartReplaced, 1}:      reflect.TypeFor[haccp.Bath](),
+	{haccp.KindDrained, 1}:           reflect.TypeFor[haccp.Bath](),
+	{haccp.KindCleaned, 1}:           reflect.TypeFor[haccp.Bath](),
+	{haccp.KindInService, 1}:         reflect.TypeFor[haccp.Bath](),
+	{haccp.KindOutOfService, 1}:      reflect.TypeFor[haccp.Bath](),
+	{haccp.KindCleanBreak, 1}:        reflect.TypeFor[haccp.CleanBreak](),
+	{haccp.KindLineStarted, 1}:       reflect.TypeFor[haccp.LineStarted](),
+	{haccp.KindLineStopped, 1}:       reflect.TypeFor[haccp.LineStopped](),
+	{haccp.KindFixDone, 1}:           reflect.TypeFor[haccp.FixDone](),
+	{haccp.KindMissed, 1}:            reflect.TypeFor[haccp.Missed](),
+	{haccp.KindDeviationOpened, 1}:   reflect.TypeFor[haccp.DeviationOpened](),
+	{haccp.KindDeviationReopened, 1}: reflect.TypeFor[haccp.DeviationReopened](),
+	{haccp.KindDeviationSigned, 1}:   reflect.TypeFor[haccp.DeviationSigned](),
+	{haccp.KindAmended, 1}:           reflect.TypeFor[haccp.Amended](),
+	{haccp.KindVoided, 1}:            reflect.TypeFor[haccp.Voided](),
+	{haccp.KindTimeAccepted, 1}:      reflect.TypeFor[haccp.TimeAccepted](),
+	{haccp.KindReviewed, 1}:          reflect.TypeFor[haccp.Reviewed](),
+	{haccp.KindNote, 1}:              reflect.TypeFor[haccp.Note](),
+}
+
+// amendable gives the version of a kind's body that an amendment of this version holds.
+func amendable(v int, kind string) shape { return shape{kind, v} }

@@ -1,0 +1,338 @@
+package plant
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"golang.org/x/mod/sumdb/tlog"
+
+	"linewarden/haccp"
+	"linewarden/internal/record"
+)
+
+// job is a command on its way through the writer.
+type job struct {
+	ctx     context.Context //nolint:containedctx // only asked whether the caller still waits
+	id      record.UUID
+	command *haccp.Command
+	hash    [32]byte
+	waiting time.Time // since when, on the machine's own clock
+	done    chan answer
+}
+
+type answer struct {
+	result Result
+	err    error
+}
+
+// writer owns the committed state of a site and is the only one to append to its log. It runs in one
+// goroutine.
+type writer struct {
+	site   *Site
+	ctx    context.Context //nolint:containedctx // the life of the site
+	state  *haccp.State    // committed
+	tree   *record.Tree
+	head   record.Head
+	recent recent
+	decode *decoder
+	append *appender
+	body   []byte // scratch for bodies
+}
+
+// run takes what waits until the inbox is closed and empty.
+func (w *writer) run() {
+	defer close(w.site.written)
+	for {
+		jobs, open := w.take()
+		for len(jobs) > 0 {
+			jobs = w.commit(jobs)
+		}
+		if !open {
+			return
+		}
+	}
+}
+
+// take waits for one command and gives it with all that wait behind it, up to a commit's limit.
+func (w *writer) take() (jobs []*job, open bool) {
+	j, open := <-w.site.inbox
+	for open {
+		if jobs = append(jobs, j); len(jobs) == record.MaxCommitRecords {
+			break
+		}
+		select {
+		case j, open = <-w.site.inbox:
+			continue
+		default:
+		}
+		break
+	}
+	w.site.metrics.waiting.Set(float64(len(w.site.inbox)))
+	return jobs, open
+}
+
+// commit decides the jobs as far as they fit into one commit, appends it and answers them. It gives the
+// jobs that are still to be decided: those that did not fit, or all where the log had moved on.
+func (w *writer) commit(jobs []*job) (rest []*job) {
+	if err := w.site.status.ready(); err != nil {
+		return fail(jobs, err)
+	}
+	b := newBatch(w)
+	rest = b.decide(jobs)
+	if b.builder.Len() == 0 {
+		if err := w.settleRefused(b); err != nil {
+			return fail(b.jobs(), err, rest...)
+		}
+		b.answer(w.head)
+		return rest
+	}
+	commit, lookups := b.builder.Build()
+	began := time.Now()
+	err := w.append.append(w.ctx, w.head, &commit, lookups)
+	w.site.metrics.appendSeconds.Observe(time.Since(began).Seconds())
+	switch {
+	case err == nil:
+		return w.merge(b, &commit, rest)
+	case errors.Is(err, record.ErrConflict):
+		return w.moved(append(b.jobs(), rest...))
+	case errors.Is(err, record.ErrDuplicateID):
+		return w.repeatedBefore(b, err, rest)
+	case errors.Is(err, ErrStopped):
+		w.stop(err)
+		return fail(b.jobs(), w.site.status.ready(), rest...)
+	}
+	w.site.opt.Logger.Error("commit was not written", "commit", commit.Number, "error", err)
+	return fail(b.jobs(), busy("the record log could not be written", err), rest...)
+}
+
+// merge makes the batch the committed state, shows it and answers.
+func (w *writer) merge(b *batch, commit *record.Commit, rest []*job) []*job {
+	refused := w.settleRefused(b)
+	w.state, w.tree = b.state, b.builder.Tree()
+	w.head = record.Head{Commit: commit.Number, Size: commit.Size, Root: commit.Root}
+	for _, d := range b.decided {
+		if len(d.events) > 0 && d.first == nil {
+			w.recent.add(d.job.id)
+		}
+	}
+	w.publish()
+	w.site.metrics.committed(len(commit.Records))
+	if refused != nil {
+		b.failRefused(refused)
+	}
+	b.answer(w.head)
+	return rest
+}
+
+// publish shows the committed state to readers. They get a fork, so that deciding on the writer's own
+// state touches nothing they read.
+func (w *writer) publish() {
+	v := &view{state: w.state.Fork(), head: w.head}
+	w.site.view.Store(v)
+	w.site.readable.Store(&v.head)
+	w.site.metrics.size.Set(float64(w.head.Size))
+	w.site.saver.offer(v)
+}
+
+// moved reads the commits that another writer added and gives the jobs to be decided again.
+func (w *writer) moved(jobs []*job) []*job {
+	w.site.metrics.trouble("conflict")
+	if err := w.catchUp(); err != nil {
+		return fail(jobs, err)
+	}
+	return jobs
+}
+
+func (w *writer) stop(err error) {
+	w.site.status.stop(err)
+	w.site.opt.Logger.Error("the site has stopped writing", "error", err)
+}
+
+func busy(because string, err error) error {
+	return &BusyError{After: busyRetry, Because: because, Err: err}
+}
+
+// fail answers jobs with an error; nothing is left to do.
+func fail(jobs []*job, err error, more ...*job) []*job {
+	for _, j := range append(jobs, more...) {
+		j.done <- answer{err: err}
+	}
+	return nil
+}
+
+// decided is a command of a batch and what became of it.
+type decided struct {
+	job    *job
+	events []*haccp.Event
+	err    error
+	repeat bool
+	first  *decided // the same command earlier in the batch
+}
+
+// batch is the overlay: commands decided one after the other on a state that is not committed yet.
+type batch struct {
+	w       *writer
+	state   *haccp.State
+	builder *record.Builder
+	facts   *library
+	decided []*decided
+	pending []*haccp.Event
+	byID    map[record.UUID]*decided
+}
+
+func newBatch(w *writer) *batch {
+	b := &batch{w: w, state: w.state, byID: map[record.UUID]*decided{}}
+	b.builder = record.NewBuilder(w.site.site, w.tree, w.head.Commit+1)
+	b.facts = newLibrary(w.site.opt.Log, w.decode, w.head.Size)
+	b.facts.tree, b.facts.over = w.tree, b
+	return b
+}
+
+func (b *batch) events() []*haccp.Event { return b.pending }
+
+func (b *batch) leaves() []tlog.Hash {
+	records := b.builder.Last(b.builder.Len())
+	out := make([]tlog.Hash, len(records))
+	for i, r := range records {
+		out[i] = record.LeafHash(r)
+	}
+	return out
+}
+
+// decide decides jobs in their order and gives those that the commit has no room for.
+func (b *batch) decide(jobs []*job) (rest []*job) {
+	for i, j := range jobs {
+		d := b.one(j)
+		if errors.Is(d.err, record.ErrCommitFull) && b.builder.Len() > 0 {
+			return slices.Clone(jobs[i:])
+		}
+		b.decided = append(b.decided, d)
+	}
+	return nil
+}
+
+func (b *batch) jobs() []*job {
+	jobs := make([]*job, len(b.decided))
+	for i, d := range b.decided {
+		jobs[i] = d.job
+	}
+	return jobs
+}
+
+// one decides one command. What it gives holds only if the batch is committed.
+func (b *batch) one(j *job) *decided {
+	d := &decided{job: j}
+	if d.err = tooLate(j); d.err != nil {
+		return d
+	}
+	if first := b.byID[j.id]; first != nil {
+		d.repeat, d.first = true, first
+		d.err = sameCommand(first.job.command.By.ID, first.job.hash, j)
+		return d
+	}
+	if b.w.recent.has(j.id) {
+		d.events, d.repeat, d.err = b.w.stored(j)
+		if d.repeat || d.err != nil {
+			return d
+		}
+	}
+	out, err := b.outcome(j)
+	if err == nil && len(out.Events) > 0 {
+		err = b.add(j, out)
+	}
+	if err != nil {
+		d.err = err
+		return d
+	}
+	if d.events = out.Events; len(out.Events) > 0 {
+		b.byID[j.id] = d
+	}
+	return d
+}
+
+func tooLate(j *job) error {
+	if err := j.ctx.Err(); err != nil {
+		return fmt.Errorf("command %s: %w", j.command.ID, err)
+	}
+	if time.Since(j.waiting) > maxAge {
+		return busy("the command waited longer than 5 s", nil)
+	}
+	return nil
+}
+
+// outcome asks the rules.
+func (b *batch) outcome(j *job) (*haccp.Outcome, error) {
+	r := b.w.site.opt.rules
+	f, err := b.facts.gather(b.w.ctx, func(f haccp.Facts) (haccp.Need, error) { return r.Needs(b.state, j.command, f) })
+	if err != nil {
+		if unread, is := errors.AsType[*factsError](err); is {
+			b.w.site.metrics.trouble("read")
+			return nil, busy("the record log could not be read", unread)
+		}
+		return nil, err
+	}
+	out, err := r.Decide(b.state, j.command, f, b.w.site.opt.Clock().UTC().Truncate(time.Millisecond))
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// add encodes the records of a decided command into the commit.
+func (b *batch) add(j *job, out *haccp.Outcome) error {
+	envelopes := make([]record.Envelope, len(out.Events))
+	b.w.body = b.w.body[:0]
+	for i, e := range out.Events {
+		from := len(b.w.body)
+		body, err := appendBody(b.w.body, e.Body)
+		if err == nil {
+			b.w.body = body
+			envelopes[i], err = envelope(e, j.hash, body[from:])
+		}
+		if err != nil {
+			return cannotRecord(fmt.Errorf("event of kind %s: %w", e.Kind, err))
+		}
+	}
+	seq := out.Events[0].Seq
+	err := b.builder.AppendCommand(envelopes)
+	if errors.Is(err, record.ErrCommitFull) {
+		return err
+	}
+	if err != nil {
+		return cannotRecord(err)
+	}
+	if envelopes[0].Seq != seq {
+		return fmt.Errorf("command %s was decided for record %d, not %d", j.command.ID, seq, envelopes[0].Seq)
+	}
+	b.state, b.pending = out.Next, append(b.pending, out.Events...)
+	return nil
+}
+
+// cannotRecord refuses a command whose records cannot be written: too large, not UTF-8, a time too fine.
+func cannotRecord(err error) error {
+	if errors.Is(err, record.ErrInvalid) || errors.Is(err, record.ErrTooLarge) || errors.Is(err, record.ErrNotCanonical) {
+		return &haccp.Refusal{Kind: haccp.ErrInvalid, Code: "cannot-record", Message: "this cannot be recorded: " + err.Error()}
+	}
+	return err
+}
+
+// answer tells every caller of the batch what became of the command.
+func (b *batch) answer(head record.Head) {
+	for _, d := range b.decided {
+		events := d.events
+		if d.first != nil {
+			events = d.first.events
+		}
+		if d.err != nil {
+			d.job.done <- answer{err: d.err}
+			continue
+		}
+		if d.repeat {
+			b.w.site.metrics.repeated.Inc()
+		}
+		d.job.done <- answer{result: Result{Events: events, Repeated: d.repeat, Head: head}}
+	}
+}
