@@ -2,6 +2,7 @@ package plan
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -40,12 +41,15 @@ func (a Amount) MarshalJSON() ([]byte, error) {
 // UnmarshalJSON reads {"unit": ..., "value": ...}.
 func (a *Amount) UnmarshalJSON(b []byte) error {
 	var v struct {
-		Unit  string           `json:"unit"`
-		Value quantity.Decimal `json:"value"`
+		Unit  string            `json:"unit"`
+		Value *quantity.Decimal `json:"value"`
 	}
 	if err := json.Unmarshal(b, &v); err != nil {
 		return err
 	}
-	a.Value, a.Unit = v.Value, v.Unit
+	if v.Value == nil {
+		return errors.New("the amount has no value")
+	}
+	a.Value, a.Unit = *v.Value, v.Unit
 	return nil
 }

@@ -137,6 +137,10 @@ func (c *checker) ref(path, what, id string, known map[string]int) {
 	if _, ok := known[id]; ok {
 		return
 	}
+	if id == "" {
+		c.add(path, "name one of the plan", "the %s is missing", what)
+		return
+	}
 	fix := "the plan has none"
 	if len(known) > 0 {
 		fix = "the plan has " + listed(known)

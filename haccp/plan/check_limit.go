@@ -219,7 +219,7 @@ func (c *checker) amount(path string, id quantity.ID, a Amount) bool {
 		return false
 	}
 	unit := quantity.Unit(a.Unit)
-	if !c.unit(path, q, unit) {
+	if !c.unit(path, q, unit, false) {
 		return false
 	}
 	low, high, base, err := q.Range(unit)
@@ -236,14 +236,17 @@ func (c *checker) amount(path string, id quantity.ID, a Amount) bool {
 	return true
 }
 
-// unit checks that a quantity has a unit.
-func (c *checker) unit(path string, q *quantity.Quantity, unit quantity.Unit) bool {
+// unit checks that a quantity has a unit; shown tells whether it is what an instrument shows, which may be
+// ppm where the method says what it stands for.
+func (c *checker) unit(path string, q *quantity.Quantity, unit quantity.Unit, shown bool) bool {
 	if q.HasUnit(unit) {
 		return true
 	}
 	names := make([]string, 0, len(q.Units()))
 	for _, u := range q.Units() {
-		names = append(names, string(u))
+		if shown || !q.MethodDeclared(u) {
+			names = append(names, string(u))
+		}
 	}
 	fix := "one of " + strings.Join(names, ", ")
 	if u, ok := quantity.ParseUnit(string(unit)); ok && q.HasUnit(u) {

@@ -53,7 +53,7 @@ func (c *checker) method(path string, m Method) {
 
 func (c *checker) methodUnit(path string, q *quantity.Quantity, m Method) {
 	unit := quantity.Unit(m.Unit)
-	if !c.unit(path+".unit", q, unit) {
+	if !c.unit(path+".unit", q, unit, true) {
 		return
 	}
 	switch {
@@ -108,17 +108,18 @@ func (c *checker) separation(path string, m Measure, all []served) {
 
 // separate holds every method of a measure against one bound and notes which reach it.
 func (c *checker) separate(path string, q *quantity.Quantity, m Measure, s served, b bound, reaches map[string]bool) {
-	reached := false
+	reached, known := false, len(m.Methods) == 0
 	for i, id := range m.Methods {
 		at, ok := c.methodAt[id]
 		if !ok || c.p.Methods[at].Quantity != m.Quantity {
 			continue // Reported with the measure.
 		}
+		known = true
 		if c.reach(fmt.Sprintf("%s.methods[%d]", path, i), q, c.p.Methods[at], s, b) {
 			reaches[id], reached = true, true
 		}
 	}
-	if !reached {
+	if known && !reached {
 		c.add(path+".methods", "add a method whose range takes in the bound and goes beyond it",
 			"no method of this check separates %s %s of limit %q at point %q", b.name, b.amount, s.limit.ID, s.point.ID)
 	}
@@ -126,12 +127,12 @@ func (c *checker) separate(path string, q *quantity.Quantity, m Measure, s serve
 
 // reach reports whether the range of a method takes in a bound; a step too coarse there is a fault.
 func (c *checker) reach(path string, q *quantity.Quantity, m Method, s served, b bound) bool {
-	if m.Low == nil || m.High == nil || m.Step == nil {
+	if m.Low == nil || m.High == nil || m.Step == nil || m.Low.Cmp(*m.High) >= 0 {
 		return true // Reported with the method.
 	}
 	at, err := inUnit(q, *b.amount, m.Unit)
 	if err != nil {
-		c.addOnce(path, "use a method in a unit that converts", "the method %q cannot be held against limit %q: %v", m.ID, s.limit.ID, err)
+		c.addFirst(path, "use a method in a unit that converts", "the method %q cannot be held against limit %q: %v", m.ID, s.limit.ID, err)
 		return true
 	}
 	if !covers(m, at, b.name) {
@@ -139,7 +140,7 @@ func (c *checker) reach(path string, q *quantity.Quantity, m Method, s served, b
 	}
 	for _, room := range c.rooms(q, m, s, b, at) {
 		if !quarter(room, *m.Step) {
-			c.addOnce(path, "use a finer method", "the step %s of method %q is more than a quarter of the %s %s that %s %s of limit %q leaves",
+			c.addFirst(path, "use a finer method", "the step %s of method %q is more than a quarter of the %s %s that %s %s of limit %q leaves",
 				m.Step, m.ID, room, m.Unit, b.name, b.amount, s.limit.ID)
 			break
 		}
@@ -218,10 +219,10 @@ func inUnit(q *quantity.Quantity, a Amount, unit string) (quantity.Decimal, erro
 	return q.Convert(a.Value, quantity.Unit(a.Unit), quantity.Unit(unit), 6)
 }
 
-// addOnce adds a fault unless the same stands there already.
-func (c *checker) addOnce(path, fix, format string, args ...any) {
-	message := fmt.Sprintf(format, args...)
-	if !slices.ContainsFunc(c.found, func(p Problem) bool { return p.Path == path && p.Message == message }) {
-		c.add(path, fix, "%s", message)
+// addFirst adds a fault unless one stands at its path already: a method that is too coarse for one bound is
+// exchanged, and need not be named again for the next.
+func (c *checker) addFirst(path, fix, format string, args ...any) {
+	if !slices.ContainsFunc(c.found, func(p Problem) bool { return p.Path == path }) {
+		c.add(path, fix, format, args...)
 	}
 }

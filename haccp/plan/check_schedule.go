@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"linewarden/haccp/quantity"
 )
@@ -81,7 +82,7 @@ func (c *checker) measure(path string, q *quantity.Quantity, m Measure) {
 	case m.Unit != "" && q.IsYesNo():
 		c.add(path+".unit", "take it out", "%s has no unit", q.Name())
 	case m.Unit != "":
-		c.unit(path+".unit", q, quantity.Unit(m.Unit))
+		c.unit(path+".unit", q, quantity.Unit(m.Unit), true)
 	}
 	c.plausible(path+".plausible", q, m.Plausible)
 }
@@ -131,6 +132,7 @@ func (c *checker) schedule(path string, ch Check) {
 		return
 	case every && timed:
 		c.add(under, "keep one; make a second check for the other", "every and cron stand side by side")
+		return
 	case timed && after:
 		c.add(under, "keep one; make a second check for the other", "cron and after stand side by side")
 	}
@@ -185,7 +187,7 @@ func (c *checker) grace(path string, ch Check) {
 		if !ok {
 			return
 		}
-		interval, text = gap, gap.String()+" (the longest gap of the cron text)"
+		interval, text = gap, spell(gap)+" (the longest gap of the cron text)"
 	}
 	if interval == 0 {
 		return
@@ -206,6 +208,15 @@ func (c *checker) grace(path string, ch Check) {
 		c.add(path+".supported", "shorten interval or grace, or validate a longer time",
 			"the interval of %s and the grace of %s make more than the %s that the validation supports", text, orNone(ch.Grace), ch.Supported)
 	}
+}
+
+// spell writes a whole number of minutes as people say it.
+func spell(d time.Duration) string {
+	minutes := int64(d / time.Minute)
+	if minutes%60 == 0 {
+		return Of(minutes/60, "h").String()
+	}
+	return Of(minutes, "min").String()
 }
 
 func orNone(d Duration) string {
