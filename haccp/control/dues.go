@@ -173,6 +173,9 @@ func (d *duer) add(row string, at, opens time.Time, cause string) {
 	if at.Before(d.from) || !at.Before(d.to) || !d.c.open(v, at) {
 		return
 	}
+	if row == RowInterval && v.Schedule.Every.IsZero() {
+		return // counted by a version whose successor wants none
+	}
 	d.out = append(d.out, Due{Row: row, At: at, From: opens, Until: at.Add(v.Grace), Version: v.Number, Cause: cause})
 }
 

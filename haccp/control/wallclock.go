@@ -66,10 +66,10 @@ func CronTimes(cron *plan.Cron, zone *time.Location, from, to time.Time) []time.
 		if !cronDay(cron, date) {
 			continue
 		}
+		instant := instants(date, zone)
 		for _, hour := range cron.Hours {
 			for _, minute := range cron.Minutes {
-				wall := date.Add(time.Duration(hour)*time.Hour + time.Duration(minute)*time.Minute)
-				at := Instant(wall, zone)
+				at := instant(date.Add(time.Duration(hour)*time.Hour + time.Duration(minute)*time.Minute))
 				if !at.Before(from) && at.Before(to) && len(out) < maxDues {
 					out = append(out, at)
 				}
@@ -78,6 +78,20 @@ func CronTimes(cron *plan.Cron, zone *time.Location, from, to time.Time) []time.
 	}
 	slices.SortFunc(out, time.Time.Compare) // the sets may come unsorted
 	return slices.CompactFunc(out, time.Time.Equal)
+}
+
+// instants returns Instant for the times of one date; far from a change of the clocks it is a
+// subtraction.
+func instants(date time.Time, zone *time.Location) func(wall time.Time) time.Time {
+	y, m, d := date.Date()
+	noon := time.Date(y, m, d, 12, 0, 0, 0, zone)
+	const far = 36 * time.Hour
+	start, end := noon.ZoneBounds()
+	if start.After(noon.Add(-far)) || !end.IsZero() && end.Before(noon.Add(far)) {
+		return func(wall time.Time) time.Time { return Instant(wall, zone) }
+	}
+	ahead := offset(noon)
+	return func(wall time.Time) time.Time { return wall.Add(-ahead) }
 }
 
 func cronDay(cron *plan.Cron, date time.Time) bool {

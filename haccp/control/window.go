@@ -8,7 +8,7 @@ import (
 
 // chunkSize is how many samples a chunk takes before the next one begins. A sample that comes late
 // costs the chunks from its own on, and no more than the one where the automata agree again.
-const chunkSize = 64
+const chunkSize = 32
 
 // Chunk is a run of samples in order, with the automata as they stood before it and the spans that
 // readings of the chunk ended. Samples of one moment lie in one chunk.
@@ -93,7 +93,8 @@ func (w *Window) list() []*Chunk {
 	if len(w.Tail.Samples) == 0 {
 		return w.Chunks
 	}
-	return append(slices.Clip(w.Chunks), &w.Tail)
+	tail := w.Tail // its own copy: redo keeps chunks of the list while it makes a new tail
+	return append(slices.Clip(w.Chunks), &tail)
 }
 
 // Insert adds samples in any order. A sample that newer ones follow makes the spans be computed again

@@ -1,0 +1,339 @@
+package control
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+func TestLongWindowIsTheRuleInAnyOrder(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawContext(t)
+		ss := make([]Sample, rapid.IntRange(60, 160).Draw(t, "n"))
+		for i := range ss {
+			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true})
+		}
+		if rapid.Bool().Draw(t, "nearly in order") {
+			slices.SortStableFunc(ss, func(a, b Sample) int { return a.At.Truncate(20 * time.Minute).Compare(b.At.Truncate(20 * time.Minute)) })
+		}
+		sameExcursions(t, spec(c, pointers(ss)), insertAll(t, Window{}, c, ss).Excursions(c))
+	})
+}
+
+// Amendments and voids, facts of the context heard of late, and a trip through JSON: after each step
+// the window is what the rule says of the samples as they then stand, and the window before it has not
+// changed.
+func TestWindowFollowsEveryChange(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawContext(t)
+		have := map[string]Sample{}
+		w := Window{}
+		for i := range rapid.IntRange(1, 60).Draw(t, "steps") {
+			before, wasC := w, c
+			was := fmt.Sprint(w.Excursions(c))
+			switch rapid.IntRange(0, 9).Draw(t, "step") {
+			case 0, 1:
+				if id, ok := pick(t, have); ok {
+					delete(have, id)
+					w = w.Replace(c, id, nil)
+				}
+			case 2, 3:
+				if id, ok := pick(t, have); ok {
+					s := drawSample(t, i, sampleKind{named: true, imported: true})
+					s.ID, s.At = id, have[id].At
+					have[id] = s
+					w = w.Replace(c, id, &s)
+				}
+			case 4:
+				fix := min0(rapid.IntRange(0, 240).Draw(t, "fix"))
+				c.Fixes = append(slices.Clone(c.Fixes), fix)
+				slices.SortFunc(c.Fixes, time.Time.Compare)
+				w = w.RebuildSince(c, fix)
+			case 5:
+				start := min0(rapid.IntRange(0, 240).Draw(t, "start"))
+				c.Starts = append(slices.Clone(c.Starts), start)
+				slices.SortFunc(c.Starts, time.Time.Compare)
+				w = w.RebuildSince(c, start)
+			case 6:
+				w = throughJSON(t, w)
+			default:
+				s := drawSample(t, i, sampleKind{named: true, imported: true})
+				have[s.ID] = s
+				w = w.Insert(c, s)
+			}
+			var ss []Sample
+			for _, s := range have {
+				ss = append(ss, s)
+			}
+			sameExcursions(t, spec(c, pointers(ss)), w.Excursions(c))
+			if is := fmt.Sprint(before.Excursions(wasC)); is != was {
+				t.Fatalf("the old window changed\nfrom %s\nto   %s", was, is)
+			}
+			if w.Moves == before.Moves && fmt.Sprint(w.Excursions(c)) != was && len(c.Fixes) == len(wasC.Fixes) {
+				t.Fatalf("excursions changed and Moves did not")
+			}
+		}
+	})
+}
+
+func pick(t *rapid.T, have map[string]Sample) (string, bool) {
+	ids := make([]string, 0, len(have))
+	for id := range have {
+		ids = append(ids, id)
+	}
+	if len(ids) == 0 {
+		return "", false
+	}
+	slices.Sort(ids)
+	return rapid.SampledFrom(ids).Draw(t, "id"), true
+}
+
+func throughJSON(t interface{ Fatalf(string, ...any) }, w Window) Window {
+	b, err := json.Marshal(w)
+	if err != nil {
+		t.Fatalf("%v", err)
+	}
+	var back Window
+	if err := json.Unmarshal(b, &back); err != nil {
+		t.Fatalf("%v", err)
+	}
+	again, err := json.Marshal(back)
+	if err != nil || string(again) != string(b) {
+		t.Fatalf("JSON changed on the way: %v\n%s\n%s", err, b, again)
+	}
+	return back
+}
+
+// after keeps the excursions a window of From promises: those that end after it and begin no earlier.
+func after(es []Excursion, from time.Time) []Excursion {
+	return slices.DeleteFunc(slices.Clone(es), func(e Excursion) bool {
+		return !e.End.IsZero() && !e.End.After(from) || e.Begin.Before(from)
+	})
+}
+
+// ending keeps the excursions that end after a moment, whenever they began.
+func ending(es []Excursion, from time.Time) []Excursion {
+	return slices.DeleteFunc(slices.Clone(es), func(e Excursion) bool { return !e.End.IsZero() && !e.End.After(from) })
+}
+
+// A trimmed window that samples go on arriving in agrees with the whole history. Samples come in order
+// of time here up to the trim; nothing is added that could join what was dropped.
+func TestTrimAgreesWithTheWhole(t *testing.T) {
+	trimmed := 0
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawContext(t)
+		ss := drawSamples(t, 60, sampleKind{imported: true})
+		slices.SortStableFunc(ss, func(a, b Sample) int { return compare(&a, &b) })
+		w := Window{}
+		for i := range ss {
+			w = w.Insert(c, ss[i]).Trim(c, 60*time.Minute, 20*time.Minute)
+			if rapid.IntRange(0, 5).Draw(t, "json") == 0 {
+				w = throughJSON(t, w)
+			}
+		}
+		if !w.From.IsZero() {
+			trimmed++
+		}
+		sameExcursions(t, after(spec(c, pointers(ss)), w.From), after(w.Excursions(c), w.From))
+		if !w.From.IsZero() && w.Len() > 0 && w.newest().Sub(w.first()) > 80*time.Minute {
+			t.Fatalf("the window reaches %s back", w.newest().Sub(w.first()))
+		}
+	})
+	if trimmed == 0 {
+		t.Fatal("no window was ever trimmed")
+	}
+}
+
+func (w *Window) first() time.Time { return w.list()[0].first() }
+
+// A trimmed window extended again agrees with the whole history in everything that ends after its new
+// From, also when more samples come late.
+func TestExtendAgreesWithTheWhole(t *testing.T) {
+	reached := map[string]int{}
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawContext(t)
+		c.Limits = []string{"a", "b"}
+		kind := sampleKind{imported: rapid.Bool().Draw(t, "imports")}
+		ss := drawSamples(t, 60, kind)
+		if kind.imported && rapid.Bool().Draw(t, "first imports, then live") {
+			c.LiveFrom = min0(120)
+			for i := range ss {
+				ss[i].Imported = ss[i].Imported && ss[i].At.After(c.LiveFrom) || ss[i].At.Before(c.LiveFrom)
+			}
+		}
+		w := Window{}.Insert(c, ss...).Trim(c, 60*time.Minute, 0)
+		from := min0(rapid.IntRange(0, 240).Draw(t, "from"))
+		complete := rapid.IntRange(0, 3).Draw(t, "complete") == 0
+		var older []Sample
+		for _, s := range ss {
+			if s.At.Before(w.From) && (complete || !s.At.Before(from)) {
+				older = append(older, s)
+			}
+		}
+		if w.From.IsZero() || !complete && !from.Before(w.From) {
+			return
+		}
+		x, ok := w.Extend(c, from, older, complete)
+		if !ok {
+			reached["not anchored"]++
+			sameExcursions(t, w.Excursions(c), x.Excursions(c))
+			return
+		}
+		reached[fmt.Sprintf("complete %v", complete)]++
+		if x.From.After(w.From) || complete && !x.From.IsZero() {
+			t.Fatalf("From went from %s to %s", w.From, x.From)
+		}
+		for i := range rapid.IntRange(0, 5).Draw(t, "late") {
+			s := drawSample(t, 500+i, kind)
+			if s.Imported = s.Imported && s.At.After(c.LiveFrom) || s.At.Before(c.LiveFrom); x.Covers(s.At) {
+				ss, x = append(ss, s), x.Insert(c, s)
+			}
+		}
+		want := spec(c, pointers(ss))
+		if c.LiveFrom.IsZero() && !kind.imported {
+			sameExcursions(t, unexposed(ending(want, x.From), x.From), unexposed(ending(x.Excursions(c), x.From), x.From))
+			return
+		}
+		sameExcursions(t, after(want, x.From), after(x.Excursions(c), x.From))
+	})
+	for _, k := range []string{"not anchored", "complete true", "complete false"} {
+		if reached[k] == 0 {
+			t.Errorf("never reached: %s", k)
+		}
+	}
+	t.Log(reached)
+}
+
+// unexposed leaves out excursions that begin before from at an exposure and no reading: they may join
+// others that ended before.
+func unexposed(es []Excursion, from time.Time) []Excursion {
+	return slices.DeleteFunc(slices.Clone(es), func(e Excursion) bool { return e.BeginID == "" && e.Begin.Before(from) })
+}
+
+// Of a long open excursion only first, last and worst stay, and the window does not grow.
+func TestOpenExcursionStaysBounded(t *testing.T) {
+	c := Context{Rules: []RuleFrom{{InsideInRow: 1}}}
+	w := Window{}
+	size := 0
+	for i := range 20000 {
+		s := Sample{ID: fmt.Sprintf("s%d", i), Seq: int64(i), At: min0(i), Marks: []Mark{
+			{Limit: "a", Outside: i > 5, Usable: true, Off: float64(i % 7000)},
+			{Limit: "b", Outside: i%3 == 0, Usable: true, Off: 0.5}}}
+		w = w.Insert(c, s).Trim(c, 10*time.Hour, time.Hour)
+		if i == 2000 {
+			size = jsonSize(t, w)
+		}
+	}
+	es := w.Excursions(c)
+	if len(es) != 1 || es[0].First.ID != "s6" || es[0].Last.ID != "s19999" || es[0].Worst.ID != "s6999" || es[0].N != 19994 {
+		t.Fatalf("got %s", show(es))
+	}
+	if now := jsonSize(t, w); now > size*5/4 {
+		t.Errorf("the snapshot grew from %d to %d bytes", size, now)
+	}
+}
+
+func jsonSize(t *testing.T, w Window) int {
+	t.Helper()
+	b, err := json.Marshal(w)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return len(b)
+}
+
+func TestProvingSamples(t *testing.T) {
+	c := Context{Rules: []RuleFrom{{InsideInRow: 1}}}
+	in := func(id string, n int) Sample {
+		return Sample{ID: id, At: min0(n), Marks: []Mark{{Limit: "a", Usable: true}}}
+	}
+	other := in("other", 30)
+	other.Marks = []Mark{{Limit: "a"}}
+	imported := in("imported", 40)
+	imported.Imported = true
+	w := Window{}.Insert(c, in("first", 10), other, imported, in("last", 90))
+	for _, tc := range []struct {
+		at         int
+		last, next string
+	}{{5, "", "first"}, {10, "first", "last"}, {50, "first", "last"}, {90, "last", ""}} {
+		last, _ := w.LastInside(min0(tc.at))
+		next, _ := w.NextInside(min0(tc.at))
+		if last.ID != tc.last || next.ID != tc.next {
+			t.Errorf("at %d: last %q, next %q; want %q, %q", tc.at, last.ID, next.ID, tc.last, tc.next)
+		}
+	}
+	w = w.Trim(c, 10*time.Minute, 0)
+	if last, ok := w.LastInside(min0(85)); !ok || last.ID != "first" {
+		t.Errorf("after the trim: %v %v", last, ok)
+	}
+}
+
+// One bath, one day, by hand: what RULES 5.1 says in words.
+func TestExcursionByHand(t *testing.T) {
+	c := Context{
+		Rules:    []RuleFrom{{Mixing: 15 * time.Minute}},
+		Fillings: []Filling{{ID: "f", From: min0(0), To: min0(300)}},
+		Fixes:    []time.Time{min0(70)},
+	}
+	mk := func(id string, n int, outside bool) Sample {
+		return Sample{ID: id, At: min0(n), Marks: []Mark{{Limit: "free", Outside: outside, Usable: true}}}
+	}
+	w := Window{}.Insert(c, mk("a", 30, false), mk("b", 60, true), mk("c", 80, false), mk("d", 85, false), mk("e", 120, true))
+	es := w.Excursions(c)
+	if len(es) != 2 {
+		t.Fatalf("got %s", show(es))
+	}
+	// c came 10 min after the fix, too soon for the mixing time; d ends it and begins the next.
+	if e := es[0]; e.BeginID != "a" || e.Retest.ID != "d" || !e.End.Equal(min0(85)) {
+		t.Errorf("first: %+v", e)
+	}
+	// No fix: it ends when the filling was drained.
+	if e := es[1]; e.BeginID != "d" || !e.End.Equal(min0(300)) || !e.Retest.IsZero() {
+		t.Errorf("second: %+v", e)
+	}
+	if got := w.Since(c, min0(90)); len(got) != 1 || got[0].BeginID != "d" {
+		t.Errorf("since 90: %s", show(got))
+	}
+}
+
+func TestSinceIsExcursionsThatEndLater(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawContext(t)
+		ss := make([]Sample, 120)
+		for i := range ss {
+			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true})
+		}
+		w := Window{}.Insert(c, ss...)
+		at := min0(rapid.IntRange(0, 260).Draw(t, "since"))
+		want := slices.DeleteFunc(w.Excursions(c), func(e Excursion) bool { return !e.End.IsZero() && e.End.Before(at) })
+		sameExcursions(t, want, w.Since(c, at))
+	})
+}
+
+func BenchmarkInsertInOrder(b *testing.B) {
+	c := Context{Rules: []RuleFrom{{InsideInRow: 1}}}
+	w := Window{}
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		w = w.Insert(c, benchSample(i, i)).Trim(c, 10*time.Minute, time.Minute)
+	}
+}
+
+// BenchmarkInsertNearlyInOrder is what 64 clients at once give: times a little out of order.
+func BenchmarkInsertNearlyInOrder(b *testing.B) {
+	c := Context{Rules: []RuleFrom{{InsideInRow: 1}}}
+	w := Window{}
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		w = w.Insert(c, benchSample(i, i^7)).Trim(c, 10*time.Minute, time.Minute)
+	}
+}
+
+func benchSample(i, at int) Sample {
+	return Sample{ID: fmt.Sprint(i), At: t0.Add(time.Duration(at) * 50 * time.Millisecond),
+		Marks: []Mark{{Limit: "a", Outside: i%50 == 0, Usable: true}, {Limit: "b", Usable: true}}}
+}
