@@ -1,6 +1,7 @@
 package access
 
 import (
+	"context"
 	"errors"
 	"strings"
 	"sync"
@@ -120,6 +121,40 @@ func TestChangePassword(t *testing.T) {
 	_, err := s.signIn("ana", anaPassword, t0)
 	wantErr(t, "old password", err, ErrSignIn)
 	s.mustSignIn("ana", next, t0)
+}
+
+// An administrator who resets while somebody changes their password wins.
+func TestResetDuringChange(t *testing.T) {
+	s := ready(t)
+	var code string
+	s.Report = func(_ context.Context, h Happening) error {
+		if h.What == WhatPassword && code == "" {
+			code = s.code("p-ana", t0)
+		}
+		return nil
+	}
+	const next = "nine dry boots by the door"
+	wantErr(t, "change", s.ChangePassword(t.Context(), "p-ana", anaPassword, next, s.address, t0), ErrChanged)
+	_, err := s.signIn("ana", next, t0)
+	wantErr(t, "the password that lost", err, ErrSignIn)
+	if _, err := s.FinishSetup(t.Context(), "ana", code, "four clean knives in salt", s.address, t0); err != nil {
+		t.Errorf("the code that won: %v", err)
+	}
+}
+
+func TestResetLiftsALock(t *testing.T) {
+	s := ready(t)
+	at := t0
+	for range 5 {
+		_, err := s.signIn("ana", "wrong words all along", at)
+		wantErr(t, "guess", err, ErrSignIn)
+		at = at.Add(10 * time.Second)
+	}
+	code := s.code("p-ana", at)
+	if _, err := s.FinishSetup(t.Context(), "ana", code, anaPassword, s.address, at); err != nil {
+		t.Fatal(err)
+	}
+	s.mustSignIn("ana", anaPassword, at)
 }
 
 func TestPINNeedsThePassword(t *testing.T) {

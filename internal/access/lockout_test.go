@@ -57,6 +57,26 @@ func TestLockRules(t *testing.T) {
 	}
 }
 
+func TestAttemptsUnderWayAreCounted(t *testing.T) {
+	r := LockRules{Failures: 3, Window: 10 * time.Minute, For: time.Minute, Longest: time.Minute}
+	var n tally
+	for range 3 { // begun, none settled yet
+		if w := r.wait(n, t0); w != 0 {
+			t.Fatalf("wait %v before the third", w)
+		}
+		n = r.charge(n, t0)
+	}
+	if w := r.wait(n, t0.Add(time.Minute)); w != 9*time.Minute {
+		t.Errorf("wait %v, want until the window ends", w)
+	}
+	if n, began := r.fail(tally{}, t0); began || n.recent != 1 || n.total != 1 || !n.first.Equal(t0) {
+		t.Errorf("a failure settled after the count was cleared: %+v, lock %v; want it counted anew", n, began)
+	}
+	if n := (tally{}).refund(); n.recent != 0 || n.total != 0 {
+		t.Errorf("taken back from nothing: %+v", n)
+	}
+}
+
 // what an attempt answers, as the person sees it.
 func answer(err error) string {
 	var w *Wait

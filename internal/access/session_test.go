@@ -126,6 +126,25 @@ func TestSessionEnds(t *testing.T) {
 	}
 }
 
+// A device revoked in the log counts as revoked though its token is still kept.
+func TestRevokedInTheLog(t *testing.T) {
+	s := ready(t)
+	tab := s.tablet()
+	o, err := s.SignIn(t.Context(), "ana", anaPassword, Source{DeviceToken: tab.Token}, t0)
+	if err != nil || o.Device != tab.ID || !s.open(o.Token, t0) {
+		t.Fatalf("session %+v, %v", o.Session, err)
+	}
+	s.people.devices[tab.ID] = Device{ID: tab.ID, Revoked: true}
+	if s.open(o.Token, t0) {
+		t.Error("still open")
+	}
+	_, err = s.DeviceByToken(t.Context(), tab.Token)
+	wantErr(t, "token", err, ErrDevice)
+	s.people.devices = map[string]Device{}
+	_, err = s.DeviceByToken(t.Context(), tab.Token)
+	wantErr(t, "token of a device the log does not know", err, ErrDevice)
+}
+
 func TestCheckIsCheap(t *testing.T) {
 	store := &meddler{Accounts: memstore.NewAccounts()}
 	s := newSite(t, store, cheap())
