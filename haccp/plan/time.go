@@ -50,7 +50,7 @@ func (d *Duration) UnmarshalText(b []byte) error {
 	}
 	num, unit, ok := strings.Cut(s, " ")
 	n, err := strconv.ParseInt(num, 10, 64)
-	if !ok || err != nil || n < 0 || n > 1_000_000 || units[unit] == 0 {
+	if !ok || err != nil || strconv.FormatInt(n, 10) != num || n < 0 || n > 1_000_000 || units[unit] == 0 {
 		return fmt.Errorf("%q is no length of time: write a whole number, a space and s, min, h or d, such as \"30 min\"", s)
 	}
 	if n == 0 {

@@ -16,7 +16,7 @@ import (
 var update = flag.Bool("update", false, "write the goldens anew")
 
 // acts stands in for the acts of the product.
-var acts = plan.Options{Acts: []string{"bath.filling", "bath.addition"}}
+var acts = plan.Options{Acts: []string{"bath.filled", "bath.added"}}
 
 func read(t testing.TB, path string) []byte {
 	t.Helper()
