@@ -103,22 +103,23 @@ type Finding struct {
 
 // Event is one record as the rules see it: the envelope's facts and a decoded body.
 type Event struct {
-	Kind       string
-	V          int
-	Seq        int64
-	ID         string
-	Command    string
-	At         time.Time
-	AtKnown    string
-	Until      time.Time // zero: none
-	RecordedAt time.Time
-	LateReason string
-	Device     *Device
-	By         Actor
-	About      []string // sorted
-	Amends     string   // id of the record that this one changes
-	Findings   []Finding
-	Body       any // pointer to the body type of the kind
+	Kind        string
+	V           int
+	Seq         int64
+	ID          string
+	Command     string
+	At          time.Time
+	AtKnown     string
+	Until       time.Time // zero: none
+	RecordedAt  time.Time
+	ServerClock time.Time // zero: the same as RecordedAt
+	LateReason  string
+	Device      *Device
+	By          Actor
+	About       []string // sorted
+	Amends      string   // id of the record that this one changes
+	Findings    []Finding
+	Body        any // pointer to the body type of the kind
 }
 
 // Founded is the body of record 1 of a site. Its bytes are those of package record.
@@ -411,6 +412,7 @@ type SampleFacts struct {
 	By      string    `json:"by,omitempty"`
 	Limit   string    `json:"limit,omitempty"`
 	Reading string    `json:"reading"`
+	Seq     int64     `json:"seq"`
 	Value   string    `json:"value,omitempty"`
 }
 

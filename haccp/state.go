@@ -11,6 +11,7 @@
 package haccp
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -44,6 +45,7 @@ type State struct {
 	Plans        []plan.Signed // in the order of signing
 	Opened       int64         // cases opened so far: the last running number
 	Counts       Counts
+	Reviews      []ReviewSpan // what signed reviews cover, joined
 
 	people     table[*Person]
 	devices    table[*DeviceState]
@@ -95,6 +97,7 @@ type snapshot struct {
 	Plans        []plan.Signed       `json:"plans"`
 	Opened       int64               `json:"opened"`
 	Counts       Counts              `json:"counts"`
+	Reviews      []ReviewSpan        `json:"reviews,omitempty"`
 	People       table[*Person]      `json:"people"`
 	Devices      table[*DeviceState] `json:"devices"`
 	Lines        table[*LineState]   `json:"lines"`
@@ -106,7 +109,7 @@ type snapshot struct {
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
-	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts,
+	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews,
 		s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
 }
 
@@ -118,9 +121,13 @@ func Restore(b []byte, zones Zones) (*State, error) {
 	if err := json.Unmarshal(b, &v); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
+	m, err := indexPlans(v.Plans, zones)
+	if err != nil {
+		return nil, fmt.Errorf("read snapshot: %w", err)
+	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
-		Counts: v.Counts, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
-		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: newMemo()}, nil
+		Counts: v.Counts, Reviews: v.Reviews, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
+		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.
@@ -194,7 +201,13 @@ type Series struct {
 	Window control.Window `json:"window"`
 	Fixes  []FixAt        `json:"fixes,omitempty"` // by at
 	Last   *LastReading   `json:"last,omitempty"`  // newest reading by at
-	ctx    *control.Context
+	// FirstLive is when the oldest reading was taken that was not imported.
+	FirstLive time.Time `json:"first_live,omitzero"`
+	// Cases lists the cases of this point and place that the state holds.
+	Cases []string `json:"cases,omitempty"`
+
+	ctx  *control.Context
+	memo *memo
 }
 
 // FixAt is an immediate fix at a point and place.
@@ -297,4 +310,25 @@ func (d *Deviation) Part(name string) *SignedPart {
 		}
 	}
 	return nil
+}
+
+// ReviewSpan is a run of records that signed reviews cover.
+type ReviewSpan struct {
+	From int64 `json:"from"`
+	To   int64 `json:"to"`
+}
+
+// joinReview returns the spans with one more, overlapping and adjacent ones joined, in order.
+func joinReview(spans []ReviewSpan, r ReviewSpan) []ReviewSpan {
+	all := append(slices.Clone(spans), r)
+	slices.SortFunc(all, func(a, b ReviewSpan) int { return cmp.Compare(a.From, b.From) })
+	out := all[:1]
+	for _, x := range all[1:] {
+		if last := &out[len(out)-1]; x.From <= last.To+1 {
+			last.To = max(last.To, x.To)
+		} else {
+			out = append(out, x)
+		}
+	}
+	return out
 }

@@ -68,3 +68,12 @@ func (s *scale) base(d Decimal) *big.Rat {
 	r.Add(r, big.NewRat(s.offset, 1))
 	return r.Mul(r, big.NewRat(s.num, s.den))
 }
+
+// Times returns d times num over den, rounded half-even to exactly places decimals; den must not be 0.
+func (d Decimal) Times(num, den int64, places int) (Decimal, error) {
+	if den == 0 {
+		return Decimal{}, fmt.Errorf("%s over no parts", d)
+	}
+	r := d.rat()
+	return fromRat(r.Mul(r, big.NewRat(num, den)), places)
+}

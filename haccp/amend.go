@@ -1,0 +1,242 @@
+package haccp
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"linewarden/haccp/control"
+)
+
+// target is a report with its body as it stands after the amendments the facts know.
+type target struct {
+	event    *Event
+	body     any
+	voided   bool
+	reviewed bool
+	accepted bool
+}
+
+// targetOf finds a report among the facts, as amended by now.
+func targetOf(id string, f Facts) *target {
+	e := f.ByID[id]
+	if e == nil {
+		return nil
+	}
+	t := &target{event: e, body: e.Body}
+	for _, r := range targetRanges(e) {
+		for _, x := range f.Ranges[r] {
+			switch b := x.Body.(type) {
+			case *Amended:
+				if b.Target == id {
+					t.body = b.New
+				}
+			case *Voided:
+				if b.Target == id {
+					t.voided = true
+				}
+			case *TimeAccepted:
+				if b.Target == id {
+					t.accepted = true
+				}
+			}
+		}
+	}
+	return t
+}
+
+// targetRanges lists where the changes to a report are found: they carry its at and about.
+func targetRanges(e *Event) []Range {
+	if len(e.About) == 0 {
+		return nil
+	}
+	return []Range{{About: e.About[0], From: e.At, To: e.At.Add(time.Millisecond)}}
+}
+
+// targetNeeds asks for a report and for what has changed it.
+func targetNeeds(id string, f Facts) Need {
+	e, ok := f.ByID[id]
+	if !ok {
+		return Need{IDs: []string{id}}
+	}
+	if e == nil {
+		return Need{}
+	}
+	var need Need
+	for _, r := range targetRanges(e) {
+		if _, ok := f.Ranges[r]; !ok {
+			need.Ranges = append(need.Ranges, r)
+		}
+	}
+	return need
+}
+
+func (s *State) foldAmended(e *Event, b *Amended, c changes, f Facts) error {
+	s.Counts.Amended++
+	old, ok := f.ByID[b.Target]
+	if !ok || old == nil {
+		return fmt.Errorf("amends %s, which the facts do not hold", b.Target)
+	}
+	switch n := b.New.(type) {
+	case *Reading:
+		s.replaceReading(old, n, c, f)
+	case *Bath:
+		s.replaceBath(old, n)
+	case *LineStopped:
+		s.replaceStop(old, n)
+	}
+	_ = e
+	return nil
+}
+
+// replaceReading puts the amended reading in the place of the old one in every series either touches.
+func (s *State) replaceReading(old *Event, n *Reading, c changes, f Facts) {
+	t := targetOf(old.ID, f)
+	was, _ := t.body.(*Reading)
+	points := pointsOf(n.Verdicts)
+	if was != nil {
+		points = append(points, pointsOf(was.Verdicts)...)
+		slices.Sort(points)
+		points = slices.Compact(points)
+	}
+	for _, point := range points {
+		ch := c.at(key(point, n.Place), old.At)
+		var with *control.Sample
+		if sample, ok := s.sampleOf(old, n, point, t.accepted); ok {
+			with = &sample
+		}
+		ch.replace = append(ch.replace, replacement{old.ID, with})
+		if ser, ok := s.series.get(key(point, n.Place)); ok && ser.Last != nil && ser.Last.ID == old.ID {
+			ch.last = &LastReading{ID: old.ID, At: old.At, By: old.By.ID, Filling: n.Filling, Verdicts: verdictsOf(n.Verdicts, point)}
+		}
+	}
+	s.changeCheck(n.Check, n.Place, func(cs *CheckState) {
+		cs.Taken = slices.Clone(cs.Taken)
+		for i := range cs.Taken {
+			if cs.Taken[i].ID == old.ID {
+				cs.Taken[i].Worst = control.Worst(n.Verdicts)
+			}
+		}
+	})
+}
+
+func (s *State) replaceBath(old *Event, n *Bath) {
+	p, ok := s.places.get(n.Place)
+	if !ok {
+		return
+	}
+	next := *p
+	next.Log = slices.Clone(p.Log)
+	for i := range next.Log {
+		if next.Log[i].ID == old.ID {
+			next.Log[i].Body = n
+		}
+	}
+	s.places.set(n.Place, &next)
+}
+
+func (s *State) replaceStop(old *Event, n *LineStopped) {
+	l, ok := s.lines.get(n.Line)
+	if !ok {
+		return
+	}
+	next := *l
+	next.Acts = slices.Clone(l.Acts)
+	for i := range next.Acts {
+		if next.Acts[i].ID == old.ID {
+			next.Acts[i].Product, next.Acts[i].Reason = n.ProductInBaths, n.Reason
+		}
+	}
+	s.lines.set(n.Line, &next)
+}
+
+func (s *State) foldVoided(e *Event, b *Voided, c changes, f Facts) error {
+	s.Counts.Voided++
+	old, ok := f.ByID[b.Target]
+	if !ok || old == nil {
+		return fmt.Errorf("voids %s, which the facts do not hold", b.Target)
+	}
+	_ = e
+	switch was := targetOf(b.Target, f).body.(type) {
+	case *Reading:
+		s.dropReading(old, was, c)
+	case *Bath:
+		s.dropBath(old, was, c)
+	case *LineStarted, *LineStopped:
+		s.dropLine(old, c)
+	case *FixDone:
+		s.dropFix(old, was, c)
+	}
+	return nil
+}
+
+func (s *State) dropReading(old *Event, was *Reading, c changes) {
+	for _, point := range pointsOf(was.Verdicts) {
+		k := key(point, was.Place)
+		ch := c.at(k, old.At)
+		ch.replace = append(ch.replace, replacement{id: old.ID})
+		if ser, ok := s.series.get(k); ok && ser.Last != nil && ser.Last.ID == old.ID {
+			next := *ser
+			next.Last = nil
+			s.series.set(k, &next)
+		}
+	}
+	s.changeCheck(was.Check, was.Place, func(cs *CheckState) {
+		cs.Taken = slices.DeleteFunc(slices.Clone(cs.Taken), func(t TakenAt) bool { return t.ID == old.ID })
+	})
+}
+
+func (s *State) dropBath(old *Event, was *Bath, c changes) {
+	p, ok := s.places.get(was.Place)
+	if !ok {
+		return
+	}
+	next := *p
+	next.Log = slices.DeleteFunc(slices.Clone(p.Log), func(a BathAct) bool { return a.ID == old.ID })
+	s.places.set(was.Place, &next)
+	s.rebuild(was.Place, old.At, c)
+}
+
+func (s *State) dropLine(old *Event, c changes) {
+	id := lineOf(old)
+	l, ok := s.lines.get(id)
+	if !ok {
+		return
+	}
+	next := *l
+	next.Acts = slices.DeleteFunc(slices.Clone(l.Acts), func(a LineAct) bool { return a.ID == old.ID })
+	s.lines.set(id, &next)
+	for _, place := range s.memo.placesOf[id] {
+		s.rebuild(place, old.At, c)
+	}
+}
+
+func (s *State) dropFix(old *Event, was *FixDone, c changes) {
+	k := key(was.Point, was.Place)
+	ser, ok := s.series.get(k)
+	if !ok {
+		return
+	}
+	next := *ser
+	next.Fixes = slices.DeleteFunc(slices.Clone(ser.Fixes), func(x FixAt) bool { return x.ID == old.ID })
+	s.series.set(k, &next)
+	c.at(k, old.At).rebuild = true
+}
+
+func (s *State) foldAccepted(b *TimeAccepted, c changes, f Facts) error {
+	t := targetOf(b.Target, f)
+	if t == nil {
+		return fmt.Errorf("accepts the time of %s, which the facts do not hold", b.Target)
+	}
+	r, ok := t.body.(*Reading)
+	if !ok || t.voided {
+		return nil
+	}
+	for _, point := range pointsOf(r.Verdicts) {
+		if sample, ok := s.sampleOf(t.event, r, point, true); ok {
+			ch := c.at(key(point, r.Place), t.event.At)
+			ch.replace = append(ch.replace, replacement{t.event.ID, &sample})
+		}
+	}
+	return nil
+}

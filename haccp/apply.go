@@ -1,0 +1,332 @@
+package haccp
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"linewarden/haccp/control"
+	"linewarden/haccp/plan"
+)
+
+// Apply folds the records of one command, in their order, into the state. Facts are those NeedsApply
+// asked for. An error means that the records do not fit the state: the log is not one this program wrote,
+// or is not whole.
+func (s *State) Apply(group []*Event, f Facts) error {
+	c := changes{}
+	for _, e := range group {
+		if derived(e.Kind) && len(c) > 0 {
+			if _, err := s.settle(c, f); err != nil {
+				return err
+			}
+		}
+		if err := s.fold(e, c, f); err != nil {
+			return fmt.Errorf("record %d (%s): %w", e.Seq, e.Kind, err)
+		}
+	}
+	_, err := s.settle(c, f)
+	return err
+}
+
+// derived kinds follow from the facts before them in the same command.
+func derived(kind string) bool {
+	return kind == KindDeviationOpened || kind == KindDeviationReopened
+}
+
+// fold changes the state by one record and notes which series it touched.
+func (s *State) fold(e *Event, c changes, f Facts) error {
+	if e.Seq != s.Size+1 {
+		return fmt.Errorf("follows record %d", s.Size)
+	}
+	if e.RecordedAt.Before(s.LastRecorded) {
+		return fmt.Errorf("recorded before the record ahead of it")
+	}
+	s.Size, s.LastRecorded = e.Seq, e.RecordedAt
+	if slices.ContainsFunc(e.Findings, func(x Finding) bool { return x.Code == FindingLate }) {
+		s.Counts.Late++
+	}
+	switch b := e.Body.(type) {
+	case *Founded:
+		s.Site = *b
+	case *PersonBody:
+		s.foldPerson(e, b)
+	case *DeviceBody:
+		s.foldDevice(e, b)
+	case *PlanSigned:
+		return s.foldPlan(b, c)
+	case *Reading:
+		s.foldReading(e, b, c)
+	case *Bath:
+		s.foldBath(e, b, c)
+	case *LineStarted, *LineStopped:
+		s.foldLine(e, c)
+	case *FixDone:
+		s.foldFix(e, b, c)
+	case *Missed:
+		s.foldMiss(e, b)
+	case *DeviationOpened:
+		return s.foldOpened(e, b, c)
+	case *DeviationReopened:
+		return s.foldCase(b.Deviation, e)
+	case *DeviationSigned:
+		return s.foldCase(b.Deviation, e)
+	case *Amended:
+		return s.foldAmended(e, b, c, f)
+	case *Voided:
+		return s.foldVoided(e, b, c, f)
+	case *TimeAccepted:
+		return s.foldAccepted(b, c, f)
+	case *Reviewed:
+		s.Reviews = joinReview(s.Reviews, ReviewSpan{b.From, b.To})
+	}
+	return nil
+}
+
+func (s *State) foldPerson(e *Event, b *PersonBody) {
+	var p Person
+	if old, ok := s.people.get(b.Person); ok {
+		p = *old
+	}
+	switch e.Kind {
+	case KindPersonAdded:
+		p = Person{ID: b.Person, Name: b.Name, SignIn: b.SignIn, Added: e.At}
+	case KindRoleGiven:
+		p.Roles = append(slices.Clip(p.Roles), RoleSpan{Role: b.Role, From: e.At})
+	case KindRoleTaken:
+		p.Roles = slices.Clone(p.Roles)
+		for i := range p.Roles {
+			if p.Roles[i].Role == b.Role && p.Roles[i].To.IsZero() {
+				p.Roles[i].To = e.At
+			}
+		}
+	case KindPersonDisabled:
+		p.Disabled = append(slices.Clip(p.Disabled), Gap{From: e.At})
+	case KindPersonEnabled:
+		p.Disabled = slices.Clone(p.Disabled)
+		p.Disabled[len(p.Disabled)-1].To = e.At
+	default:
+		return
+	}
+	s.people.set(b.Person, &p)
+}
+
+func (s *State) foldDevice(e *Event, b *DeviceBody) {
+	d := DeviceState{ID: b.Device, Name: b.Name, Since: e.At}
+	if old, ok := s.devices.get(b.Device); ok {
+		d = *old
+	}
+	if e.Kind == KindDeviceRevoked {
+		d.Revoked = e.At
+	}
+	s.devices.set(b.Device, &d)
+}
+
+func (s *State) foldPlan(b *PlanSigned, c changes) error {
+	s.Plans = append(slices.Clip(s.Plans), plan.Signed{Version: b.Version, From: b.From, Plan: b.Plan})
+	m, err := indexPlans(s.Plans, s.zones)
+	if err != nil {
+		return err
+	}
+	s.memo = m
+	for k, ser := range s.series.all() {
+		edge := b.From
+		if ser.Window.From.After(edge) {
+			edge = ser.Window.From
+		}
+		c.at(k, edge).rebuild = true
+	}
+	return nil
+}
+
+func (s *State) foldReading(e *Event, r *Reading, c changes) {
+	s.Counts.Readings++
+	if e.AtKnown == AtImported {
+		s.Counts.Imported++
+	}
+	if control.Worst(r.Verdicts) == control.Outside {
+		s.Counts.Outside++
+	}
+	for _, point := range pointsOf(r.Verdicts) {
+		k := key(point, r.Place)
+		ch := c.at(k, e.At)
+		if sample, ok := s.sampleOf(e, r, point, false); ok {
+			ch.insert = append(ch.insert, sample)
+		}
+		if ch.last == nil || !e.At.Before(ch.last.At) {
+			ch.last = &LastReading{ID: e.ID, At: e.At, By: e.By.ID, Filling: r.Filling, Verdicts: verdictsOf(r.Verdicts, point)}
+		}
+	}
+	if e.AtKnown != AtImported {
+		s.foldTaken(e, r)
+	}
+}
+
+func pointsOf(vs []control.Verdict) []string {
+	var out []string
+	for i := range vs {
+		if !slices.Contains(out, vs[i].Point) {
+			out = append(out, vs[i].Point)
+		}
+	}
+	return out
+}
+
+func verdictsOf(vs []control.Verdict, point string) []control.Verdict {
+	if len(vs) > 0 && vs[0].Point == point && vs[len(vs)-1].Point == point {
+		return vs
+	}
+	var out []control.Verdict
+	for i := range vs {
+		if vs[i].Point == point {
+			out = append(out, vs[i])
+		}
+	}
+	return out
+}
+
+func orderTaken(a, b *TakenAt) int { return byTime(a.At, b.At, a.ID, b.ID) }
+
+func (s *State) foldTaken(e *Event, r *Reading) {
+	s.changeCheck(r.Check, r.Place, func(cs *CheckState) {
+		cs.Taken = keep(insert(cs.Taken, TakenAt{At: e.At, ID: e.ID, Seq: e.Seq, Worst: control.Worst(r.Verdicts),
+			Proved: e.AtKnown == AtDevice || e.AtKnown == AtServer}, orderTaken), Horizon, func(t *TakenAt) time.Time { return t.At })
+	})
+}
+
+func (s *State) changeCheck(check, place string, change func(*CheckState)) {
+	k := key(check, place)
+	cs := CheckState{Check: check, Place: place}
+	if old, ok := s.checks.get(k); ok {
+		cs = *old
+	}
+	change(&cs)
+	s.checks.set(k, &cs)
+}
+
+func (s *State) foldBath(e *Event, b *Bath, c changes) {
+	p := PlaceState{ID: b.Place}
+	if old, ok := s.places.get(b.Place); ok {
+		p = *old
+	}
+	switch e.Kind {
+	case KindInService:
+		p.Out = slices.Clone(p.Out)
+		if n := len(p.Out); n > 0 && p.Out[n-1].To.IsZero() {
+			p.Out[n-1].To = e.At
+		}
+	case KindOutOfService:
+		p.Out = append(keep(p.Out, actHorizon, func(g *Gap) time.Time { return g.From }), Gap{From: e.At})
+	default:
+		p.Log = keepBath(insert(p.Log, BathAct{Kind: e.Kind, ID: e.ID, At: e.At, By: e.By.ID, Body: b}, orderBath))
+	}
+	s.places.set(b.Place, &p)
+	if e.Kind == KindFilled || e.Kind == KindDrained {
+		s.rebuild(b.Place, e.At, c)
+	}
+}
+
+// rebuild marks every series at a place that already exists.
+func (s *State) rebuild(place string, at time.Time, c changes) {
+	for _, k := range s.memo.seriesAt[place] {
+		if _, ok := s.series.get(k); ok || c[k] != nil {
+			c.at(k, at).rebuild = true
+		}
+	}
+}
+
+func (s *State) foldLine(e *Event, c changes) {
+	a, _ := lineAct(e)
+	id := lineOf(e)
+	l := LineState{ID: id}
+	if old, ok := s.lines.get(id); ok {
+		l = *old
+	}
+	l.Acts = keep(insert(l.Acts, a, orderLine), actHorizon, func(a *LineAct) time.Time { return a.At })
+	s.lines.set(id, &l)
+	if a.Start {
+		for _, place := range s.memo.placesOf[id] {
+			s.rebuild(place, e.At, c)
+		}
+	}
+}
+
+func lineOf(e *Event) string {
+	switch b := e.Body.(type) {
+	case *LineStarted:
+		return b.Line
+	case *LineStopped:
+		return b.Line
+	}
+	return ""
+}
+
+func (s *State) foldFix(e *Event, b *FixDone, c changes) {
+	k := key(b.Point, b.Place)
+	ser := Series{Point: b.Point, Place: b.Place}
+	if old, ok := s.series.get(k); ok {
+		ser = *old
+	}
+	ser.Fixes = keep(insert(ser.Fixes, FixAt{At: e.At, ID: e.ID, By: e.By.ID}, orderFix), actHorizon, func(x *FixAt) time.Time { return x.At })
+	s.series.set(k, &ser)
+	c.at(k, e.At).rebuild = true
+	for _, id := range s.fixedCases(&ser, b, e.At) {
+		d, _ := s.deviations.get(id)
+		next := *d
+		next.fold(e)
+		s.deviations.set(id, &next)
+	}
+}
+
+// fixedCases lists the cases a fix belongs to: the one it names, else those open at the point and place.
+func (s *State) fixedCases(ser *Series, b *FixDone, at time.Time) []string {
+	var out []string
+	for _, id := range ser.Cases {
+		d, ok := s.deviations.get(id)
+		if !ok || (b.Deviation != "" && b.Deviation != id) {
+			continue
+		}
+		if b.Deviation == id || (!d.IsClosed && !at.Before(d.Widest.Begin)) {
+			out = append(out, id)
+		}
+	}
+	return out
+}
+
+func (s *State) foldMiss(e *Event, b *Missed) {
+	s.Counts.Missed++
+	s.changeCheck(b.Check, b.Place, func(cs *CheckState) {
+		cs.Misses = keep(insert(cs.Misses, MissAt{ID: e.ID, Due: b.Due, From: b.From, Until: b.Until, Row: b.Row},
+			func(x, y *MissAt) int { return byTime(x.Due, y.Due, x.ID, y.ID) }), Horizon, func(m *MissAt) time.Time { return m.Due })
+	})
+}
+
+func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
+	if b.Number != s.Opened+1 {
+		return fmt.Errorf("case number %d follows %d", b.Number, s.Opened)
+	}
+	s.Opened = b.Number
+	s.deviations.set(b.Deviation, newCase(e, b))
+	if b.Point == "" {
+		return nil
+	}
+	k := key(b.Point, b.Place)
+	ser := Series{Point: b.Point, Place: b.Place}
+	if old, ok := s.series.get(k); ok {
+		ser = *old
+	}
+	ser.Cases = with(ser.Cases, b.Deviation)
+	s.series.set(k, &ser)
+	c.at(k, endOfTime)
+	return nil
+}
+
+func (s *State) foldCase(id string, e *Event) error {
+	d, ok := s.deviations.get(id)
+	if !ok {
+		return fmt.Errorf("case %s is not known", id)
+	}
+	next := *d
+	next.fold(e)
+	s.deviations.set(id, &next)
+	return nil
+}

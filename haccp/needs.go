@@ -1,0 +1,173 @@
+package haccp
+
+import (
+	"slices"
+	"time"
+)
+
+// Needs returns what a command wants to know beyond the state and the facts given. The caller reads it and
+// asks again, until nothing is wanted.
+func (s *State) Needs(c *Command, f Facts) (Need, error) {
+	var need Need
+	switch ask := c.Ask.(type) {
+	case *Amend:
+		need = merge(need, s.changeNeeds(ask.Target, f))
+		need = merge(need, signatureNeeds(ask.Signature, f))
+	case *Void:
+		need = merge(need, s.changeNeeds(ask.Target, f))
+		need = merge(need, signatureNeeds(ask.Signature, f))
+		if ask.New != nil {
+			need = merge(need, s.touchNeeds(s.touchedBy(ask.New.Kind, ask.New.Ask), ask.New.At, f))
+		}
+	case *AcceptTime:
+		need = merge(need, s.changeNeeds(ask.Target, f))
+		need = merge(need, signatureNeeds(&ask.Signature, f))
+	case *SignPart:
+		need = merge(need, signatureNeeds(&ask.Signature, f))
+		if d, ok := s.deviations.get(ask.Deviation); ok {
+			need = merge(need, leafNeeds(d.relied(), ask.Signature.Head.Size, f))
+		}
+	case *SignPlan:
+		need = merge(need, signatureNeeds(&ask.Signature, f))
+	case *Review:
+		need = merge(need, signatureNeeds(&ask.Signature, f))
+		need = merge(need, leafNeeds([]int64{ask.From, ask.To}, ask.Signature.Head.Size, f))
+	case *Import:
+		need = merge(need, s.importNeeds(ask, f))
+	default:
+		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), c.At, f)
+	}
+	return need, nil
+}
+
+// NeedsApply returns what folding the records of one command wants to know beyond the state.
+func (s *State) NeedsApply(group []*Event, f Facts) (Need, error) {
+	var need Need
+	for _, e := range group {
+		switch b := e.Body.(type) {
+		case *Amended:
+			need = merge(need, s.changeNeeds(b.Target, f))
+		case *Voided:
+			need = merge(need, s.changeNeeds(b.Target, f))
+		case *TimeAccepted:
+			need = merge(need, s.changeNeeds(b.Target, f))
+		default:
+			need = merge(need, s.touchNeeds(s.touchedBy(e.Kind, e.Body), e.At, f))
+		}
+	}
+	return need, nil
+}
+
+func merge(a, b Need) Need {
+	for _, r := range b.Ranges {
+		if !slices.Contains(a.Ranges, r) {
+			a.Ranges = append(a.Ranges, r)
+		}
+	}
+	for _, id := range b.IDs {
+		if !slices.Contains(a.IDs, id) {
+			a.IDs = append(a.IDs, id)
+		}
+	}
+	a.Leaves = append(a.Leaves, b.Leaves...)
+	a.Roots = append(a.Roots, b.Roots...)
+	return a
+}
+
+// changeNeeds wants the report to change, what has changed it before, and the series it touches.
+func (s *State) changeNeeds(id string, f Facts) Need {
+	need := targetNeeds(id, f)
+	if !need.Empty() {
+		return need
+	}
+	t := targetOf(id, f)
+	if t == nil {
+		return need
+	}
+	need = s.touchNeeds(s.touchedBy(t.event.Kind, t.body), t.event.At, f)
+	if _, ok := f.Leaves[t.event.Seq]; !ok {
+		need.Leaves = append(need.Leaves, t.event.Seq)
+	}
+	return need
+}
+
+func signatureNeeds(g *Signature, f Facts) Need {
+	if g == nil || g.Head.Size < 1 {
+		return Need{}
+	}
+	if _, ok := f.Roots[g.Head.Size]; ok {
+		return Need{}
+	}
+	return Need{Roots: []int64{g.Head.Size}}
+}
+
+func leafNeeds(seqs []int64, size int64, f Facts) Need {
+	var need Need
+	for _, seq := range seqs {
+		if _, ok := f.Leaves[seq]; !ok && seq >= 1 && seq <= size {
+			need.Leaves = append(need.Leaves, seq)
+		}
+	}
+	return need
+}
+
+// importNeeds wants to know which rows are recorded already, and the series from their oldest row on.
+func (s *State) importNeeds(ask *Import, f Facts) Need {
+	var need Need
+	var oldest time.Time
+	for i := range ask.Rows {
+		row := &ask.Rows[i]
+		id := ImportedID(s.Site.Site, ask.Check, ask.Place, row)
+		e, ok := f.ByID[id]
+		if !ok {
+			need.IDs = append(need.IDs, id)
+		}
+		if e == nil && (oldest.IsZero() || row.At.Before(oldest)) {
+			oldest = row.At
+		}
+	}
+	if len(need.IDs) > 0 || oldest.IsZero() {
+		return need
+	}
+	return s.touchNeeds(s.touchedBy(KindReading, &Reading{Check: ask.Check, Place: ask.Place}), oldest, f)
+}
+
+// touchedBy lists the series a report may touch.
+func (s *State) touchedBy(kind string, body any) []string {
+	switch b := body.(type) {
+	case *Reading:
+		return s.seriesOf(b.Check, b.Place)
+	case *Bath:
+		if kind == KindFilled || kind == KindDrained {
+			return s.memo.seriesAt[b.Place]
+		}
+	case *LineStarted:
+		var out []string
+		for _, place := range s.memo.placesOf[b.Line] {
+			out = append(out, s.memo.seriesAt[place]...)
+		}
+		return out
+	case *FixDone:
+		return []string{key(b.Point, b.Place)}
+	}
+	return nil
+}
+
+// seriesOf lists the series a check at a place feeds in any plan version.
+func (s *State) seriesOf(check, place string) []string {
+	var out []string
+	for _, k := range s.memo.seriesAt[place] {
+		if slices.Contains(s.memo.checksOf[k], key(check, place)) {
+			out = append(out, k)
+		}
+	}
+	return out
+}
+
+func (s *State) touchNeeds(keys []string, at time.Time, f Facts) Need {
+	var need Need
+	for _, k := range keys {
+		need = merge(need, s.seriesNeeds(k, at, f))
+	}
+	return need
+}

@@ -1,0 +1,363 @@
+package haccp
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"linewarden/haccp/control"
+	"linewarden/haccp/plan"
+	"linewarden/haccp/quantity"
+)
+
+// Bounds of what one report may hold.
+const (
+	maxEntries = 24
+	maxLots    = 50
+	maxText    = 4000
+	maxCode    = 80
+)
+
+// reading decides a bath test or any other check carried out at one place on one sample.
+func (d *deciding) reading(findings []Finding) error {
+	r, ok := d.cmd.Ask.(*Reading)
+	if !ok {
+		return wrongAsk(d.cmd)
+	}
+	e, err := d.judged(r, findings)
+	if err != nil {
+		return err
+	}
+	return d.report(KindReading, e.body, e.findings, readingAbout(e.body)...)
+}
+
+func wrongAsk(c *Command) error {
+	return invalid("body", "wrong-body", "the body does not belong to the command %s", c.Kind)
+}
+
+func readingAbout(r *Reading) []string {
+	about := []string{"check:" + key(r.Check, r.Place)}
+	for _, lot := range r.Lots {
+		about = append(about, "lot:"+lot)
+	}
+	return about
+}
+
+type judged struct {
+	body     *Reading
+	findings []Finding
+}
+
+// judged checks a reading's form, computes its values and judges them by the plan in force at its time.
+func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
+	check, err := d.checkReading(r)
+	if err != nil {
+		return nil, err
+	}
+	body := *r
+	body.Entries = slices.Clone(r.Entries)
+	body.Verdicts, body.PlanVersion = nil, 0
+	v := d.versionAt(d.cmd.At)
+	if v == nil {
+		findings = append(findings, Finding{Code: FindingBeforePlan})
+	} else if c := v.checks[r.Check]; c != nil {
+		check, body.PlanVersion = c, v.Version
+	}
+	if err := d.compute(&body, v); err != nil {
+		return nil, err
+	}
+	if body.PlanVersion > 0 {
+		body.Verdicts = control.Judge(v.Plan, check, body.Place, measured(&body))
+	}
+	findings = append(findings, d.readingFindings(&body, check, v)...)
+	return &judged{&body, findings}, nil
+}
+
+// checkReading refuses a reading for its form only.
+func (d *deciding) checkReading(r *Reading) (*plan.Check, error) {
+	check := d.everCheck(r.Check)
+	if check == nil {
+		return nil, invalid("check", "unknown-check", "no plan version of this site has a check %q", r.Check)
+	}
+	if !d.everCheckedAt(r.Check, r.Place) {
+		return nil, invalid("place", "unknown-place", "the check %q was never planned at a place %q", r.Check, r.Place)
+	}
+	if r.Mode != "hand" && r.Mode != "device" {
+		return nil, invalid("mode", "bad-mode", "mode is %q: write hand or device", r.Mode)
+	}
+	if n := len(r.Entries); n == 0 || n > maxEntries {
+		return nil, invalid("entries", "bad-entries", "a reading has 1 to %d entries, this one %d", maxEntries, n)
+	}
+	if err := checkTexts(r); err != nil {
+		return nil, err
+	}
+	for i := range r.Entries {
+		if err := d.checkEntry(r.Check, &r.Entries[i], r.Entries[:i], fmt.Sprintf("entries[%d]", i)); err != nil {
+			return nil, err
+		}
+	}
+	if r.Repeats != "" && len(r.Repeats) != 36 {
+		return nil, invalid("repeats", "bad-id", "repeats is not the id of a reading")
+	}
+	return check, nil
+}
+
+func checkTexts(r *Reading) error {
+	if len(r.Note) > maxText {
+		return invalid("note", "too-long", "the note is longer than %d characters", maxText)
+	}
+	if len(r.Lots) > maxLots {
+		return invalid("lots", "too-many", "more than %d lot codes", maxLots)
+	}
+	for i, lot := range r.Lots {
+		if err := checkCode(fmt.Sprintf("lots[%d]", i), lot); err != nil {
+			return err
+		}
+		if slices.Contains(r.Lots[:i], lot) {
+			return invalid(fmt.Sprintf("lots[%d]", i), "twice", "the lot code %q stands twice", lot)
+		}
+	}
+	return nil
+}
+
+// checkCode refuses a code that is empty, too long, or holds anything but printable characters.
+func checkCode(field, code string) error {
+	if code == "" || len(code) > maxCode {
+		return invalid(field, "bad-code", "a code has 1 to %d characters", maxCode)
+	}
+	for _, r := range code {
+		if r < ' ' || r == 0x7f {
+			return invalid(field, "bad-code", "a code holds printable characters only")
+		}
+	}
+	return nil
+}
+
+func (d *deciding) everCheckedAt(check, place string) bool {
+	_, ok := slices.BinarySearch(d.memo.checkPlaces, key(check, place))
+	return ok
+}
+
+func (d *deciding) checkEntry(check string, e *Entry, before []Entry, field string) error {
+	q, err := quantity.Get(quantity.ID(e.Quantity))
+	if err != nil {
+		return invalid(field+".quantity", "unknown-quantity", "%v", err)
+	}
+	if !d.everMeasured(check, e.Quantity) {
+		return invalid(field+".quantity", "not-measured", "the check %q does not measure %s", check, e.Quantity)
+	}
+	if slices.ContainsFunc(before, func(x Entry) bool { return x.Quantity == e.Quantity }) {
+		return invalid(field+".quantity", "twice", "%s stands twice in this reading", e.Quantity)
+	}
+	if e.Value != nil || e.Formula != "" {
+		return invalid(field+".value", "computed-here", "value and formula are computed by the service: leave them out")
+	}
+	if err := q.Check(e.Read); err != nil {
+		return valueRefusal(field+".read", err)
+	}
+	return checkDetails(e, field)
+}
+
+func checkDetails(e *Entry, field string) error {
+	if dl := e.Dilution; dl != nil {
+		if dl.Sample < 1 || dl.Total < dl.Sample || dl.Total > 10_000 {
+			return invalid(field+".dilution", "bad-dilution", "a dilution is sample parts made up to total parts, such as 1 to 10")
+		}
+		if e.Read.Kind() == quantity.KindYesNo {
+			return invalid(field+".dilution", "bad-dilution", "a yes or no has no dilution")
+		}
+	}
+	if e.As != "" && e.As != "Cl2" && e.As != "NaOCl" {
+		return invalid(field+".as", "bad-basis", "as is %q: write Cl2 or NaOCl", e.As)
+	}
+	if e.As == "NaOCl" {
+		return invalid(field+".as", "bad-basis", "readings as NaOCl are not judged yet: convert on the method's instruction and give mg/L as Cl2")
+	}
+	for _, s := range []string{e.Instrument, e.Method} {
+		if len(s) > maxCode {
+			return invalid(field, "too-long", "a name is longer than %d characters", maxCode)
+		}
+	}
+	if e.Reagent != nil {
+		return checkCode(field+".reagent.lot", e.Reagent.Lot)
+	}
+	return nil
+}
+
+func (d *deciding) everMeasured(check, q string) bool {
+	for _, v := range d.memo.versions {
+		if c := v.checks[check]; c != nil && slices.ContainsFunc(c.Measures, func(m plan.Measure) bool { return m.Quantity == q }) {
+			return true
+		}
+	}
+	return false
+}
+
+// valueRefusal turns an error of package quantity into a refusal that names the member.
+func valueRefusal(field string, err error) error {
+	var fe *quantity.FieldError
+	if errors.As(err, &fe) && fe.Field != "" {
+		field += "." + fe.Field
+	}
+	code := "bad-value"
+	for e, c := range map[error]string{quantity.ErrUnit: "unknown-unit", quantity.ErrRange: "outside-physical-range", quantity.ErrKind: "wrong-kind"} {
+		if errors.Is(err, e) {
+			code = c
+		}
+	}
+	return invalid(field, code, "%v", err)
+}
+
+// compute fills in the values that follow from what was read: at present, undoing a dilution.
+func (d *deciding) compute(r *Reading, v *version) error {
+	for i := range r.Entries {
+		e := &r.Entries[i]
+		if e.Dilution == nil {
+			continue
+		}
+		value, err := undilute(e.Read, *e.Dilution, decimalsFor(v, r, e))
+		if err != nil {
+			return invalid(fmt.Sprintf("entries[%d].read", i), "bad-dilution", "%v", err)
+		}
+		q, err := quantity.Get(quantity.ID(e.Quantity))
+		if err != nil {
+			return err
+		}
+		if err := q.Check(value); err != nil {
+			return valueRefusal(fmt.Sprintf("entries[%d].read", i), err)
+		}
+		e.Value, e.Formula = &value, "dilution/1"
+	}
+	return nil
+}
+
+// decimalsFor is one decimal more than the most precise limit on the quantity states; without a limit, one
+// more than was read.
+func decimalsFor(v *version, r *Reading, e *Entry) int {
+	n := -1
+	if v != nil {
+		if c := v.checks[r.Check]; c != nil {
+			for _, point := range c.Points {
+				n = max(n, mostPrecise(v.points[point], e.Quantity))
+			}
+		}
+	}
+	if n < 0 {
+		low, _ := e.Read.Ends()
+		n = low.Scale()
+	}
+	return n + 1
+}
+
+func mostPrecise(p *plan.Point, q string) int {
+	n := -1
+	if p == nil {
+		return n
+	}
+	for _, l := range p.Limits {
+		for _, a := range []*plan.Amount{l.Min, l.Max} {
+			if a != nil && l.Quantity == q {
+				n = max(n, a.Value.Scale())
+			}
+		}
+	}
+	return n
+}
+
+// undilute multiplies a value by total/sample, rounded half-even to the decimals given. Formula "dilution",
+// version 1: the concentration in the sample is that in the cell times the parts of the whole over the
+// parts of sample (common practice of volumetric dilution).
+func undilute(v quantity.Value, dl Dilution, places int) (quantity.Value, error) {
+	low, high := v.Ends()
+	l, err := low.Times(dl.Total, dl.Sample, places)
+	if err != nil {
+		return v, err
+	}
+	h, err := high.Times(dl.Total, dl.Sample, places)
+	if err != nil {
+		return v, err
+	}
+	switch v.Kind() {
+	case quantity.KindBelow:
+		return quantity.Below(l, v.Unit()), nil
+	case quantity.KindAbove:
+		return quantity.Above(l, v.Unit()), nil
+	case quantity.KindBand:
+		return quantity.Band(l, h, v.Unit()), nil
+	}
+	return quantity.Exact(l, v.Unit()), nil
+}
+
+// readingFindings notes what is odd about a reading beside its time.
+func (d *deciding) readingFindings(r *Reading, check *plan.Check, v *version) []Finding {
+	var out []Finding
+	if v == nil {
+		return nil
+	}
+	for _, q := range control.Plausible(check, measured(r)) {
+		out = append(out, Finding{FindingImplausible, map[string]string{"quantity": q}})
+	}
+	for i := range r.Entries {
+		e := &r.Entries[i]
+		if e.Instrument != "" && !slices.ContainsFunc(v.Plan.Instruments, func(x plan.Instrument) bool { return x.ID == e.Instrument }) {
+			out = append(out, Finding{FindingUnknownTool, map[string]string{"instrument": e.Instrument}})
+		}
+		if e.Reagent != nil {
+			if exp, ok := e.Reagent.Expiry.Time(); ok && d.cmd.At.After(exp.AddDate(0, 0, 1)) {
+				out = append(out, Finding{FindingReagentExpired, map[string]string{"lot": e.Reagent.Lot}})
+			}
+		}
+	}
+	return append(out, d.fillingFindings(r, v)...)
+}
+
+// fillingFindings notes a reading of a bath that names a filling not heard of, or was drawn while no
+// filling is recorded.
+func (d *deciding) fillingFindings(r *Reading, v *version) []Finding {
+	pl := v.places[r.Place]
+	if pl == nil || pl.Kind != plan.Bath || d.cmd.AtKnown == AtImported {
+		return nil
+	}
+	var fillings []control.Filling
+	if p, ok := d.places.get(r.Place); ok {
+		fillings = fillingsOf(p.Log)
+	}
+	if r.Filling != "" && !slices.ContainsFunc(fillings, func(f control.Filling) bool { return f.ID == r.Filling }) {
+		return []Finding{{FindingUnknownFilling, map[string]string{"filling": r.Filling}}}
+	}
+	if _, ok := fillingAt(fillings, d.cmd.At); !ok && r.Filling == "" {
+		return []Finding{{Code: FindingNoFilling}}
+	}
+	return d.bleached(r, pl)
+}
+
+// bleachWindow is how soon after an addition a chlorine reading near zero is taken for a bleached test:
+// high chlorine bleaches DPD (common practice; the method's own instructions decide).
+const bleachWindow = 30 * time.Minute
+
+// bleached notes a free-chlorine reading near zero soon after an addition: test again, diluted.
+func (d *deciding) bleached(r *Reading, pl *plan.Place) []Finding {
+	p, ok := d.places.get(pl.ID)
+	if !ok {
+		return nil
+	}
+	for i := range r.Entries {
+		if r.Entries[i].Quantity != string(quantity.FreeChlorine) {
+			continue
+		}
+		low, _ := ptr(r.Entries[i].Result()).Ends()
+		if low.Float64() > 1 {
+			continue
+		}
+		for _, a := range slices.Backward(p.Log) {
+			since := d.cmd.At.Sub(a.At)
+			if (a.Kind == KindAdded || a.Kind == KindFilled) && since >= 0 && since <= bleachWindow {
+				return []Finding{{Code: FindingRetestDiluted}}
+			}
+		}
+	}
+	return nil
+}
+
+func ptr[T any](v T) *T { return &v }

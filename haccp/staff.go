@@ -1,0 +1,115 @@
+package haccp
+
+import (
+	"slices"
+	"strings"
+)
+
+// roles lists the roles a person may hold.
+var roles = []string{RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager, RoleAuditor, RoleAdministrator}
+
+// person decides a change of a person: added, role given or taken, disabled, enabled.
+func (d *deciding) person(_ []Finding) error {
+	ask, ok := d.cmd.Ask.(*PersonChange)
+	if !ok {
+		return wrongAsk(d.cmd)
+	}
+	if err := checkCode("person", ask.Person); err != nil {
+		return err
+	}
+	p, known := d.people.get(ask.Person)
+	if known == (ask.Change == "added") {
+		if known {
+			return refuse(ErrConflict, "person", "person-exists", "there is a person %q already: ids are never used again", ask.Person)
+		}
+		return refuse(ErrNotFound, "person", "unknown-person", "there is no person %q", ask.Person)
+	}
+	kind, err := d.checkPersonChange(ask, p)
+	if err != nil {
+		return err
+	}
+	body := ask.PersonBody
+	return d.emit(&Event{Kind: kind, About: []string{"person:" + ask.Person}, At: d.now, AtKnown: AtServer, Body: &body})
+}
+
+func (d *deciding) checkPersonChange(ask *PersonChange, p *Person) (string, error) {
+	switch ask.Change {
+	case "added":
+		if err := wanted("name", ask.Name, "sign_in", ask.SignIn); err != nil {
+			return "", err
+		}
+		if err := checkCode("sign_in", ask.SignIn); err != nil {
+			return "", err
+		}
+		if _, taken := d.PersonBySignIn(ask.SignIn); taken {
+			return "", refuse(ErrConflict, "sign_in", "sign-in-taken", "the sign-in name %q is taken", ask.SignIn)
+		}
+		return KindPersonAdded, nil
+	case "role-given":
+		if !slices.Contains(roles, ask.Role) {
+			return "", invalid("role", "unknown-role", "there is no role %q: one of %s", ask.Role, strings.Join(roles, ", "))
+		}
+		if p.Held(ask.Role, d.now) {
+			return "", refuse(ErrConflict, "role", "has-role", "%s holds this role already", p.Name)
+		}
+		return KindRoleGiven, nil
+	case "role-taken":
+		if !p.Held(ask.Role, d.now) {
+			return "", refuse(ErrConflict, "role", "lacks-role", "%s does not hold this role", p.Name)
+		}
+		return KindRoleTaken, nil
+	case "disabled":
+		if p.DisabledNow() {
+			return "", refuse(ErrConflict, "", "disabled-already", "%s is disabled already", p.Name)
+		}
+		return KindPersonDisabled, nil
+	case "enabled":
+		if !p.DisabledNow() {
+			return "", refuse(ErrConflict, "", "not-disabled", "%s is not disabled", p.Name)
+		}
+		return KindPersonEnabled, nil
+	}
+	return "", invalid("change", "unknown-change", "there is no change %q of a person", ask.Change)
+}
+
+// device decides the enrolment or revoking of a device.
+func (d *deciding) device(_ []Finding) error {
+	ask, ok := d.cmd.Ask.(*DeviceChange)
+	if !ok {
+		return wrongAsk(d.cmd)
+	}
+	if err := checkCode("device", ask.Device); err != nil {
+		return err
+	}
+	old, known := d.devices.get(ask.Device)
+	kind := KindDeviceEnrolled
+	switch {
+	case ask.Change == "enrolled" && known:
+		return refuse(ErrConflict, "device", "device-exists", "there is a device %q already: ids are never used again", ask.Device)
+	case ask.Change == "enrolled":
+		if err := wanted("name", ask.Name); err != nil {
+			return err
+		}
+	case ask.Change == "revoked" && (!known || !old.Revoked.IsZero()):
+		return refuse(ErrNotFound, "device", "unknown-device", "there is no enrolled device %q", ask.Device)
+	case ask.Change == "revoked":
+		kind = KindDeviceRevoked
+	default:
+		return invalid("change", "unknown-change", "there is no change %q of a device", ask.Change)
+	}
+	body := ask.DeviceBody
+	return d.emit(&Event{Kind: kind, About: []string{"device:" + ask.Device}, At: d.now, AtKnown: AtServer, Body: &body})
+}
+
+// security records a happening of sign-in that the service itself noticed.
+func (d *deciding) security(_ []Finding) error {
+	ask, ok := d.cmd.Ask.(*SecurityHappened)
+	if !ok {
+		return wrongAsk(d.cmd)
+	}
+	if !slices.Contains([]string{KindCredentialChanged, KindSignInLocked, KindSignatureFailed}, ask.Kind) {
+		return invalid("kind", "unknown-kind", "there is no happening %q", ask.Kind)
+	}
+	body := ask.PersonBody
+	return d.emit(&Event{Kind: ask.Kind, About: []string{"person:" + ask.Person}, At: d.now, AtKnown: AtServer, Body: &body})
+}

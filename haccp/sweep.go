@@ -1,0 +1,154 @@
+package haccp
+
+import (
+	"slices"
+	"time"
+
+	"linewarden/haccp/control"
+	"linewarden/haccp/plan"
+)
+
+// sweepLimit bounds the misses one sweep records; the next sweep records the rest.
+const sweepLimit = 60
+
+// firstSweep is how far back a sweep looks for a check that was never swept.
+const firstSweep = Horizon
+
+// sweep records the checks that were missed: dues whose window, grace included, has passed without a
+// reading. Each is recorded once; its id follows from check, place and due time.
+func (d *deciding) sweep(_ []Finding) error {
+	for _, k := range d.memo.checkPlaces {
+		id, place := splitKey(k)
+		for _, m := range d.missedAt(id, place) {
+			if err := d.recordMiss(id, place, m); err != nil {
+				return err
+			}
+			if d.ordinal >= sweepLimit {
+				return nil
+			}
+		}
+	}
+	return nil
+}
+
+// missedAt lists the dues of a check at a place that have passed unsatisfied and are not yet recorded.
+func (d *deciding) missedAt(check, place string) []control.Matched {
+	from := d.now.Add(-firstSweep)
+	var out []control.Matched
+	for _, m := range d.matched(check, place, from, d.now) {
+		if m.Reading == "" && m.Until.Before(d.now) && !d.missRecorded(check, place, m.Due) {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+func (s *State) missRecorded(check, place string, due control.Due) bool {
+	cs, ok := s.checks.get(key(check, place))
+	return ok && slices.ContainsFunc(cs.Misses, func(m MissAt) bool { return m.Due.Equal(due.At) && m.Row == due.Row })
+}
+
+// matched returns the dues of a check at a place in [from, to) with the readings that satisfy them.
+func (s *State) matched(check, place string, from, to time.Time) []control.Matched {
+	c := s.dueContext(check, place)
+	dues := control.Dues(c, from, to)
+	if len(dues) == 0 {
+		return nil
+	}
+	var taken []control.Taken
+	if cs, ok := s.checks.get(key(check, place)); ok {
+		for _, t := range cs.Taken {
+			taken = append(taken, control.Taken{ID: t.ID, At: t.At})
+		}
+	}
+	m, _ := control.Match(dues, taken)
+	return m
+}
+
+// dueContext gathers what the dues of a check at a place follow from.
+func (s *State) dueContext(check, place string) control.DueContext {
+	var c control.DueContext
+	line := ""
+	for _, v := range s.memo.versions {
+		row := control.Version{From: v.From, Number: v.Version, Zone: v.zone, LiveFrom: v.Plan.LiveFrom, None: true}
+		pl := v.places[place]
+		if ch := v.checks[check]; ch != nil && pl != nil && slices.Contains(ch.Places, place) {
+			row.Schedule, row.Grace, row.Mixing, row.None = ch.Schedule, ch.Grace.Std(), pl.Mixing.Std(), false
+			line, c.Bath = pl.Line, pl.Kind == plan.Bath
+		}
+		c.Versions = append(c.Versions, row)
+	}
+	if l, ok := s.lines.get(line); ok {
+		for _, r := range runsOf(l.Acts) {
+			c.Runs = append(c.Runs, control.Run{From: r.From, To: r.To, Product: slices.Contains(r.Product, place)})
+		}
+	}
+	if p, ok := s.places.get(place); ok {
+		c.Fillings = fillingsOf(p.Log)
+		for _, g := range p.Out {
+			c.Out = append(c.Out, control.Gap{From: g.From, To: g.To})
+		}
+		for i := range p.Log {
+			if kind := happening[p.Log[i].Kind]; kind != "" {
+				c.Happenings = append(c.Happenings, control.Happening{Kind: kind, ID: p.Log[i].ID, At: p.Log[i].At})
+			}
+		}
+	}
+	return c
+}
+
+var happening = map[string]string{KindFilled: "filled", KindAdded: "added", KindPartReplaced: "part-replaced"}
+
+// recordMiss records one missed check, and opens a case at every critical point it serves unless the plan
+// gives a reason not to (RULES 4.3).
+func (d *deciding) recordMiss(check, place string, m control.Matched) error {
+	v := d.numbered(m.Version)
+	c := v.checks[check]
+	due := m.At.UTC().Format(time.RFC3339)
+	e := &Event{Kind: KindMissed, ID: uuid5("missed", d.Site.Site, check, place, m.Row, due), At: m.At, AtKnown: AtServer,
+		About: []string{"check:" + key(check, place)},
+		Body: &Missed{Check: check, Due: m.At, From: m.From, Place: place, PlanVersion: m.Version, Row: m.Row, Until: m.Until,
+			NoDeviation: c.MissIsNoDeviation}}
+	if err := d.emit(e); err != nil || c.MissIsNoDeviation != "" {
+		return err
+	}
+	for _, point := range c.Points {
+		pt := v.points[point]
+		if !hasCritical(pt) || !slices.Contains(pt.Places, place) {
+			continue
+		}
+		begin := m.From
+		if ser, ok := d.series.get(key(point, place)); ok {
+			if last, ok := ser.Window.LastInside(m.At); ok {
+				begin = last.At
+			}
+		}
+		err := d.openCase(&DeviationOpened{Begin: begin, Class: pt.Class, Critical: true, Ground: GroundMiss, OpenedBy: e.ID,
+			Place: place, PlanVersion: m.Version, Point: point, Filling: d.fillingID(place, m.At)}, m.At)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *State) fillingID(place string, at time.Time) string {
+	if p, ok := s.places.get(place); ok {
+		if f, in := fillingAt(fillingsOf(p.Log), at); in {
+			return f.ID
+		}
+	}
+	return ""
+}
+
+// SweepDue returns the next moment at which a sweep may find a miss: the earliest end of a window still
+// open. False where nothing is due.
+func (s *State) SweepDue(now time.Time) (time.Time, bool) {
+	var next time.Time
+	for _, item := range s.DueList(now) {
+		if item.State != DueMissed && (next.IsZero() || item.Until.Before(next)) {
+			next = item.Until
+		}
+	}
+	return next, !next.IsZero()
+}
