@@ -125,7 +125,7 @@ func (l *Log) LookupEntries(ctx context.Context, fn func(record.LookupEntry) err
 		{record.LookupByID, `SELECT id, 0, seq, 1 FROM record_id WHERE site = ?`},
 		{record.LookupByCommand, `SELECT id, 0, first, count FROM command WHERE site = ?`},
 		{record.LookupByKind, `SELECT w.text, e.at, e.seq, 1 FROM word w CROSS JOIN entry e ON e.word = w.id WHERE w.site = ? AND w.class = 0`},
-		{record.LookupByAbout, `SELECT w.text, e.at, e.seq, 1 FROM word w CROSS JOIN entry e ON e.word = w.id WHERE w.site = ? AND w.class <> 0`},
+		{record.LookupByAbout, `SELECT w.text, e.at, e.seq, 1 FROM word w CROSS JOIN entry e ON e.word = w.id WHERE w.site = ? AND w.class = 1`},
 	} {
 		if err := l.listTable(ctx, part.table, part.text, site, fn); err != nil {
 			return fmt.Errorf("look-up table %s of site %s: %w", part.table, l.site, err)

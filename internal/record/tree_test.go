@@ -1,0 +1,157 @@
+package record_test
+
+import (
+	"errors"
+	"slices"
+	"testing"
+
+	"github.com/transparency-dev/merkle/proof"
+	"github.com/transparency-dev/merkle/rfc6962"
+	"golang.org/x/mod/sumdb/note"
+	"golang.org/x/mod/sumdb/tlog"
+
+	"linewarden/internal/memstore"
+	"linewarden/internal/record"
+	"linewarden/internal/record/recordtest"
+)
+
+func raw(hashes []tlog.Hash) [][]byte {
+	out := make([][]byte, len(hashes))
+	for i := range hashes {
+		out[i] = hashes[i][:]
+	}
+	return out
+}
+
+// TestTreeAgainstOthers compares the tree with two other implementations of
+// RFC 6962: golang.org/x/mod/sumdb/tlog and github.com/transparency-dev/merkle.
+func TestTreeAgainstOthers(t *testing.T) {
+	log := memstore.New().Site("north")
+	tree := recordtest.Fill(t, "north", log, 1, 2, 5, 13, 64, 48)
+	hashes := record.HashReader(t.Context(), log)
+	var roots []tlog.Hash
+	again := new(record.Tree)
+	var stored []tlog.Hash
+	err := log.Scan(t.Context(), 1, tree.Size(), func(seq int64, rec string) error {
+		leaf := record.LeafHash(rec)
+		if leaf != tlog.RecordHash([]byte(rec)) || !slices.Equal(leaf[:], rfc6962.DefaultHasher.HashLeaf([]byte(rec))) {
+			t.Errorf("leaf %d differs", seq)
+		}
+		want, err := tlog.StoredHashes(seq-1, []byte(rec), tlog.HashReaderFunc(func(indexes []int64) ([]tlog.Hash, error) {
+			var out []tlog.Hash
+			for _, i := range indexes {
+				out = append(out, stored[i])
+			}
+			return out, nil
+		}))
+		got := again.Append(leaf, nil)
+		if err != nil || !slices.Equal(got, want) {
+			t.Errorf("stored hashes of record %d differ: %v", seq, err)
+		}
+		stored = append(stored, got...)
+		root, err := tlog.TreeHash(seq, hashes)
+		if err != nil || root != again.Root() {
+			t.Errorf("root of %d differs: %v", seq, err)
+		}
+		roots = append(roots, again.Root())
+		reopened, err := record.NewTree(seq, hashes)
+		if err != nil || reopened.Root() != root {
+			t.Errorf("the edge of %d records read back differs: %v", seq, err)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if empty := new(record.Tree).Root(); !slices.Equal(empty[:], rfc6962.DefaultHasher.EmptyRoot()) {
+		t.Error("the root of an empty tree differs")
+	}
+	checkProofs(t, log, roots)
+}
+
+func checkProofs(t *testing.T, log record.Log, roots []tlog.Hash) {
+	t.Helper()
+	ctx := t.Context()
+	for _, size := range []int64{1, 2, 3, 7, 8, 64, 100, 133} {
+		for seq := int64(1); seq <= size; seq++ {
+			found, err := log.Hashes(ctx, []int64{tlog.StoredHashIndex(0, seq-1)})
+			if err != nil {
+				t.Fatal(err)
+			}
+			root := roots[size-1]
+			p, err := record.InclusionProof(ctx, log, seq, size)
+			if err != nil || record.CheckInclusion(p, size, root, seq, found[0]) != nil {
+				t.Errorf("record %d of %d is not proved: %v", seq, size, err)
+			}
+			if err := proof.VerifyInclusion(rfc6962.DefaultHasher, uint64(seq-1), uint64(size), found[0][:], raw(p), root[:]); err != nil {
+				t.Errorf("record %d of %d: the other implementation refuses: %v", seq, size, err)
+			}
+			p, err = record.ConsistencyProof(ctx, log, seq, size)
+			if err != nil || record.CheckConsistency(p, seq, roots[seq-1], size, root) != nil {
+				t.Errorf("%d within %d is not proved: %v", seq, size, err)
+			}
+			if err := proof.VerifyConsistency(rfc6962.DefaultHasher, uint64(seq), uint64(size), raw(p), roots[seq-1][:], root[:]); err != nil {
+				t.Errorf("%d within %d: the other implementation refuses: %v", seq, size, err)
+			}
+			if err := record.CheckConsistency(p, seq, roots[(seq+5)%100], size, root); !errors.Is(err, record.ErrTampered) {
+				t.Errorf("%d within %d: a wrong root is taken: %v", seq, size, err)
+			}
+		}
+	}
+	if _, err := record.InclusionProof(ctx, log, 5, 4); !errors.Is(err, record.ErrNotFound) {
+		t.Errorf("a record beyond the tree: %v", err)
+	}
+	if _, err := record.InclusionProof(ctx, log, 5, 500); !errors.Is(err, record.ErrNotFound) {
+		t.Errorf("a tree beyond the head: %v", err)
+	}
+}
+
+// TestCheckpointIsNote opens our checkpoint with the note package itself.
+func TestCheckpointIsNote(t *testing.T) {
+	m := makeLog(t, keys(t, "a", 0), nil, 4)
+	v, err := note.NewVerifier(m.Keys.Signer.VerifierKey())
+	if err != nil {
+		t.Fatal(err)
+	}
+	n, err := note.Open([]byte(m.Last()), note.VerifierList(v))
+	if err != nil || len(n.Sigs) != 1 || len(n.UnverifiedSigs) != 0 || n.Sigs[0].Name != record.Origin("north", m.Keys.LogID) {
+		t.Fatalf("%v", err)
+	}
+	cp, key, err := record.VerifyCheckpoint(m.Last(), m.Keys.Signer.VerifierKey())
+	if err != nil || key != m.Keys.Signer.VerifierKey() || cp.Size != 5 || cp.Root != m.Tree.Root() || cp.Text() != n.Text {
+		t.Errorf("%+v %v", cp, err)
+	}
+}
+
+func TestBuilderLimits(t *testing.T) {
+	b := record.NewBuilder("north", new(record.Tree), 1)
+	command := func(n int) []record.Envelope {
+		out := make([]record.Envelope, n)
+		for i := range out {
+			out[i] = recordtest.Note("north", b.Len()+i)
+		}
+		return out
+	}
+	if err := b.AppendCommand(command(record.MaxCommandRecords + 1)); !errors.Is(err, record.ErrTooLarge) {
+		t.Errorf("201 records of a command: %v", err)
+	}
+	for _, n := range []int{200, 200} {
+		if err := b.AppendCommand(command(n)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := b.AppendCommand(command(101)); !errors.Is(err, record.ErrCommitFull) || b.Len() != 400 {
+		t.Errorf("501 records of a commit: %v, %d", err, b.Len())
+	}
+	if err := b.AppendCommand(command(100)); err != nil || b.Len() != 500 {
+		t.Errorf("500 records of a commit: %v", err)
+	}
+	b = record.NewBuilder("north", b.Tree(), 2)
+	bad := []record.Envelope{recordtest.Note("north", 500), recordtest.Note("north", 3)}
+	if err := b.AppendCommand(bad); !errors.Is(err, record.ErrInvalid) || b.Len() != 0 {
+		t.Errorf("recorded_at backwards: %v, %d records", err, b.Len())
+	}
+	if err := b.AppendCommand(bad[:1]); err != nil || bad[0].Seq != 501 {
+		t.Errorf("after a refusal: %v, seq %d", err, bad[0].Seq)
+	}
+}
