@@ -113,10 +113,30 @@ func Dues(c DueContext, from, to time.Time) []Due {
 	}
 	d := &duer{c: &c, from: from, to: to}
 	d.intervals()
-	d.crons()
-	d.events()
-	slices.SortFunc(d.out, compareDue)
-	return d.out
+	out := d.out
+	for _, row := range []func(){d.crons, d.events} {
+		d.out = nil
+		row()
+		slices.SortFunc(d.out, compareDue)
+		out = mergeDues(out, d.out)
+	}
+	return out
+}
+
+// mergeDues merges two sorted slices.
+func mergeDues(a, b []Due) []Due {
+	if len(b) == 0 {
+		return a
+	}
+	out := make([]Due, 0, len(a)+len(b))
+	for len(a) > 0 && len(b) > 0 {
+		if compareDue(b[0], a[0]) < 0 {
+			out, b = append(out, b[0]), b[1:]
+		} else {
+			out, a = append(out, a[0]), a[1:]
+		}
+	}
+	return append(append(out, a...), b...)
 }
 
 // Next returns the first due after a moment, if there is one within 40 days.
@@ -255,10 +275,13 @@ func (d *duer) steps(last, until, end, start time.Time, every time.Duration, fir
 			last, first = last.Add(n*every), false
 		}
 	}
+	if due := end.Sub(d.from) / every; due > 0 {
+		d.out = slices.Grow(d.out, int(min(due, 1000)))
+	}
 	for n := 0; last.Before(until) && n < maxDues; n++ {
 		at := last.Add(every)
 		if !at.Before(end) {
-			break
+			return at, false // the row ends here, whatever a later version wants
 		}
 		opens := at.Add(-every / 2)
 		if first {

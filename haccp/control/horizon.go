@@ -10,12 +10,11 @@ import (
 // ended before the new From are dropped. Automata of fillings drained before it are dropped too, so a
 // sample that comes after the drain of its own filling by more than the horizon begins anew.
 func (w Window) Trim(c Context, horizon, slack time.Duration) Window {
-	list := w.list()
-	if len(list) == 0 {
+	if w.empty() {
 		return w
 	}
 	cut := w.newest().Add(-horizon)
-	if !list[0].first().Before(cut.Add(-slack)) {
+	if !w.oldest().Before(cut.Add(-slack)) {
 		return w
 	}
 	return w.cut(&c, cut)
@@ -24,6 +23,11 @@ func (w Window) Trim(c Context, horizon, slack time.Duration) Window {
 // cut makes a moment the From of the window.
 func (w Window) cut(c *Context, from time.Time) Window {
 	list := w.list()
+	if len(list) == 0 {
+		w.From, w.State = from, prune(c, w.State, from)
+		w.Tail.Base = w.State
+		return w
+	}
 	kept := w.keep(c, from)
 	k := w.chunkOf(from)
 	head := *list[k]

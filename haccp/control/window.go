@@ -108,7 +108,7 @@ func (w Window) Insert(c Context, ss ...Sample) Window {
 		}
 	}
 	slices.SortStableFunc(add, compare)
-	if len(add) > 0 && (w.Len() == 0 || add[0].At.After(w.newest())) {
+	if len(add) > 0 && (w.empty() || add[0].At.After(w.newest())) {
 		for len(add) > 0 {
 			n := 1
 			for n < len(add) && add[n].At.Equal(add[0].At) {
@@ -120,6 +120,16 @@ func (w Window) Insert(c Context, ss ...Sample) Window {
 		return w
 	}
 	return w.merge(&c, add)
+}
+
+func (w *Window) empty() bool { return len(w.Tail.Samples) == 0 && len(w.Chunks) == 0 }
+
+// oldest returns the time of the first sample; there is one.
+func (w *Window) oldest() time.Time {
+	if len(w.Chunks) > 0 {
+		return w.Chunks[0].first()
+	}
+	return w.Tail.first()
 }
 
 // newest returns the time of the last sample; there is one.
@@ -299,7 +309,7 @@ func (w Window) Rebuild(c Context) Window { return w.redo(&c, 0, nil, "", true) 
 // drain or a plan version of that time (for a filling: of the earlier of its start and the first
 // sample that names it). It does nothing where no sample is that new.
 func (w Window) RebuildSince(c Context, at time.Time) Window {
-	if w.Len() == 0 || w.newest().Before(at) {
+	if w.empty() || w.newest().Before(at) {
 		return w
 	}
 	return w.redo(&c, w.chunkOf(at), nil, "", true)

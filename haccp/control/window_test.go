@@ -139,16 +139,14 @@ func TestTrimAgreesWithTheWhole(t *testing.T) {
 			trimmed++
 		}
 		sameExcursions(t, after(spec(c, pointers(ss)), w.From), after(w.Excursions(c), w.From))
-		if !w.From.IsZero() && w.Len() > 0 && w.newest().Sub(w.first()) > 80*time.Minute {
-			t.Fatalf("the window reaches %s back", w.newest().Sub(w.first()))
+		if !w.From.IsZero() && w.Len() > 0 && w.newest().Sub(w.oldest()) > 80*time.Minute {
+			t.Fatalf("the window reaches %s back", w.newest().Sub(w.oldest()))
 		}
 	})
 	if trimmed == 0 {
 		t.Fatal("no window was ever trimmed")
 	}
 }
-
-func (w *Window) first() time.Time { return w.list()[0].first() }
 
 // A trimmed window extended again agrees with the whole history in everything that ends after its new
 // From, also when more samples come late.
@@ -212,6 +210,45 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 // others that ended before.
 func unexposed(es []Excursion, from time.Time) []Excursion {
 	return slices.DeleteFunc(slices.Clone(es), func(e Excursion) bool { return e.BeginID == "" && e.Begin.Before(from) })
+}
+
+// The ways to an anchor, one by one, for a point that wants two inside readings in a row.
+func TestAnchors(t *testing.T) {
+	mk := func(id string, n int, outside bool) Sample {
+		return Sample{ID: id, At: min0(n), Marks: []Mark{{Limit: "a", Outside: outside, Usable: true}}}
+	}
+	two := []RuleFrom{{InsideInRow: 2}}
+	drained := []Filling{{ID: "f", From: min0(-60), To: min0(20)}, {ID: "g", From: min0(30)}}
+	for _, tc := range []struct {
+		name     string
+		c        Context
+		older    []Sample
+		complete bool
+		want     int // minute of the new From; -1: no anchor
+	}{
+		{"two inside in a row", Context{Rules: two}, []Sample{mk("x", 5, false), mk("y", 9, false), mk("z", 12, true)}, false, 9},
+		{"outside after one", Context{Rules: two}, []Sample{mk("x", 5, false), mk("y", 9, true)}, false, -1},
+		{"a limit never seen", Context{Rules: two, Limits: []string{"a", "b"}}, []Sample{mk("x", 5, false), mk("y", 9, false)}, false, -1},
+		{"inside after a fix and the mixing time", Context{Rules: []RuleFrom{{Mixing: 4 * time.Minute}}, Fixes: []time.Time{min0(2)}},
+			[]Sample{mk("x", 5, false), mk("y", 6, false), mk("z", 12, true)}, false, 6},
+		{"a fix before from does not count", Context{Rules: []RuleFrom{{}}, Fixes: []time.Time{min0(-1)}}, []Sample{mk("x", 5, false)}, false, -1},
+		{"drained", Context{Rules: two, Fillings: drained}, []Sample{mk("x", 5, true)}, false, 20},
+		{"drained, no sample", Context{Rules: two, Fillings: drained}, nil, false, 20},
+		{"a filling begun since", Context{Rules: two, Fillings: []Filling{{ID: "e", From: min0(-60), To: min0(-1)}, {ID: "f", From: min0(0)}}},
+			[]Sample{mk("x", 5, true)}, false, 0},
+		{"complete", Context{Rules: two}, []Sample{mk("x", 5, true)}, true, -2},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			w := Window{From: min0(100)}
+			got, ok := w.Extend(tc.c, min0(0), tc.older, tc.complete)
+			if anchored := Anchored(tc.c, min0(0), tc.older, tc.complete); ok != anchored || ok != (tc.want != -1) {
+				t.Fatalf("extended %v, anchored %v", ok, anchored)
+			}
+			if ok && tc.want >= 0 && !got.From.Equal(min0(tc.want)) || tc.want == -2 && !got.From.IsZero() {
+				t.Errorf("From is %s", got.From)
+			}
+		})
+	}
 }
 
 // Of a long open excursion only first, last and worst stay, and the window does not grow.
