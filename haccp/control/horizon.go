@@ -150,9 +150,9 @@ func (w Window) Extend(c Context, from time.Time, older []Sample, complete bool)
 		return w, true
 	}
 	all := make([]*Sample, 0, w.Len()+len(older))
-	for i := range older {
-		if s := &older[i]; len(s.Marks) > 0 && (complete || !s.At.Before(from)) && s.At.Before(w.From) {
-			all = append(all, s)
+	for _, s := range older { // each its own copy
+		if len(s.Marks) > 0 && (complete || !s.At.Before(from)) && s.At.Before(w.From) {
+			all = append(all, &s)
 		}
 	}
 	all = mergeSamples(nil, all, "")

@@ -102,9 +102,9 @@ func (w *Window) list() []*Chunk {
 // without a mark, and samples before From, are passed over: ask Covers and Extend first.
 func (w Window) Insert(c Context, ss ...Sample) Window {
 	add := make([]*Sample, 0, len(ss))
-	for i := range ss {
-		if len(ss[i].Marks) > 0 && w.Covers(ss[i].At) {
-			add = append(add, &ss[i])
+	for _, s := range ss { // each its own copy: the caller's slice stays the caller's
+		if len(s.Marks) > 0 && w.Covers(s.At) {
+			add = append(add, &s)
 		}
 	}
 	slices.SortStableFunc(add, compare)
