@@ -16,6 +16,7 @@ const (
 	appendTries = 5
 	readTries   = 3
 	pause       = 20 * time.Millisecond // doubled each time
+	storeWait   = 10 * time.Second      // how long the store may take for one commit
 )
 
 // appender writes commits and finds out what became of those in doubt.
@@ -25,10 +26,12 @@ type appender struct {
 	trouble func(at string) // counts; may be nil
 }
 
-// append writes the commit after head. Errors: record.ErrConflict, the log holds another commit of that
+// append writes the commit after head, or gives up after storeWait. Errors: record.ErrConflict, the log holds another commit of that
 // number; record.ErrDuplicateID; ErrStopped, the outcome is unknown and the log cannot be read; any
 // other: nothing was written, as far as the store knows.
 func (a *appender) append(ctx context.Context, head record.Head, c *record.Commit, lookups []record.Lookup) error {
+	ctx, cancel := context.WithTimeout(ctx, storeWait)
+	defer cancel()
 	doubt := false
 	for try := 1; ; try++ {
 		err := a.log.Append(ctx, head.Commit, *c, lookups)
