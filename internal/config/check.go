@@ -1,0 +1,109 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/netip"
+	"slices"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+)
+
+// ErrPlain refuses plain http off loopback.
+var ErrPlain = errors.New("off loopback the service wants TLS, because tablets keep work offline and sign in safely only there: " +
+	"give --tls-cert and --tls-key, or --tls-plant NAMES, or --behind-proxy CIDR, or listen on 127.0.0.1")
+
+// Check says everything that is wrong with the settings, each with the field that it is about.
+func (c *Config) Check() error {
+	var errs []error
+	bad := func(field, format string, args ...any) {
+		errs = append(errs, fmt.Errorf("%s: %s", field, fmt.Sprintf(format, args...)))
+	}
+	if c.Data == "" {
+		bad("data", "name the data folder (--data DIR)")
+	}
+	if !slices.Contains([]string{"debug", "info", "warn", "error"}, c.Log.Level) {
+		bad("log.level", "%q is not one of debug, info, warn, error", c.Log.Level)
+	}
+	if !slices.Contains([]string{"text", "json"}, c.Log.Format) {
+		bad("log.format", "%q is not text or json", c.Log.Format)
+	}
+	if c.StopWithin <= 0 {
+		bad("stop_within", "must be longer than nothing, such as 20s")
+	}
+	if c.SnapshotEvery < 1 {
+		bad("snapshot_every", "must be at least 1 record")
+	}
+	if c.Hashers < 1 || c.Hashers > 64 {
+		bad("hashers", "%d is not from 1 to 64", c.Hashers)
+	}
+	return errors.Join(append(errs, c.checkNetwork()...)...)
+}
+
+func (c *Config) checkNetwork() []error {
+	var errs []error
+	if _, _, err := net.SplitHostPort(c.Listen); err != nil {
+		return []error{fmt.Errorf("listen: %q is no address with a port, such as 127.0.0.1:8080", c.Listen)}
+	}
+	ways := 0
+	if c.TLS.Cert != "" || c.TLS.Key != "" {
+		ways++
+		if c.TLS.Cert == "" || c.TLS.Key == "" {
+			errs = append(errs, errors.New("tls: --tls-cert and --tls-key go together"))
+		}
+	}
+	if len(c.TLS.Plant) > 0 {
+		ways++
+	}
+	if len(c.BehindProxy) > 0 {
+		ways++
+	}
+	if ways > 1 {
+		errs = append(errs, errors.New("tls: choose one of --tls-cert with --tls-key, --tls-plant and --behind-proxy"))
+	}
+	for _, p := range c.BehindProxy {
+		if _, err := netip.ParsePrefix(p); err != nil {
+			errs = append(errs, fmt.Errorf("behind_proxy: %q is no network, such as 10.0.0.0/24", p))
+		}
+	}
+	for _, name := range c.TLS.Plant {
+		if strings.ContainsAny(name, "/:*\t ") && net.ParseIP(name) == nil {
+			errs = append(errs, fmt.Errorf("tls.plant: %q is no name or address of a machine", name))
+		}
+	}
+	if ways == 0 && !c.Loopback() {
+		errs = append(errs, ErrPlain)
+	}
+	return errs
+}
+
+// Loopback reports whether the service can be reached from this machine only. A name other than
+// localhost counts as reachable from elsewhere.
+func (c *Config) Loopback() bool {
+	host, _, err := net.SplitHostPort(c.Listen)
+	if err != nil {
+		return false
+	}
+	if host == "localhost" {
+		return true
+	}
+	ip, err := netip.ParseAddr(host)
+	return err == nil && ip.IsLoopback()
+}
+
+// Encrypted reports whether the service itself speaks TLS.
+func (c *Config) Encrypted() bool { return c.TLS.Cert != "" || len(c.TLS.Plant) > 0 }
+
+// Print writes the settings as YAML. They hold file names and no secrets; a setting that ever holds one
+// must be blanked here.
+func (c *Config) Print(w io.Writer) error {
+	b, err := yaml.Marshal(c)
+	if err != nil {
+		return fmt.Errorf("print the configuration: %w", err)
+	}
+	_, err = w.Write(b)
+	return err
+}

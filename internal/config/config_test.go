@@ -1,0 +1,129 @@
+package config_test
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"linewarden/internal/config"
+)
+
+func write(t *testing.T, text string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "linewarden.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+func TestLoadTakesVariableOverFileOverDefault(t *testing.T) {
+	path := write(t, "data: /from/file\nlisten: 127.0.0.1:9000\ntls: {plant: [a, b]}\nstop_within: 5s\n")
+	env := map[string]string{"LINEWARDEN_LISTEN": "127.0.0.1:9001", "LINEWARDEN_HASHERS": "2", "LINEWARDEN_TLS_PLANT": "x, y"}
+	c, err := config.Load(path, func(k string) string { return env[k] })
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Data != "/from/file" || c.Listen != "127.0.0.1:9001" || c.Hashers != 2 || c.StopWithin.Std() != 5*time.Second || c.Log.Level != "info" {
+		t.Errorf("got %+v", c)
+	}
+	if got := strings.Join(c.TLS.Plant, "|"); got != "x|y" {
+		t.Errorf("plant names %q", got)
+	}
+}
+
+func TestLoadNamesWhatIsWrong(t *testing.T) {
+	for _, tc := range []struct{ text, want string }{
+		{"datta: x\n", "datta"},
+		{"listen: [1]\n", "[1:"},
+		{"stop_within: soon\n", "soon"},
+		{"log: {leevel: x}\n", "leevel"},
+	} {
+		_, err := config.Load(write(t, tc.text), nil)
+		if err == nil || !strings.Contains(err.Error(), tc.want) {
+			t.Errorf("%q: %v, want %q named", tc.text, err, tc.want)
+		}
+	}
+	_, err := config.Load("", func(k string) string {
+		if k == "LINEWARDEN_HASHERS" {
+			return "many"
+		}
+		return ""
+	})
+	if err == nil || !strings.Contains(err.Error(), "LINEWARDEN_HASHERS") {
+		t.Errorf("variable: %v", err)
+	}
+	if _, err := config.Load(filepath.Join(t.TempDir(), "none.yaml"), nil); err == nil {
+		t.Error("a configuration that is not there was taken")
+	}
+	if _, err := config.Load(write(t, "\n"), nil); err != nil {
+		t.Errorf("an empty file: %v", err)
+	}
+}
+
+func TestCheck(t *testing.T) {
+	for _, tc := range []struct {
+		name string
+		set  func(*config.Config)
+		want string // "" is good
+	}{
+		{"defaults", func(*config.Config) {}, ""},
+		{"no data", func(c *config.Config) { c.Data = "" }, "data:"},
+		{"all addresses", func(c *config.Config) { c.Listen = ":8080" }, "off loopback"},
+		{"a name", func(c *config.Config) { c.Listen = "plant:8080" }, "off loopback"},
+		{"other address", func(c *config.Config) { c.Listen = "192.0.2.1:8080" }, "off loopback"},
+		{"loopback v6", func(c *config.Config) { c.Listen = "[::1]:8080" }, ""},
+		{"localhost", func(c *config.Config) { c.Listen = "localhost:0" }, ""},
+		{"no port", func(c *config.Config) { c.Listen = "127.0.0.1" }, "listen:"},
+		{"own certificate", func(c *config.Config) { c.Listen, c.TLS.Cert, c.TLS.Key = ":1", "c", "k" }, ""},
+		{"half a certificate", func(c *config.Config) { c.TLS.Cert = "c" }, "go together"},
+		{"plant authority", func(c *config.Config) { c.Listen, c.TLS.Plant = ":1", []string{"tablet-host", "192.0.2.7"} }, ""},
+		{"plant name", func(c *config.Config) { c.TLS.Plant = []string{"https://x"} }, "tls.plant:"},
+		{"proxy", func(c *config.Config) { c.Listen, c.BehindProxy = ":1", []string{"10.0.0.0/8"} }, ""},
+		{"bad proxy", func(c *config.Config) { c.BehindProxy = []string{"10.0.0.1"} }, "behind_proxy:"},
+		{"two ways", func(c *config.Config) { c.TLS.Plant, c.BehindProxy = []string{"a"}, []string{"10.0.0.0/8"} }, "choose one"},
+		{"level", func(c *config.Config) { c.Log.Level = "loud" }, "log.level:"},
+		{"format", func(c *config.Config) { c.Log.Format = "xml" }, "log.format:"},
+		{"stop", func(c *config.Config) { c.StopWithin = 0 }, "stop_within:"},
+		{"snapshots", func(c *config.Config) { c.SnapshotEvery = 0 }, "snapshot_every:"},
+		{"hashers", func(c *config.Config) { c.Hashers = 0 }, "hashers:"},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			c := config.Default()
+			c.Data = "x"
+			tc.set(&c)
+			err := c.Check()
+			if tc.want == "" && err != nil || tc.want != "" && (err == nil || !strings.Contains(err.Error(), tc.want)) {
+				t.Errorf("got %v, want %q", err, tc.want)
+			}
+		})
+	}
+	c := config.Default()
+	c.Data, c.Listen = "x", "0.0.0.0:1"
+	if !errors.Is(c.Check(), config.ErrPlain) {
+		t.Error("plain http off loopback is not ErrPlain")
+	}
+}
+
+// What is printed can be read back, and every field has a variable.
+func TestPrintReadsBack(t *testing.T) {
+	c := config.Default()
+	c.Data, c.TLS.Plant = "/d", []string{"a"}
+	var b strings.Builder
+	if err := c.Print(&b); err != nil {
+		t.Fatal(err)
+	}
+	again, err := config.Load(write(t, b.String()), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if again.Data != c.Data || again.StopWithin != c.StopWithin || len(again.TLS.Plant) != 1 || again.Log != c.Log {
+		t.Errorf("read back %+v from\n%s", again, b.String())
+	}
+	if want := strings.Count(b.String(), ":") - strings.Count(b.String(), "tls:") - strings.Count(b.String(), "log:") - strings.Count(c.Listen, ":"); len(config.Variables()) != want {
+		t.Errorf("%d variables for %d settings:\n%s", len(config.Variables()), want, b.String())
+	}
+}

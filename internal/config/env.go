@@ -1,0 +1,77 @@
+package config
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// EnvPrefix begins the name of every variable that is read.
+const EnvPrefix = "LINEWARDEN_"
+
+// variable is one setting under the name that its variable has after EnvPrefix.
+type variable struct {
+	name string
+	set  func(*Config, string) error
+}
+
+func text(at func(*Config) *string) func(*Config, string) error {
+	return func(c *Config, v string) error { *at(c) = v; return nil }
+}
+
+func list(at func(*Config) *[]string) func(*Config, string) error {
+	return func(c *Config, v string) error { *at(c) = Split(v); return nil }
+}
+
+func variables() []variable {
+	return []variable{
+		{"DATA", text(func(c *Config) *string { return &c.Data })},
+		{"SITE", text(func(c *Config) *string { return &c.Site })},
+		{"LISTEN", text(func(c *Config) *string { return &c.Listen })},
+		{"TLS_CERT", text(func(c *Config) *string { return &c.TLS.Cert })},
+		{"TLS_KEY", text(func(c *Config) *string { return &c.TLS.Key })},
+		{"TLS_PLANT", list(func(c *Config) *[]string { return &c.TLS.Plant })},
+		{"BEHIND_PROXY", list(func(c *Config) *[]string { return &c.BehindProxy })},
+		{"LOG_LEVEL", text(func(c *Config) *string { return &c.Log.Level })},
+		{"LOG_FORMAT", text(func(c *Config) *string { return &c.Log.Format })},
+		{"STOP_WITHIN", func(c *Config, v string) error { return c.StopWithin.UnmarshalText([]byte(v)) }},
+		{"SNAPSHOT_EVERY", func(c *Config, v string) (err error) {
+			c.SnapshotEvery, err = strconv.ParseInt(v, 10, 64)
+			return err
+		}},
+		{"HASHERS", func(c *Config, v string) (err error) { c.Hashers, err = strconv.Atoi(v); return err }},
+		{"NO_METRICS", func(c *Config, v string) (err error) { c.NoMetrics, err = strconv.ParseBool(v); return err }},
+	}
+}
+
+// Variables returns the names of the variables that Load reads.
+func Variables() []string {
+	var out []string
+	for _, v := range variables() {
+		out = append(out, EnvPrefix+v.name)
+	}
+	return out
+}
+
+func (c *Config) readEnv(getenv func(string) string) error {
+	if getenv == nil {
+		return nil
+	}
+	for _, v := range variables() {
+		value := getenv(EnvPrefix + v.name)
+		if value == "" {
+			continue
+		}
+		if err := v.set(c, value); err != nil {
+			return fmt.Errorf("variable %s%s: %q: %w", EnvPrefix, v.name, value, err)
+		}
+	}
+	return nil
+}
+
+// Split takes a list apart at commas and blanks.
+func Split(s string) []string {
+	parts := strings.FieldsFunc(s, func(r rune) bool { return r == ',' || r == ' ' })
+	return slices.DeleteFunc(parts, func(p string) bool { return p == "" })
+}
