@@ -86,9 +86,10 @@ var rooms = []room{
 	{prefix: "internal/importer", ours: append([]string{"internal/importer"}, service...), theirs: []string{uuid}},
 	{prefix: "internal/demo", ours: append([]string{"internal/demo", "internal/importer", "alerts"}, service...),
 		theirs: []string{uuid}},
-	{prefix: "internal/api", ours: append([]string{"internal/api", "internal/report", "internal/chart"}, service...),
+	{prefix: "internal/gate", ours: append([]string{"internal/gate"}, service...), theirs: []string{fiber, prometheus}},
+	{prefix: "internal/api", ours: append([]string{"internal/api", "internal/gate", "internal/report", "internal/chart"}, service...),
 		theirs: []string{fiber, sumdb, prometheus, uuid, "github.com/valyala/fasthttp"}},
-	{prefix: "internal/web", ours: append([]string{"internal/web", "internal/report", "internal/chart"}, service...),
+	{prefix: "internal/web", ours: append([]string{"internal/web", "internal/gate", "internal/report", "internal/chart"}, service...),
 		theirs: []string{fiber, sumdb, prometheus, uuid, "github.com/valyala/fasthttp", "rsc.io/qr"}},
 
 	{prefix: "internal/benchmark", ours: everything, theirs: everything},
