@@ -33,12 +33,16 @@ type Consistency struct {
 }
 
 // Checkpoint signs the head of the log, keeps the signed note and gives its text. The same head gives
-// the same note.
+// the same note. A log that was not folded to its head, because it is still replayed or could not be, is
+// not signed: the error is that of Ready.
 func (s *Site) Checkpoint(ctx context.Context) (string, error) {
 	if s.opt.Signer == nil {
 		return "", fmt.Errorf("checkpoint: %w: this site was opened without a key", ErrKey)
 	}
-	head := s.Head()
+	head := s.view.Load().head
+	if head.Size == 0 {
+		return "", fmt.Errorf("checkpoint: %w", s.status.ready())
+	}
 	note, err := s.opt.Signer.Sign(record.Checkpoint{Site: s.site, LogID: s.logID, Size: head.Size, Root: head.Root})
 	if err != nil || s.opt.Checkpoints == nil {
 		return note, err
@@ -51,7 +55,7 @@ func (s *Site) Checkpoint(ctx context.Context) (string, error) {
 
 // lastCheckpoint signs the head at close, where there is a key.
 func (s *Site) lastCheckpoint(ctx context.Context) error {
-	if s.opt.Signer == nil || s.opt.Checkpoints == nil {
+	if s.opt.Signer == nil || s.opt.Checkpoints == nil || s.view.Load().head.Size == 0 {
 		return nil
 	}
 	_, err := s.Checkpoint(ctx)

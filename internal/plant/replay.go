@@ -257,9 +257,11 @@ func (c *chunk) decode(d *decoder) {
 	c.events = make([]*haccp.Event, 0, len(c.records))
 	c.leaves = make([]tlog.Hash, 0, len(c.records))
 	for i, rec := range c.records {
-		env, err := record.DecodeString(rec)
 		var e *haccp.Event
-		if err == nil {
+		env, err := record.DecodeString(rec)
+		if err != nil {
+			err = fmt.Errorf("%w: %w", record.ErrTampered, err)
+		} else {
 			e, err = d.event(&env)
 		}
 		if err == nil && e.Seq != c.from+int64(i) {
