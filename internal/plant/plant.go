@@ -88,6 +88,9 @@ type Request struct {
 	// Sent is the JSON as the client sent it; the hash of its canonical form tells a repeated command
 	// from another one under the same id. Nil for commands of the service itself.
 	Sent []byte
+	// Stepped is what a stepped clock shows, in place of the site's own. Only a site founded as demo takes
+	// it, to write the history of an invented plant.
+	Stepped time.Time
 }
 
 // Result is what a command brought about.
@@ -210,7 +213,11 @@ func (s *Site) newJob(ctx context.Context, r Request) (*job, error) {
 		return nil, &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "id", Code: "bad-id",
 			Message: "the command id must be a UUID in lower case, such as 0197b6c0-5c5e-7aa1-9f0e-3d2a7c1b4e55"}
 	}
-	j := &job{ctx: ctx, id: id, command: wholeMillis(r.Command), waiting: time.Now(), done: make(chan answer, 1)}
+	if !r.Stepped.IsZero() && !s.View().Site.Demo {
+		return nil, &haccp.Refusal{Kind: haccp.ErrForbidden, Code: "not-a-demo",
+			Message: "only a site founded as demo may write with a stepped clock"}
+	}
+	j := &job{ctx: ctx, id: id, command: wholeMillis(r.Command), stepped: r.Stepped, waiting: time.Now(), done: make(chan answer, 1)}
 	if r.Sent == nil {
 		return j, nil
 	}

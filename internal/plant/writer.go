@@ -19,6 +19,7 @@ type job struct {
 	id      record.UUID
 	command *haccp.Command
 	hash    [32]byte
+	stepped time.Time // the moment of a stepped clock; zero: ask the site's clock
 	waiting time.Time // since when, on the machine's own clock
 	done    chan answer
 }
@@ -274,7 +275,11 @@ func (b *batch) outcome(j *job) (*haccp.Outcome, error) {
 		}
 		return nil, err
 	}
-	out, err := r.Decide(b.state, j.command, f, b.w.site.opt.Clock().UTC().Truncate(time.Millisecond))
+	now := j.stepped
+	if now.IsZero() {
+		now = b.w.site.opt.Clock()
+	}
+	out, err := r.Decide(b.state, j.command, f, millis(now))
 	if err != nil {
 		return nil, err
 	}
