@@ -53,7 +53,7 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	case *DeviceBody:
 		s.foldDevice(e, b)
 	case *PlanSigned:
-		return s.foldPlan(b, c)
+		return s.foldPlan(e, b, c)
 	case *Reading:
 		s.foldReading(e, b, c)
 	case *Bath:
@@ -121,7 +121,10 @@ func (s *State) foldDevice(e *Event, b *DeviceBody) {
 	s.devices.set(b.Device, &d)
 }
 
-func (s *State) foldPlan(b *PlanSigned, c changes) error {
+func (s *State) foldPlan(e *Event, b *PlanSigned, c changes) error {
+	if len(s.Plans) == 0 {
+		s.Planned = e.RecordedAt
+	}
 	s.Plans = append(slices.Clip(s.Plans), plan.Signed{Version: b.Version, From: b.From, Plan: b.Plan})
 	m, err := indexPlans(s.Plans, s.zones)
 	if err != nil {

@@ -40,6 +40,9 @@ type deciding struct {
 	events  []*Event
 	changes changes
 	ordinal int
+	// pending are the excursions that no case covered when they were last settled.
+	pending map[string][]control.Excursion
+	touched []string // series settled since their closed cases were looked at
 }
 
 // Decide gives the records that a command leads to and the state after them, or a *Refusal. It does not
@@ -188,6 +191,11 @@ func (d *deciding) emit(e *Event) error {
 		slices.SortStableFunc(e.Findings, func(a, b Finding) int { return compareStrings(a.Code, b.Code) })
 	}
 	d.events = append(d.events, e)
+	if derived(e.Kind) {
+		if err := d.settleNow(); err != nil {
+			return err
+		}
+	}
 	if err := d.fold(e, d.changes, d.facts); err != nil {
 		return fmt.Errorf("decide %s: %w", d.cmd.Kind, err)
 	}
@@ -200,24 +208,43 @@ func (d *deciding) report(kind string, body any, findings []Finding, about ...st
 		About: about, Findings: findings, Body: body})
 }
 
+// settleNow settles what changed, as Apply does before a record that follows from it.
+func (d *deciding) settleNow() error {
+	if len(d.changes) == 0 {
+		return nil
+	}
+	for k := range d.changes {
+		d.touched = with(d.touched, k)
+	}
+	uncovered, err := d.settle(d.changes, d.facts)
+	if err != nil {
+		return err
+	}
+	if d.pending == nil {
+		d.pending = map[string][]control.Excursion{}
+	}
+	maps.Copy(d.pending, uncovered)
+	return nil
+}
+
 // open settles what changed, opens a case for every excursion that none covers, and re-opens closed cases
 // that grew.
 func (d *deciding) open() error {
 	for range maxRounds {
-		if len(d.changes) == 0 {
-			return nil
-		}
-		touched := slices.Sorted(maps.Keys(d.changes))
-		uncovered, err := d.settle(d.changes, d.facts)
-		if err != nil {
+		if err := d.settleNow(); err != nil {
 			return err
 		}
+		if len(d.touched) == 0 && len(d.pending) == 0 {
+			return nil
+		}
+		touched, pending := d.touched, d.pending
+		d.touched, d.pending = nil, nil
 		if err := d.reopenGrown(touched); err != nil {
 			return err
 		}
-		for _, k := range slices.Sorted(maps.Keys(uncovered)) {
-			for i := range uncovered[k] {
-				if err := d.openExcursion(k, &uncovered[k][i]); err != nil {
+		for _, k := range slices.Sorted(maps.Keys(pending)) {
+			for i := range pending[k] {
+				if err := d.openExcursion(k, &pending[k][i]); err != nil {
 					return err
 				}
 			}

@@ -183,7 +183,9 @@ func (s *State) CorrectiveLog(p Period) Log {
 	}
 	for _, d := range days {
 		slices.SortFunc(d.Entries, func(a, b LogEntry) int { return cmp.Compare(a.Number, b.Number) })
-		slices.SortFunc(d.Misses, func(a, b LogMiss) int { return cmp.Or(a.Due.Compare(b.Due), cmp.Compare(a.Check, b.Check), cmp.Compare(a.Place, b.Place)) })
+		slices.SortFunc(d.Misses, func(a, b LogMiss) int {
+			return cmp.Or(a.Due.Compare(b.Due), cmp.Compare(a.Check, b.Check), cmp.Compare(a.Place, b.Place))
+		})
 		slices.SortFunc(d.Changes, func(a, b ChangeEntry) int { return cmp.Compare(a.Seq, b.Seq) })
 		l.Days = append(l.Days, *d)
 	}
@@ -287,7 +289,7 @@ func changeEntry(e *Event, target, kind, reason string, signed bool, to any, ori
 // line ran and which filling was in the baths at from.
 func (s *State) CountChecks(events []*Event, from, to, now time.Time) CheckCounts {
 	past := New(s.zones)
-	past.memo, past.Plans = s.memo, s.Plans
+	past.memo, past.Plans, past.Planned = s.memo, s.Plans, s.Planned
 	taken := map[string][]control.Taken{}
 	voided := map[string]bool{}
 	for _, e := range events {
@@ -328,8 +330,7 @@ func earlier(a, b time.Time) time.Time {
 }
 
 func (n *CheckCounts) count(dues []control.Due, taken []control.Taken, now time.Time) {
-	matched, _ := control.Match(dues, taken)
-	for _, m := range matched {
+	for _, m := range allMatched(dues, taken) {
 		switch {
 		case m.Reading != "":
 			n.Done++

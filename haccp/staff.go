@@ -110,6 +110,9 @@ func (d *deciding) security(_ []Finding) error {
 	if !slices.Contains([]string{KindCredentialChanged, KindSignInLocked, KindSignatureFailed}, ask.Kind) {
 		return invalid("kind", "unknown-kind", "there is no happening %q", ask.Kind)
 	}
-	body := ask.PersonBody
-	return d.emit(&Event{Kind: ask.Kind, About: []string{"person:" + ask.Person}, At: d.now, AtKnown: AtServer, Body: &body})
+	body, about := ask.PersonBody, "person:"+ask.Person
+	if ask.Person == "" {
+		about = "site" // a device or address was locked, not a person
+	}
+	return d.emit(&Event{Kind: ask.Kind, About: []string{about}, At: d.now, AtKnown: AtServer, Body: &body})
 }

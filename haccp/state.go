@@ -46,6 +46,9 @@ type State struct {
 	Opened       int64         // cases opened so far: the last running number
 	Counts       Counts
 	Reviews      []ReviewSpan // what signed reviews cover, joined
+	// Planned is when the first plan was signed: nothing is due before somebody could have been told,
+	// even where the plan's live_from lies further back.
+	Planned time.Time
 
 	people     table[*Person]
 	devices    table[*DeviceState]
@@ -98,6 +101,7 @@ type snapshot struct {
 	Opened       int64               `json:"opened"`
 	Counts       Counts              `json:"counts"`
 	Reviews      []ReviewSpan        `json:"reviews,omitempty"`
+	Planned      time.Time           `json:"planned,omitzero"`
 	People       table[*Person]      `json:"people"`
 	Devices      table[*DeviceState] `json:"devices"`
 	Lines        table[*LineState]   `json:"lines"`
@@ -109,7 +113,7 @@ type snapshot struct {
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
-	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews,
+	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
 		s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
 }
 
@@ -126,7 +130,7 @@ func Restore(b []byte, zones Zones) (*State, error) {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
-		Counts: v.Counts, Reviews: v.Reviews, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
+		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: m}, nil
 }
 

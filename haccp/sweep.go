@@ -61,8 +61,22 @@ func (s *State) matched(check, place string, from, to time.Time) []control.Match
 			taken = append(taken, control.Taken{ID: t.ID, At: t.At})
 		}
 	}
-	m, _ := control.Match(dues, taken)
-	return m
+	return allMatched(dues, taken)
+}
+
+// allMatched returns every due in order, with the reading that satisfied it where there is one.
+func allMatched(dues []control.Due, taken []control.Taken) []control.Matched {
+	matched, _ := control.Match(dues, taken)
+	out := make([]control.Matched, 0, len(dues))
+	for _, d := range dues {
+		if len(matched) > 0 && matched[0].Due == d {
+			out = append(out, matched[0])
+			matched = matched[1:]
+		} else {
+			out = append(out, control.Matched{Due: d})
+		}
+	}
+	return out
 }
 
 // dueContext gathers what the dues of a check at a place follow from.
@@ -70,7 +84,10 @@ func (s *State) dueContext(check, place string) control.DueContext {
 	var c control.DueContext
 	line := ""
 	for _, v := range s.memo.versions {
-		row := control.Version{From: v.From, Number: v.Version, Zone: v.zone, LiveFrom: v.Plan.LiveFrom, None: true}
+		row := control.Version{From: v.From, Number: v.Version, Zone: v.zone, LiveFrom: s.Planned, None: true}
+		if v.Plan.LiveFrom.After(s.Planned) {
+			row.LiveFrom = v.Plan.LiveFrom
+		}
 		pl := v.places[place]
 		if ch := v.checks[check]; ch != nil && pl != nil && slices.Contains(ch.Places, place) {
 			row.Schedule, row.Grace, row.Mixing, row.None = ch.Schedule, ch.Grace.Std(), pl.Mixing.Std(), false
