@@ -187,7 +187,7 @@ func commandID(n int) string {
 func note(n int, text string) Request { return fakeRequest(n, "note", &fakeAsk{Text: text}) }
 
 func fakeRequest(n int, kind string, ask *fakeAsk) Request {
-	c := &haccp.Command{ID: commandID(n), Kind: kind, At: time.Date(2026, 3, 2, 8, 0, n%60, 0, time.UTC), AtKnown: haccp.AtServer,
+	c := &haccp.Command{ID: commandID(n), Kind: kind, At: time.Date(2026, 3, 2, 8, 0, n, 0, time.UTC), AtKnown: haccp.AtServer,
 		By: haccp.Actor{ID: "p-1", Name: "Ana Test", Role: haccp.RoleTechnician, Known: haccp.KnownPassword}, Ask: ask}
 	sent, err := json.Marshal(map[string]any{"id": c.ID, "kind": kind, "text": ask.Text})
 	if err != nil {
