@@ -1,0 +1,45 @@
+package alerts
+
+import (
+	"fmt"
+
+	"github.com/prometheus/client_golang/prometheus"
+)
+
+// metrics measures the timetable. Its names get the common prefix from the registerer that app passes in.
+type metrics struct {
+	runs      *prometheus.CounterVec
+	missed    prometheus.Counter
+	lastRun   prometheus.Gauge
+	nextRun   prometheus.Gauge
+	overdue   prometheus.Gauge
+	clockBack prometheus.Gauge
+}
+
+// newMetrics registers the measures; without a registerer they are counted and shown nowhere.
+func newMetrics(r prometheus.Registerer) (*metrics, error) {
+	gauge := func(name, help string) prometheus.Gauge {
+		return prometheus.NewGauge(prometheus.GaugeOpts{Name: name, Help: help})
+	}
+	m := &metrics{
+		runs: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "timetable_runs_total", Help: "Sweeps for missed checks, by outcome.",
+		}, []string{"outcome"}),
+		missed: prometheus.NewCounter(prometheus.CounterOpts{
+			Name: "timetable_missed_checks_total", Help: "Missed checks recorded since the start.",
+		}),
+		lastRun:   gauge("timetable_last_run_timestamp_seconds", "When the timetable last ran."),
+		nextRun:   gauge("timetable_next_run_timestamp_seconds", "When the timetable runs next."),
+		overdue:   gauge("timetable_overdue_deviations", "Deviations past the plan's time, as of the last run."),
+		clockBack: gauge("timetable_clock_back_seconds", "How far the clock stands behind what was recorded; 0: it does not."),
+	}
+	if r == nil {
+		return m, nil
+	}
+	for _, c := range []prometheus.Collector{m.runs, m.missed, m.lastRun, m.nextRun, m.overdue, m.clockBack} {
+		if err := r.Register(c); err != nil {
+			return nil, fmt.Errorf("register timetable metrics: %w", err)
+		}
+	}
+	return m, nil
+}

@@ -1,0 +1,133 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"linewarden/haccp"
+	"linewarden/internal/access"
+	"linewarden/internal/plant"
+)
+
+// directory lets package access look up people and devices in the published view.
+type directory struct{ site *plant.Site }
+
+func (d directory) Person(id string) (access.Person, bool) {
+	p, ok := d.site.View().Person(id)
+	return personOf(p, ok)
+}
+
+func (d directory) ByName(signIn string) (access.Person, bool) {
+	view := d.site.View()
+	if p, ok := view.PersonBySignIn(signIn); ok {
+		return personOf(p, ok)
+	}
+	for _, p := range view.People() {
+		if access.SignInName(p.SignIn) == signIn {
+			return personOf(p, true)
+		}
+	}
+	return access.Person{}, false
+}
+
+func personOf(p *haccp.Person, ok bool) (access.Person, bool) {
+	if !ok {
+		return access.Person{}, false
+	}
+	return access.Person{ID: p.ID, Name: p.Name, SignIn: access.SignInName(p.SignIn), Roles: p.RolesNow(), Disabled: p.DisabledNow()}, true
+}
+
+func (d directory) Device(id string) (access.Device, bool) {
+	s, ok := d.site.View().Device(id)
+	if !ok {
+		return access.Device{}, false
+	}
+	return access.Device{ID: s.ID, Name: s.Name, Revoked: !s.Revoked.IsZero()}, true
+}
+
+// happenings puts what package access noticed into the record log. The id of a happening is the command
+// id, so that one reported twice is recorded once.
+type happenings struct{ site *plant.Site }
+
+func (h happenings) report(ctx context.Context, a access.Happening) error {
+	cmd := &haccp.Command{ID: a.ID, At: a.At.UTC(), AtKnown: haccp.AtServer}
+	if a.Kind == access.DeviceEnrolled || a.Kind == access.DeviceRevoked {
+		cmd.Kind, cmd.By, cmd.Ask = haccp.AskDevice, h.administrator(a.By), deviceChange(a)
+	} else {
+		cmd.Kind, cmd.By, cmd.Ask = haccp.AskSecurity, timetable, securityOf(a)
+	}
+	_, err := h.site.Do(ctx, plant.Request{Command: cmd})
+	return err
+}
+
+var timetable = haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}
+
+// console is who holds the data folder.
+var console = haccp.Actor{ID: haccp.KnownConsole, Name: haccp.KnownConsole, Role: haccp.RoleConsole, Known: haccp.KnownConsole}
+
+// administrator gives the actor of a person who acts as administrator; nobody is the console.
+func (h happenings) administrator(id string) haccp.Actor {
+	p, ok := h.site.View().Person(id)
+	if !ok {
+		return console
+	}
+	return haccp.Actor{ID: p.ID, Name: p.Name, Role: haccp.RoleAdministrator, Known: haccp.KnownPassword}
+}
+
+func deviceChange(a access.Happening) *haccp.DeviceChange {
+	c := &haccp.DeviceChange{Change: "revoked", DeviceBody: haccp.DeviceBody{Device: a.Device}}
+	if a.Kind == access.DeviceEnrolled {
+		c.Change, c.Name, c.Reason = "enrolled", a.DeviceName, a.DeviceKind
+	}
+	return c
+}
+
+// securityOf says in the reason what the record's members have no place for: device, address, who asked
+// for it and until when it lasts.
+func securityOf(a access.Happening) *haccp.SecurityHappened {
+	body := haccp.PersonBody{Person: a.Person, What: a.What}
+	var parts []string
+	add := func(word, value string) {
+		if value != "" {
+			parts = append(parts, word+" "+value)
+		}
+	}
+	add("device", a.Device)
+	add("address", a.Address)
+	add("asked for by", a.By)
+	if !a.Until.IsZero() {
+		add("until", a.Until.UTC().Format(time.RFC3339))
+	} else if a.Kind == access.SignInLocked {
+		parts = append(parts, "until an administrator lifts it")
+	}
+	for i, p := range parts {
+		if i > 0 {
+			body.Reason += ", "
+		}
+		body.Reason += p
+	}
+	return &haccp.SecurityHappened{Kind: a.Kind, PersonBody: body}
+}
+
+// Door opens the sign-in of a site: accounts from the folder, people from the site's view.
+func (f *Folder) Door(ctx context.Context, site *plant.Site, set access.Settings, o DoorOptions) (*access.Gate, error) {
+	accounts, err := f.Accounts()
+	if err != nil {
+		return nil, err
+	}
+	id, _ := site.Name()
+	founding, err := f.Founding(ctx, id)
+	if err != nil {
+		return nil, fmt.Errorf("read the founding of site %s: %w", id, err)
+	}
+	set.Demo = founding.Demo
+	set.Words = append(set.Words, founding.Site, founding.Name, "linewarden")
+	logger := o.Logger
+	if logger == nil {
+		logger = slog.New(slog.DiscardHandler)
+	}
+	return access.New(access.Parts{Accounts: accounts, Directory: directory{site}, Report: happenings{site}.report,
+		Log: logger, Metrics: o.Registerer}, set)
+}
