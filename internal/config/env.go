@@ -7,10 +7,7 @@ import (
 	"strings"
 )
 
-// EnvPrefix begins the name of every variable that is read.
-const EnvPrefix = "LINEWARDEN_"
-
-// variable is one setting under the name that its variable has after EnvPrefix.
+// variable is one setting and the variable that sets it.
 type variable struct {
 	name string
 	set  func(*Config, string) error
@@ -26,22 +23,22 @@ func list(at func(*Config) *[]string) func(*Config, string) error {
 
 func variables() []variable {
 	return []variable{
-		{"DATA", text(func(c *Config) *string { return &c.Data })},
-		{"SITE", text(func(c *Config) *string { return &c.Site })},
-		{"LISTEN", text(func(c *Config) *string { return &c.Listen })},
-		{"TLS_CERT", text(func(c *Config) *string { return &c.TLS.Cert })},
-		{"TLS_KEY", text(func(c *Config) *string { return &c.TLS.Key })},
-		{"TLS_PLANT", list(func(c *Config) *[]string { return &c.TLS.Plant })},
-		{"BEHIND_PROXY", list(func(c *Config) *[]string { return &c.BehindProxy })},
-		{"LOG_LEVEL", text(func(c *Config) *string { return &c.Log.Level })},
-		{"LOG_FORMAT", text(func(c *Config) *string { return &c.Log.Format })},
-		{"STOP_WITHIN", func(c *Config, v string) error { return c.StopWithin.UnmarshalText([]byte(v)) }},
-		{"SNAPSHOT_EVERY", func(c *Config, v string) (err error) {
+		{"LINEWARDEN_DATA", text(func(c *Config) *string { return &c.Data })},
+		{"LINEWARDEN_SITE", text(func(c *Config) *string { return &c.Site })},
+		{"LINEWARDEN_LISTEN", text(func(c *Config) *string { return &c.Listen })},
+		{"LINEWARDEN_TLS_CERT", text(func(c *Config) *string { return &c.TLS.Cert })},
+		{"LINEWARDEN_TLS_KEY", text(func(c *Config) *string { return &c.TLS.Key })},
+		{"LINEWARDEN_TLS_PLANT", list(func(c *Config) *[]string { return &c.TLS.Plant })},
+		{"LINEWARDEN_BEHIND_PROXY", list(func(c *Config) *[]string { return &c.BehindProxy })},
+		{"LINEWARDEN_LOG_LEVEL", text(func(c *Config) *string { return &c.Log.Level })},
+		{"LINEWARDEN_LOG_FORMAT", text(func(c *Config) *string { return &c.Log.Format })},
+		{"LINEWARDEN_STOP_WITHIN", func(c *Config, v string) error { return c.StopWithin.UnmarshalText([]byte(v)) }},
+		{"LINEWARDEN_SNAPSHOT_EVERY", func(c *Config, v string) (err error) {
 			c.SnapshotEvery, err = strconv.ParseInt(v, 10, 64)
 			return err
 		}},
-		{"HASHERS", func(c *Config, v string) (err error) { c.Hashers, err = strconv.Atoi(v); return err }},
-		{"NO_METRICS", func(c *Config, v string) (err error) { c.NoMetrics, err = strconv.ParseBool(v); return err }},
+		{"LINEWARDEN_HASHERS", func(c *Config, v string) (err error) { c.Hashers, err = strconv.Atoi(v); return err }},
+		{"LINEWARDEN_NO_METRICS", func(c *Config, v string) (err error) { c.NoMetrics, err = strconv.ParseBool(v); return err }},
 	}
 }
 
@@ -49,7 +46,7 @@ func variables() []variable {
 func Variables() []string {
 	var out []string
 	for _, v := range variables() {
-		out = append(out, EnvPrefix+v.name)
+		out = append(out, v.name)
 	}
 	return out
 }
@@ -59,12 +56,12 @@ func (c *Config) readEnv(getenv func(string) string) error {
 		return nil
 	}
 	for _, v := range variables() {
-		value := getenv(EnvPrefix + v.name)
+		value := getenv(v.name)
 		if value == "" {
 			continue
 		}
 		if err := v.set(c, value); err != nil {
-			return fmt.Errorf("variable %s%s: %q: %w", EnvPrefix, v.name, value, err)
+			return fmt.Errorf("variable %s: %q: %w", v.name, value, err)
 		}
 	}
 	return nil
