@@ -250,11 +250,14 @@ func TestRulesReplay(t *testing.T) {
 // BenchmarkReadings measures the whole writer's path with the real rules: 64 clients, 2 baths, memory.
 func BenchmarkReadings(b *testing.B) {
 	r := newReal(b)
+	from := r.now
+	r.now = r.now.Add(24 * time.Hour)
 	var mu sync.Mutex
 	next := func() Request {
 		mu.Lock()
 		defer mu.Unlock()
 		q := r.command(haccp.KindReading, tina, bathTest(fmt.Sprintf("bath-%d", 1+r.ids%2), "125"))
+		q.Command.At = from.Add(time.Duration(r.ids) * 10 * time.Millisecond)
 		return q
 	}
 	work := make(chan Request, 1024)
