@@ -11,6 +11,7 @@ import (
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
 )
 
@@ -40,11 +41,11 @@ func BenchmarkEncodeReading(b *testing.B) {
 	var buf []byte
 	b.ReportAllocs()
 	for b.Loop() {
-		body, err := appendBody(buf[:0], e.Body)
+		body, err := codec.AppendBody(buf[:0], e.Body)
 		if err != nil {
 			b.Fatal(err)
 		}
-		env, err := envelope(e, [32]byte{1}, body)
+		env, err := codec.Envelope(e, [32]byte{1}, body)
 		if err != nil {
 			b.Fatal(err)
 		}
@@ -58,17 +59,17 @@ func BenchmarkEncodeReading(b *testing.B) {
 
 func BenchmarkDecodeReading(b *testing.B) {
 	e := sampleEvent(1)
-	body, err := appendBody(nil, e.Body)
+	body, err := codec.AppendBody(nil, e.Body)
 	if err != nil {
 		b.Fatal(err)
 	}
-	env, err := envelope(e, [32]byte{1}, body)
+	env, err := codec.Envelope(e, [32]byte{1}, body)
 	if err != nil {
 		b.Fatal(err)
 	}
 	env.Site = "plant"
 	rec := string(env.AppendCanonical(nil))
-	d := newDecoder()
+	d := codec.NewDecoder()
 	b.Run("envelope", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
@@ -85,7 +86,7 @@ func BenchmarkDecodeReading(b *testing.B) {
 			if err != nil {
 				b.Fatal(err)
 			}
-			if _, err := d.event(&env); err != nil {
+			if _, err := d.Event(&env); err != nil {
 				b.Fatal(err)
 			}
 		}

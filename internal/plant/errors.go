@@ -5,13 +5,15 @@ import (
 	"fmt"
 	"sync"
 	"time"
+
+	"linewarden/internal/plant/codec"
 )
 
 // Why a site does not answer a command. Use errors.Is to tell them apart.
 var (
 	ErrBusy      = errors.New("busy, try again")
 	ErrReplaying = errors.New("still reading the record log")
-	ErrUnknown   = errors.New("the log holds a record that this version does not know")
+	ErrUnknown   = codec.ErrUnknown
 	ErrStopped   = errors.New("the site has stopped writing")
 	ErrClosed    = errors.New("the site is closed")
 	ErrKey       = errors.New("the key is not the log's current one")
@@ -49,20 +51,7 @@ func RetryAfter(err error) (after time.Duration, ok bool) {
 }
 
 // UnknownError names a record whose kind or version this program does not know.
-type UnknownError struct {
-	Seq  int64
-	Kind string
-	V    int
-}
-
-// Error names the record and says what to do.
-func (e *UnknownError) Error() string {
-	return fmt.Sprintf("record %d has kind %q, version %d, which this version of the program does not know: "+
-		"it was written by a newer one; start that one to go on recording", e.Seq, e.Kind, e.V)
-}
-
-// Unwrap gives ErrUnknown.
-func (e *UnknownError) Unwrap() error { return ErrUnknown }
+type UnknownError = codec.UnknownError
 
 // status is whether a site decides, and if not, why.
 type status struct {

@@ -10,6 +10,7 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 
 	"linewarden/haccp"
+	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
 )
 
@@ -27,7 +28,7 @@ type overlay interface {
 // library answers what rules need from the records up to a size, and from an overlay above it.
 type library struct {
 	log    record.Log
-	decode *decoder
+	decode *codec.Decoder
 	size   int64        // records after this one are not seen
 	tree   *record.Tree // tree of that size; nil without overlay
 	over   overlay      // nil: none
@@ -35,7 +36,7 @@ type library struct {
 	ids    map[string]*haccp.Event
 }
 
-func newLibrary(log record.Log, d *decoder, size int64) *library {
+func newLibrary(log record.Log, d *codec.Decoder, size int64) *library {
 	return &library{log: log, decode: d, size: size, ranges: map[haccp.Range][]*haccp.Event{}, ids: map[string]*haccp.Event{}}
 }
 
@@ -151,7 +152,7 @@ func (l *library) stored(s record.Stored) (*haccp.Event, error) {
 	if err != nil {
 		return nil, fmt.Errorf("record %d: %w", s.Seq, err)
 	}
-	return l.decode.event(&env)
+	return l.decode.Event(&env)
 }
 
 // byID puts the events with these ids into the facts, nil where there is none.

@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"linewarden/haccp"
+	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
 )
 
@@ -76,7 +77,7 @@ func foundingRecord(o *Options, f Founding) (record.Envelope, error) {
 
 // tryFounding folds the founding record, so that a log that could not be opened is never begun.
 func (o *Options) tryFounding(e *record.Envelope) error {
-	event, err := new(decoder).event(e)
+	event, err := new(codec.Decoder).Event(e)
 	if err != nil {
 		return err
 	}

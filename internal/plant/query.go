@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
 )
 
@@ -126,7 +127,7 @@ func readEvent(r record.Stored) (string, *haccp.Event, error) {
 	if err != nil {
 		return "", nil, fmt.Errorf("record %d: %w", r.Seq, err)
 	}
-	e, err := (*decoder)(nil).anyEvent(&env)
+	e, err := (*codec.Decoder)(nil).AnyEvent(&env)
 	if err != nil {
 		return "", nil, err
 	}

@@ -10,6 +10,7 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 
 	"linewarden/haccp"
+	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
 )
 
@@ -40,7 +41,7 @@ func Begin(ctx context.Context, o Options) (*Site, error) {
 	s.view.Store(&view{state: haccp.New(o.Zones)})
 	s.status.progress(0, head.Size)
 	w := &writer{
-		site: s, ctx: life, tree: tree, head: head, decode: newDecoder(), body: make([]byte, 0, 64<<10),
+		site: s, ctx: life, tree: tree, head: head, decode: codec.NewDecoder(), body: make([]byte, 0, 64<<10),
 		append: &appender{log: o.Log, logger: o.Logger, trouble: m.trouble},
 	}
 	go w.start()
@@ -191,7 +192,7 @@ func (f *folder) fold(to int64) error {
 	work := make(chan *chunk, chunksAhead)
 	for range max(1, runtime.GOMAXPROCS(0)-1) {
 		go func() {
-			d := newDecoder()
+			d := codec.NewDecoder()
 			for c := range work {
 				c.decode(d)
 				close(c.ready)
@@ -253,7 +254,7 @@ func readChunks(ctx context.Context, log record.Log, from, to int64, ordered, wo
 	return send()
 }
 
-func (c *chunk) decode(d *decoder) {
+func (c *chunk) decode(d *codec.Decoder) {
 	c.events = make([]*haccp.Event, 0, len(c.records))
 	c.leaves = make([]tlog.Hash, 0, len(c.records))
 	for i, rec := range c.records {
@@ -262,7 +263,7 @@ func (c *chunk) decode(d *decoder) {
 		if err != nil {
 			err = fmt.Errorf("%w: %w", record.ErrTampered, err)
 		} else {
-			e, err = d.event(&env)
+			e, err = d.Event(&env)
 		}
 		if err == nil && e.Seq != c.from+int64(i) {
 			err = fmt.Errorf("%w: record %d stands in place %d", record.ErrTampered, e.Seq, c.from+int64(i))
@@ -358,7 +359,7 @@ func (w *writer) adopt(c *record.Commit) error {
 		if err != nil {
 			return err
 		}
-		e, err := w.decode.event(&env)
+		e, err := w.decode.Event(&env)
 		if err != nil {
 			return err
 		}

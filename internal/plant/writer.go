@@ -10,6 +10,7 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 
 	"linewarden/haccp"
+	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
 )
 
@@ -38,7 +39,7 @@ type writer struct {
 	tree   *record.Tree
 	head   record.Head
 	recent recent
-	decode *decoder
+	decode *codec.Decoder
 	append *appender
 	body   []byte // scratch for bodies
 }
@@ -292,10 +293,10 @@ func (b *batch) add(j *job, out *haccp.Outcome) error {
 	b.w.body = b.w.body[:0]
 	for i, e := range out.Events {
 		from := len(b.w.body)
-		body, err := appendBody(b.w.body, e.Body)
+		body, err := codec.AppendBody(b.w.body, e.Body)
 		if err == nil {
 			b.w.body = body
-			envelopes[i], err = envelope(e, j.hash, body[from:])
+			envelopes[i], err = codec.Envelope(e, j.hash, body[from:])
 		}
 		if err != nil {
 			return cannotRecord(fmt.Errorf("event of kind %s: %w", e.Kind, err))

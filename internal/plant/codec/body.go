@@ -1,4 +1,4 @@
-package plant
+package codec
 
 import (
 	"cmp"
@@ -15,10 +15,10 @@ import (
 	"linewarden/internal/record"
 )
 
-// appendBody appends a body in canonical form (RFC 8785): the members of its JSON tags, sorted; a member
+// AppendBody appends a body in canonical form (RFC 8785): the members of its JSON tags, sorted; a member
 // without a value is left out, never null; times in UTC with three decimals. A time finer than a
 // millisecond, a fraction and a value that cannot be written are errors.
-func appendBody(dst []byte, body any) ([]byte, error) {
+func AppendBody(dst []byte, body any) ([]byte, error) {
 	switch b := body.(type) {
 	case nil:
 		return nil, fmt.Errorf("%w: a record without a body", record.ErrInvalid)

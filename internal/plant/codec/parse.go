@@ -1,4 +1,4 @@
-package plant
+package codec
 
 import (
 	"strings"
@@ -12,7 +12,7 @@ import (
 // reading reads the canonical body of a reading, several times faster than encoding/json. Whatever is
 // out of the ordinary (an escape, a member it does not expect) makes ok false; the strict decoder then
 // reads it or says what is wrong.
-func (d *decoder) reading(raw []byte) (r *haccp.Reading, ok bool) {
+func (d *Decoder) reading(raw []byte) (r *haccp.Reading, ok bool) {
 	p := &scan{s: string(raw), d: d}
 	r = &haccp.Reading{}
 	p.object(func(name string) {
@@ -57,7 +57,7 @@ type scan struct {
 	s   string
 	i   int
 	bad bool
-	d   *decoder
+	d   *Decoder
 }
 
 func (p *scan) take(c byte) bool {

@@ -1,4 +1,4 @@
-package plant
+package codec
 
 import (
 	"bytes"
@@ -17,20 +17,21 @@ import (
 // maxNames bounds the words a decoder shares between events.
 const maxNames = 8192
 
-// decoder turns records into events that may be kept: no string of an event holds on to the bytes of
-// its record, and words that come again and again are kept once. It is for one goroutine. A nil decoder
+// Decoder turns records into events that may be kept: no string of an event holds on to the bytes of
+// its record, and words that come again and again are kept once. It is for one goroutine. A nil Decoder
 // makes events for a short time; their strings share memory with the record.
-type decoder struct {
+type Decoder struct {
 	names map[string]string
 	units map[string]quantity.Unit
 }
 
-func newDecoder() *decoder {
-	return &decoder{names: map[string]string{}, units: map[string]quantity.Unit{}}
+// NewDecoder makes a decoder for events that are kept.
+func NewDecoder() *Decoder {
+	return &Decoder{names: map[string]string{}, units: map[string]quantity.Unit{}}
 }
 
 // word gives a string that is kept once for all events.
-func (d *decoder) word(s string) string {
+func (d *Decoder) word(s string) string {
 	if d == nil || s == "" {
 		return s
 	}
@@ -49,15 +50,15 @@ func (d *decoder) word(s string) string {
 }
 
 // own gives a string of its own, for what never comes again.
-func (d *decoder) own(s string) string {
+func (d *Decoder) own(s string) string {
 	if d == nil {
 		return s
 	}
 	return strings.Clone(s)
 }
 
-// event decodes a record strictly; a kind or version that is not known is *UnknownError.
-func (d *decoder) event(env *record.Envelope) (*haccp.Event, error) {
+// Event decodes a record strictly; a kind or version that is not known is *UnknownError.
+func (d *Decoder) Event(env *record.Envelope) (*haccp.Event, error) {
 	e := d.head(env)
 	body, err := d.body(env)
 	if err != nil {
@@ -67,9 +68,9 @@ func (d *decoder) event(env *record.Envelope) (*haccp.Event, error) {
 	return e, nil
 }
 
-// anyEvent decodes a record for reading: an unknown kind or version keeps its body as json.RawMessage.
-func (d *decoder) anyEvent(env *record.Envelope) (*haccp.Event, error) {
-	e, err := d.event(env)
+// AnyEvent decodes a record for reading: an unknown kind or version keeps its body as json.RawMessage.
+func (d *Decoder) AnyEvent(env *record.Envelope) (*haccp.Event, error) {
+	e, err := d.Event(env)
 	if errors.Is(err, ErrUnknown) {
 		e = d.head(env)
 		e.Body = json.RawMessage(env.Body)
@@ -79,7 +80,7 @@ func (d *decoder) anyEvent(env *record.Envelope) (*haccp.Event, error) {
 }
 
 // head fills in what stands in the envelope.
-func (d *decoder) head(env *record.Envelope) *haccp.Event {
+func (d *Decoder) head(env *record.Envelope) *haccp.Event {
 	e := &haccp.Event{
 		Kind: d.word(env.Kind), V: env.V, Seq: env.Seq, ID: env.ID.String(), At: env.At, AtKnown: d.word(env.AtKnown),
 		Until: env.Until, RecordedAt: env.RecordedAt, ServerClock: env.ServerClock, LateReason: d.own(env.LateReason),
@@ -108,7 +109,7 @@ func (d *decoder) head(env *record.Envelope) *haccp.Event {
 	return e
 }
 
-func (d *decoder) data(m map[string]string) map[string]string {
+func (d *Decoder) data(m map[string]string) map[string]string {
 	if d == nil || m == nil {
 		return m
 	}
@@ -119,7 +120,7 @@ func (d *decoder) data(m map[string]string) map[string]string {
 	return out
 }
 
-func (d *decoder) body(env *record.Envelope) (any, error) {
+func (d *Decoder) body(env *record.Envelope) (any, error) {
 	if env.Kind == haccp.KindReading && env.V == 1 {
 		if r, ok := d.reading(env.Body); ok {
 			return r, nil

@@ -1,6 +1,14 @@
-package plant
+// Package codec turns events of the rules into records of the log and back.
+//
+// Bodies are written in canonical JSON (RFC 8785): members sorted, a member without a value left out, every
+// time in UTC with three decimals. Bodies are read strictly, by kind and version; what is not in the table
+// of kinds is unknown and never guessed at. Readings, nearly all of a log, have an encoder and a decoder of
+// their own. The package does no input or output.
+package codec
 
 import (
+	"errors"
+	"fmt"
 	"reflect"
 
 	"linewarden/haccp"
@@ -60,3 +68,22 @@ var bodies = map[shape]reflect.Type{
 
 // amendable gives the version of a kind's body that an amendment of this version holds.
 func amendable(v int, kind string) shape { return shape{kind, v} }
+
+// ErrUnknown says that a record has a kind or version that this program does not know.
+var ErrUnknown = errors.New("the log holds a record that this version does not know")
+
+// UnknownError names a record whose kind or version this program does not know.
+type UnknownError struct {
+	Seq  int64
+	Kind string
+	V    int
+}
+
+// Error names the record and says what to do.
+func (e *UnknownError) Error() string {
+	return fmt.Sprintf("record %d has kind %q, version %d, which this version of the program does not know: "+
+		"it was written by a newer one; start that one to go on recording", e.Seq, e.Kind, e.V)
+}
+
+// Unwrap gives ErrUnknown.
+func (e *UnknownError) Unwrap() error { return ErrUnknown }

@@ -1,13 +1,13 @@
-package plant
+package codec
 
 import (
 	"linewarden/haccp"
 	"linewarden/internal/record"
 )
 
-// envelope turns an event that was decided, with its body as appendBody wrote it, into a record; the
+// Envelope turns an event that was decided, with its body as AppendBody wrote it, into a record; the
 // builder sets site and seq.
-func envelope(e *haccp.Event, hash [32]byte, body []byte) (record.Envelope, error) {
+func Envelope(e *haccp.Event, hash [32]byte, body []byte) (record.Envelope, error) {
 	env := record.Envelope{
 		V: e.V, Seq: e.Seq, CommandHash: hash, Kind: e.Kind, At: e.At, AtKnown: e.AtKnown, Until: e.Until,
 		RecordedAt: e.RecordedAt, ServerClock: e.ServerClock, LateReason: e.LateReason, About: e.About, Body: body,

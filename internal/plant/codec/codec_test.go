@@ -1,4 +1,4 @@
-package plant
+package codec
 
 import (
 	"encoding/json"
@@ -130,14 +130,14 @@ func TestEveryBodyComesBack(t *testing.T) {
 	for s := range bodies {
 		t.Run(fmt.Sprintf("%s-%d", s.kind, s.v), rapid.MakeCheck(func(t *rapid.T) {
 			e := drawEvent(t, s)
-			body, err := appendBody(nil, e.Body)
+			body, err := AppendBody(nil, e.Body)
 			if err != nil {
 				t.Fatal(err)
 			}
 			if again, err := record.Canonical(body); err != nil || string(again) != string(body) {
 				t.Fatalf("not canonical: %s\n%v", body, err)
 			}
-			env, err := envelope(e, [32]byte{1}, body)
+			env, err := Envelope(e, [32]byte{1}, body)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -145,12 +145,12 @@ func TestEveryBodyComesBack(t *testing.T) {
 			if err := env.Check(); err != nil {
 				t.Fatal(err)
 			}
-			for _, d := range []*decoder{nil, newDecoder()} {
+			for _, d := range []*Decoder{nil, NewDecoder()} {
 				stored, err := record.Decode(env.AppendCanonical(nil))
 				if err != nil {
 					t.Fatal(err)
 				}
-				got, err := d.event(&stored)
+				got, err := d.Event(&stored)
 				if err != nil {
 					t.Fatalf("%s: %v", body, err)
 				}
@@ -162,8 +162,12 @@ func TestEveryBodyComesBack(t *testing.T) {
 	}
 }
 
+func commandID(n int) string {
+	return record.RecordID(record.SiteNamespace("commands"), n).String()
+}
+
 func asJSON(v any) string {
-	b, err := appendBody(nil, v)
+	b, err := AppendBody(nil, v)
 	return fmt.Sprint(string(b), err)
 }
 
@@ -205,7 +209,7 @@ func TestHotEncodings(t *testing.T) {
 		if len(r.Entries) == 0 || strings.Contains(string(got), `\`) || r.Span != nil || r.Repeats != "" || strings.Contains(string(got), `"high"`) {
 			return
 		}
-		fast, ok := newDecoder().reading(got)
+		fast, ok := NewDecoder().reading(got)
 		if !ok || !reflect.DeepEqual(fast, r) {
 			t.Fatalf("the fast decoder gave up or is wrong: %v\n%s\n%+v", ok, got, fast)
 		}
@@ -216,7 +220,7 @@ func TestHotEncodings(t *testing.T) {
 // strict one refuses, nor read it differently.
 func TestFastDecoderIsStrict(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		raw, err := appendBody(nil, drawBody(t, shape{haccp.KindReading, 1}))
+		raw, err := AppendBody(nil, drawBody(t, shape{haccp.KindReading, 1}))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -225,7 +229,7 @@ func TestFastDecoderIsStrict(t *testing.T) {
 		if !record.IsCanonical(raw) {
 			return // never reaches the decoder
 		}
-		fast, ok := newDecoder().reading(raw)
+		fast, ok := NewDecoder().reading(raw)
 		if !ok {
 			return
 		}
@@ -246,7 +250,7 @@ func TestEncoderRefuses(t *testing.T) {
 		"row number too high": &haccp.Reading{Entries: []haccp.Entry{}, From: &haccp.ImportedFrom{Row: 1 << 60}},
 		"a fraction":          &struct{ A float64 }{0.5},
 	} {
-		if b, err := appendBody(nil, body); err == nil {
+		if b, err := AppendBody(nil, body); err == nil {
 			t.Errorf("%s: written as %s", name, b)
 		}
 	}
