@@ -25,7 +25,7 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 		}
 		next := *d
 		if d.Ground == GroundExcursion {
-			next.cover(found, covered, ser.Window.From)
+			next.cover(found, covered, ser.Window.From, func(x *control.Excursion) bool { return ser.fresh(x, ch) })
 		} else {
 			next.between(ser)
 		}
@@ -66,13 +66,14 @@ func (d *Deviation) touches(x *control.Excursion) bool {
 }
 
 // cover sets the case's span as it stands to the hull of the excursions it touches. A case whose
-// excursion left the window by age keeps its span.
-func (d *Deviation) cover(found []control.Excursion, covered []bool, from time.Time) {
+// excursion left the window by age keeps its span. A span that was open and has now ended does not take in
+// a fresh excursion after that end: control was shown between, whether or not both came at once.
+func (d *Deviation) cover(found []control.Excursion, covered []bool, from time.Time, fresh func(*control.Excursion) bool) {
 	was := d.Now
 	var now Span
 	for i := range found {
 		x := &found[i]
-		if !d.touches(x) {
+		if !d.touches(x) || was.open() && now.ended(x.Begin) && fresh(x) {
 			continue
 		}
 		covered[i] = true
@@ -96,6 +97,25 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, from time.T
 	}
 	d.Now = now
 	d.widen()
+}
+
+// open reports whether there is a span and it has no end yet.
+func (s Span) open() bool { return !s.Begin.IsZero() && s.End.IsZero() }
+
+// ended reports whether there is a span and it ended by a moment.
+func (s Span) ended(by time.Time) bool { return !s.End.IsZero() && !s.End.After(by) }
+
+// fresh reports whether every outside reading of an excursion came with this change.
+func (ser *Series) fresh(x *control.Excursion, ch *change) bool {
+	for s := range ser.Window.All() {
+		if s.At.Before(x.First.At) || s.At.After(x.Last.At) || !x.Has(ser.ctx, s) {
+			continue
+		}
+		if !slices.ContainsFunc(ch.insert, func(n control.Sample) bool { return n.ID == s.ID }) {
+			return false
+		}
+	}
+	return true
 }
 
 // later returns the later of two ends; a zero end is open and later than any.
@@ -200,7 +220,7 @@ func grew(old, now *Deviation) bool {
 	return now.open() || now.Widest.End.After(old.Widest.End)
 }
 
-func (d *Deviation) open() bool { return !d.Now.Begin.IsZero() && d.Now.End.IsZero() }
+func (d *Deviation) open() bool { return d.Now.open() }
 
 func staled(parts []SignedPart) []SignedPart {
 	out := slices.Clone(parts)
