@@ -1,0 +1,221 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"linewarden/haccp"
+	"linewarden/haccp/plan"
+	"linewarden/internal/access"
+	"linewarden/internal/app"
+	"linewarden/internal/planfile"
+	"linewarden/internal/plant"
+)
+
+type planCommands struct {
+	Check    planCheck    `cmd:"" help:"Check a plan file; errors as FILE:LINE:COLUMN: message."`
+	Sign     planSign     `cmd:"" help:"Check a plan file and put it in force; founds the site in a new folder."`
+	Template planTemplate `cmd:"" help:"Print a plan to begin from; it lists what a plant has to decide."`
+}
+
+type planCheck struct {
+	File string `arg:"" help:"Plan file (YAML)."`
+}
+
+// Help is shown by --help.
+func (planCheck) Help() string {
+	return "Exits 1 where there are errors; warnings name their source and exit 0.\n\nExample:\n  linewarden plan check plan.yaml"
+}
+
+// Run checks a plan file.
+func (c *planCheck) Run(t *terminal) error {
+	_, r, err := readPlan(t, c.File)
+	if err != nil {
+		return err
+	}
+	t.print("%s: %d control points, %d checks at %d places; no errors, %d warnings", c.File, len(r.Plan.Points), len(r.Plan.Checks), len(r.Plan.Places), len(r.Warnings))
+	return nil
+}
+
+const maxPlan = 1 << 20
+
+// readPlan reads and checks a plan file and prints what is wrong. The error is errSilent where the plan has
+// errors: they stand on the terminal then.
+func readPlan(t *terminal, file string) ([]byte, planfile.Report, error) {
+	info, err := os.Stat(file)
+	if err != nil {
+		return nil, planfile.Report{}, fmt.Errorf("read the plan: %w", err)
+	}
+	if info.Size() > maxPlan {
+		return nil, planfile.Report{}, fmt.Errorf("%s: a plan file has at most 1 MiB, this one has %d bytes", file, info.Size())
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, planfile.Report{}, fmt.Errorf("read the plan: %w", err)
+	}
+	r := planfile.Check(file, text, plan.Options{Acts: access.Acts()})
+	for _, p := range r.Errors {
+		t.say("%s", p.Error())
+	}
+	for _, p := range r.Warnings {
+		t.say("%s", p.Error())
+	}
+	if len(r.Errors) > 0 {
+		t.say("%s: %d errors", file, len(r.Errors))
+		return nil, r, errSilent
+	}
+	return text, r, nil
+}
+
+type planTemplate struct{}
+
+// Help is shown by --help.
+func (planTemplate) Help() string { return "Example:\n  linewarden plan template > plan.yaml" }
+
+// Run prints the template.
+func (planTemplate) Run(t *terminal) error {
+	_, err := t.out.Write(planfile.Template())
+	return err
+}
+
+type planSign struct {
+	File   string    `arg:"" help:"Plan file (YAML)."`
+	Data   string    `required:"" help:"Data folder; a new one is founded for the plan's site." placeholder:"DIR"`
+	Site   string    `help:"Id of the site, where it should be looked at before founding; it must be the plan's." placeholder:"ID"`
+	Name   string    `help:"Name of the site for people (default: the plan's)." placeholder:"NAME"`
+	Demo   bool      `help:"Found the site as a demo: it takes invented limits, and its plans are signed from the console."`
+	From   time.Time `help:"When the plan takes effect (RFC 3339; default: at once; a first plan may lie in the past)." placeholder:"TIME"`
+	Reason string    `help:"Why the plan is changed." default:"signed from the command line" placeholder:"TEXT"`
+}
+
+// Help is shown by --help.
+func (planSign) Help() string {
+	return `A new folder becomes the data folder of the plan's site. On a demo site the console signs. On any
+other the name and password of a manager are asked for; add the first one with linewarden user add.
+
+Examples:
+  linewarden plan sign plan.yaml --data /var/lib/linewarden --reason "second bath"
+  linewarden plan sign station.yaml --data /tmp/station --demo`
+}
+
+// Run signs a plan.
+func (c *planSign) Run(ctx context.Context, t *terminal) error {
+	text, r, err := readPlan(t, c.File)
+	if err != nil {
+		return err
+	}
+	f, err := app.OpenFolder(ctx, c.Data, t.quiet())
+	if err != nil {
+		return err
+	}
+	defer closing(t, f)
+	if err := c.found(ctx, t, f, r.Plan); err != nil {
+		return err
+	}
+	site, err := f.Open(ctx, r.Plan.Site, t.progress("reading the record log", "records"))
+	if err != nil {
+		return err
+	}
+	defer closeSite(ctx, t, site)
+	by := app.Console()
+	if !site.View().Site.Demo {
+		if by, err = askManager(ctx, t, f, site); err != nil {
+			return err
+		}
+	}
+	v, again, err := app.SignPlan(ctx, site, app.PlanSigning{Plan: r.Plan, Source: text, By: by, Reason: c.Reason, From: c.From, Now: t.now()})
+	if err != nil {
+		return err
+	}
+	if again {
+		t.print("this plan is in force already as version %d; nothing was recorded", v)
+		return nil
+	}
+	t.print("plan version %d of site %s is signed", v, r.Plan.Site)
+	return nil
+}
+
+// found makes the site of the plan where the folder holds none.
+func (c *planSign) found(ctx context.Context, t *terminal, f *app.Folder, p *plan.Plan) error {
+	if c.Site != "" && c.Site != p.Site {
+		return fmt.Errorf("the plan is for site %q, not %q", p.Site, c.Site)
+	}
+	_, err := f.SiteID(ctx, "")
+	if err == nil || !errors.Is(err, app.ErrNoSite) {
+		_, err = f.SiteID(ctx, p.Site)
+		return err
+	}
+	if p.Demo && !c.Demo {
+		return errors.New("this plan has invented limits: only a site founded as demo takes it (--demo)")
+	}
+	name := c.Name
+	if name == "" {
+		name = p.Name
+	}
+	if err := f.Found(ctx, plant.Founding{Site: p.Site, Name: name, Demo: c.Demo}, t.now); err != nil {
+		return err
+	}
+	secret, public := f.KeyFile(p.Site)
+	t.say("site %s is founded; its signing key is %s (keep a copy), the key to verify with is %s", p.Site, secret, public)
+	return nil
+}
+
+// askManager asks for the name and password of a manager.
+func askManager(ctx context.Context, t *terminal, f *app.Folder, site *plant.Site) (haccp.Actor, error) {
+	none := haccp.Actor{}
+	if !anyManager(site.View()) {
+		return none, fmt.Errorf("the site has no manager who could sign yet: add one with linewarden user add NAME --sign-in SIGN-IN --role manager --password --data %s", f.Dir)
+	}
+	door, err := f.Door(ctx, site, access.Defaults(), app.DoorOptions{Logger: t.quiet()})
+	if err != nil {
+		return none, err
+	}
+	name, err := t.ask("Sign-in name of the manager who signs")
+	if err != nil {
+		return none, err
+	}
+	password, err := t.askHidden("Password")
+	if err != nil {
+		return none, err
+	}
+	now := t.now()
+	p, ok := site.View().PersonBySignIn(access.SignInName(name))
+	if !ok || !p.Held(haccp.RoleManager, now) {
+		return none, errors.New("this is no manager's name, or the password is not right")
+	}
+	if err := door.Reauthenticate(ctx, p.ID, password, access.Source{}, now); err != nil {
+		if errors.Is(err, access.ErrSignIn) || errors.Is(err, access.ErrUnknown) {
+			return none, errors.New("this is no manager's name, or the password is not right")
+		}
+		return none, err
+	}
+	return haccp.Actor{ID: p.ID, Name: p.Name, Role: haccp.RoleManager, Known: haccp.KnownPassword}, nil
+}
+
+func anyManager(s *haccp.State) bool {
+	for _, p := range s.People() {
+		for _, r := range p.RolesNow() {
+			if r == haccp.RoleManager && !p.DisabledNow() {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// closing closes a folder and says what went wrong.
+func closing(t *terminal, f *app.Folder) {
+	if err := f.Close(); err != nil {
+		t.say("linewarden: close the data folder: %v", err)
+	}
+}
+
+// closeSite closes a site and says what went wrong.
+func closeSite(ctx context.Context, t *terminal, s *plant.Site) {
+	if err := s.Close(context.WithoutCancel(ctx)); err != nil {
+		t.say("linewarden: close the site: %v", err)
+	}
+}

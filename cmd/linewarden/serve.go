@@ -1,0 +1,99 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"linewarden/internal/app"
+	"linewarden/internal/config"
+)
+
+type serveCommand struct {
+	Data        string   `help:"Data folder." placeholder:"DIR"`
+	Config      string   `help:"YAML file with settings; flags and LINEWARDEN_ variables go before it." placeholder:"FILE"`
+	Site        string   `help:"Site to serve, where the folder holds several." placeholder:"ID"`
+	Listen      string   `help:"Address to listen on (default 127.0.0.1:8080)." placeholder:"ADDR"`
+	TLSCert     string   `name:"tls-cert" help:"Certificate with its chain, PEM." placeholder:"FILE"`
+	TLSKey      string   `name:"tls-key" help:"Key of the certificate, PEM." placeholder:"FILE"`
+	TLSPlant    []string `name:"tls-plant" help:"Make the plant's own authority, and a certificate for these names and addresses." placeholder:"NAMES"`
+	BehindProxy []string `help:"Networks of the trusted proxies that end TLS in front." placeholder:"CIDR"`
+	LogLevel    string   `help:"debug, info, warn or error." placeholder:"LEVEL"`
+	LogFormat   string   `help:"text or json." placeholder:"FORMAT"`
+	PrintConfig bool     `help:"Print the settings as they would be, and stop."`
+}
+
+// Help is shown by --help.
+func (serveCommand) Help() string {
+	return `Off loopback the service speaks TLS only, or stands behind a trusted proxy.
+
+Examples:
+  linewarden serve --data /var/lib/linewarden
+  linewarden serve --data /var/lib/linewarden --listen 0.0.0.0:8443 --tls-plant wash-hall.example,192.0.2.10
+  linewarden serve --config /etc/linewarden.yaml --print-config`
+}
+
+// settings puts the flags before variables and file.
+func (c *serveCommand) settings(getenv func(string) string) (config.Config, error) {
+	cfg, err := config.Load(c.Config, getenv)
+	if err != nil {
+		return cfg, err
+	}
+	for _, f := range []struct {
+		flag string
+		to   *string
+	}{
+		{c.Data, &cfg.Data}, {c.Site, &cfg.Site}, {c.Listen, &cfg.Listen}, {c.TLSCert, &cfg.TLS.Cert}, {c.TLSKey, &cfg.TLS.Key},
+		{c.LogLevel, &cfg.Log.Level}, {c.LogFormat, &cfg.Log.Format},
+	} {
+		if f.flag != "" {
+			*f.to = f.flag
+		}
+	}
+	if len(c.TLSPlant) > 0 {
+		cfg.TLS.Plant = c.TLSPlant
+	}
+	if len(c.BehindProxy) > 0 {
+		cfg.BehindProxy = c.BehindProxy
+	}
+	return cfg, nil
+}
+
+// Run serves until it is told to stop.
+func (c *serveCommand) Run(ctx context.Context, t *terminal) error {
+	cfg, err := c.settings(t.getenv)
+	if err != nil {
+		return err
+	}
+	if c.PrintConfig {
+		return errors.Join(cfg.Print(t.out), cfg.Check())
+	}
+	a, err := app.New(ctx, cfg, app.Parts{Logger: t.logger(cfg.Log.Level, cfg.Log.Format), Version: version,
+		Progress: t.progress("reading the record log", "records")})
+	if errors.Is(err, app.ErrNoSite) {
+		return fmt.Errorf("%w: found one by signing its first plan (linewarden plan sign FILE --data %s), or look at the demo (linewarden demo)", err, cfg.Data)
+	}
+	if err != nil {
+		return err
+	}
+	return serve(ctx, t, a, cfg.StopWithin.Std(), func() {
+		t.say("Linewarden is at %s (stop it with Ctrl+C)", a.URL())
+	})
+}
+
+// serve starts a service, waits for the end and stops it.
+func serve(ctx context.Context, t *terminal, a *app.App, stopWithin time.Duration, started func()) error {
+	err := a.Start()
+	if err == nil {
+		started()
+		select {
+		case <-ctx.Done():
+			t.say("stopping; what was entered is being saved")
+		case err = <-a.Served():
+		}
+	}
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopWithin)
+	defer cancel()
+	return errors.Join(err, a.Stop(stop))
+}
