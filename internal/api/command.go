@@ -1,0 +1,236 @@
+package api
+
+import (
+	"reflect"
+	"strings"
+	"time"
+
+	"github.com/gofiber/fiber/v2"
+
+	"linewarden/haccp"
+	"linewarden/haccp/control"
+	"linewarden/haccp/plan"
+	"linewarden/internal/gate"
+	"linewarden/internal/plant"
+	"linewarden/internal/record"
+)
+
+// stamp is what every command carries.
+type stamp struct {
+	ID         string    `json:"id" max:"36" doc:"UUID in lower case, made by the client. The same id with the same content from the same person gives the first answer again; with anything else it is refused."`
+	At         time.Time `json:"at,omitzero" doc:"When it happened, RFC 3339 with zone. Left out: now, by the server's clock."`
+	AtKnown    string    `json:"at_known,omitempty" enum:"device,typed" doc:"How at is known: stamped by a device when the form was opened, or typed by a person. Left out beside at: typed."`
+	Device     *deviceIn `json:"device,omitempty"`
+	LateReason string    `json:"late_reason,omitempty" doc:"Why it is reported late."`
+	Role       string    `json:"role,omitempty" enum:"technician,line_lead,laboratory,manager,auditor,administrator" doc:"The role to act in, for a person who holds several."`
+}
+
+// deviceIn is the device a report was made on.
+type deviceIn struct {
+	ID       string    `json:"id,omitempty" max:"80" doc:"Left out on an enrolled device."`
+	Clock    time.Time `json:"clock,omitzero" doc:"The device's own clock, uncorrected, when the form was opened."`
+	OffsetMS int64     `json:"offset_ms,omitempty" doc:"Device clock minus server clock at their last contact, in milliseconds."`
+}
+
+// command makes the command of a request, by whoever sent it. Decisions are made now; reports tell of at.
+func (q *call) command(kind string, st *stamp, ask any) (*haccp.Command, error) {
+	c := &haccp.Command{ID: st.ID, Kind: kind, At: st.At, AtKnown: st.AtKnown, LateReason: st.LateReason, Ask: ask}
+	switch {
+	case st.At.IsZero() && st.AtKnown != "":
+		return nil, missing("at", "at, which at_known speaks of,")
+	case st.At.IsZero():
+		c.At, c.AtKnown = q.now, haccp.AtServer
+	case st.AtKnown == "":
+		c.AtKnown = haccp.AtTyped
+	}
+	dev, err := q.device(st.Device)
+	if err != nil {
+		return nil, err
+	}
+	c.Device = dev
+	c.By = gate.Actor(q.api.Site.View(), q.who, kind, c.At, st.Role)
+	return c, nil
+}
+
+// device gives the device of a report: the one the session is bound to, and no other.
+func (q *call) device(in *deviceIn) (*haccp.Device, error) {
+	own := q.who.Device.ID
+	switch {
+	case in == nil && own == "":
+		return nil, nil
+	case in == nil:
+		return &haccp.Device{ID: own}, nil
+	case in.ID == "" && own == "":
+		return nil, missing("device.id", "the id of the device")
+	case in.ID != "" && own != "" && in.ID != own:
+		return nil, q.refused("device.id", "wrong-device", "this session belongs to another device")
+	case in.ID != "":
+		own = in.ID
+	}
+	return &haccp.Device{ID: own, Clock: in.Clock, OffsetMS: in.OffsetMS}, nil
+}
+
+// do has the site decide the command. What is hashed to know it again is the body as sent, without the
+// password, and the address it was sent to.
+func (q *call) do(c *haccp.Command) (plant.Result, error) {
+	r, err := q.api.Site.Do(q.UserContext(), plant.Request{Command: c, Sent: q.hashed()})
+	if err == nil {
+		q.Status(fiber.StatusCreated)
+		if r.Repeated {
+			q.Status(fiber.StatusOK)
+		}
+	}
+	return r, err
+}
+
+// passwordMember is left out of what is hashed: the log must hold nothing a password could be guessed from.
+const passwordMember = "password"
+
+func (q *call) hashed() []byte {
+	n := 64
+	for _, m := range q.sent {
+		n += len(m.name) + len(m.raw) + 4
+	}
+	b := make([]byte, 0, n)
+	b = append(b, '{')
+	for _, m := range q.sent {
+		if m.name != passwordMember {
+			b = append(append(append(append(append(b, '"'), m.name...), '"', ':'), m.raw...), ',')
+		}
+	}
+	b = append(append(append(b, `"request":"`...), q.Method()...), ' ')
+	b = append(b, strings.ReplaceAll(strings.ReplaceAll(q.Path(), `\`, `%5C`), `"`, `%22`)...)
+	return append(b, `"}`...)
+}
+
+// Answer is what a report or a decision brought about, and what to do next.
+type Answer struct {
+	Done
+	Verdict      string                   `json:"verdict,omitempty" enum:"inside,act,outside,not-evaluated" doc:"The worst of the verdicts."`
+	Verdicts     []Judged                 `json:"verdicts,omitempty"`
+	PlanVersion  int                      `json:"plan_version,omitempty" doc:"The plan version that judged."`
+	Instructions []string                 `json:"instructions,omitempty" doc:"What to do, in the words of the plan."`
+	Fixes        []plan.Fix               `json:"fixes,omitempty" doc:"Immediate fixes the plan offers."`
+	AskAgain     []string                 `json:"ask_again,omitempty" doc:"Quantities outside the plan's plausible range: test again, and name this reading in repeats."`
+	Findings     []haccp.Finding          `json:"findings,omitempty"`
+	Opened       []*haccp.DeviationOpened `json:"opened,omitempty" doc:"Deviations and nonconformities this opened."`
+	Now          Standing                 `json:"now" doc:"What holds at the moment of this answer; in a repeated answer this part may differ from the first."`
+}
+
+// Done names the first record of a command.
+type Done struct {
+	ID         string    `json:"id" doc:"Of the record."`
+	Seq        int64     `json:"seq"`
+	Kind       string    `json:"kind"`
+	At         time.Time `json:"at"`
+	RecordedAt time.Time `json:"recorded_at"`
+}
+
+// Standing is what holds now.
+type Standing struct {
+	Head     haccp.Head `json:"head" doc:"Size and root of the log that holds the records."`
+	NextDue  time.Time  `json:"next_due,omitzero"`
+	RetestBy time.Time  `json:"retest_by,omitzero"`
+}
+
+// Judged is a verdict with the limit it is about.
+type Judged struct {
+	control.Verdict
+	Name        string       `json:"name,omitempty" doc:"Of the control point."`
+	Quantity    string       `json:"quantity,omitempty"`
+	Min         *plan.Amount `json:"min,omitempty"`
+	Max         *plan.Amount `json:"max,omitempty"`
+	YesNo       *bool        `json:"yes_no,omitempty" doc:"The answer that is inside."`
+	PlanVersion int          `json:"plan_version"`
+}
+
+// report has a command decided and tells what to do next.
+func (q *call) report(c *haccp.Command) (Answer, error) {
+	r, err := q.do(c)
+	if err != nil {
+		return Answer{}, err
+	}
+	return q.told(r), nil
+}
+
+func (q *call) told(r plant.Result) Answer {
+	s := q.api.Site.View()
+	adv := s.Advise(r.Events, q.now)
+	a := Answer{Verdict: adv.Worst, PlanVersion: adv.PlanVersion, Instructions: adv.Instructions, Fixes: adv.Fixes, AskAgain: adv.AskAgain,
+		Opened: adv.Opened, Verdicts: judged(s, adv.Verdicts, adv.PlanVersion),
+		Now: Standing{Head: headOf(r.Head), NextDue: adv.NextDue, RetestBy: adv.RetestBy}}
+	if len(r.Events) > 0 {
+		a.Done = doneOf(r.Events[0])
+		a.Findings = r.Events[0].Findings
+	}
+	return a
+}
+
+func doneOf(e *haccp.Event) Done {
+	return Done{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, RecordedAt: e.RecordedAt}
+}
+
+func headOf(h record.Head) haccp.Head { return haccp.Head{Root: h.Root.String(), Size: h.Size} }
+
+// judged adds the limits to verdicts.
+func judged(s *haccp.State, vs []control.Verdict, version int) []Judged {
+	if len(vs) == 0 {
+		return nil
+	}
+	out := make([]Judged, len(vs))
+	for i, v := range vs {
+		out[i] = Judged{Verdict: v, PlanVersion: version}
+		if l, name := limitOf(s, version, v.Point, v.Limit); l != nil {
+			out[i].Name, out[i].Quantity, out[i].Min, out[i].Max, out[i].YesNo = name, l.Quantity, l.Min, l.Max, l.YesNo
+		}
+	}
+	return out
+}
+
+func limitOf(s *haccp.State, version int, point, limit string) (*plan.Limit, string) {
+	if version < 1 || version > len(s.Plans) {
+		return nil, ""
+	}
+	points := s.Plans[version-1].Plan.Points
+	for i := range points {
+		if points[i].ID != point {
+			continue
+		}
+		for j := range points[i].Limits {
+			if points[i].Limits[j].ID == limit {
+				return &points[i].Limits[j], points[i].Name
+			}
+		}
+	}
+	return nil, ""
+}
+
+// A body is what a report of some kind says.
+type body interface {
+	// report gives the body of the record, as far as the reporter knows it.
+	report() any
+}
+
+// reportKind knows how to read the body of a report of one kind.
+type reportKind struct {
+	new   func() body
+	shape *shape
+}
+
+func kindOf[T any, P interface {
+	*T
+	body
+}]() reportKind {
+	return reportKind{func() body { return P(new(T)) }, shapeOf(reflect.TypeFor[T](), "")}
+}
+
+// reportKinds lists the reports that can be amended or put in the place of a void one.
+func reportKinds() map[string]reportKind {
+	return map[string]reportKind{
+		haccp.KindReading: kindOf[readingBody](), haccp.KindFilled: kindOf[fillingBody](), haccp.KindAdded: kindOf[additionBody](),
+		haccp.KindPartReplaced: kindOf[replacementBody](), haccp.KindDrained: kindOf[careBody](), haccp.KindCleaned: kindOf[careBody](),
+		haccp.KindInService: kindOf[serviceBody](), haccp.KindOutOfService: kindOf[serviceBody](), haccp.KindCleanBreak: kindOf[breakBody](),
+		haccp.KindLineStarted: kindOf[startedBody](), haccp.KindLineStopped: kindOf[stoppedBody](), haccp.KindFixDone: kindOf[fixBody](),
+		haccp.KindNote: kindOf[noteBody](),
+	}
+}
