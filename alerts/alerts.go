@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime/debug"
 	"strconv"
 	"sync"
 	"time"
@@ -168,10 +169,19 @@ func (t *Timetable) tick() {
 	}
 	t.sweeping.Lock()
 	defer t.sweeping.Unlock()
+	defer t.survive()
 	if _, err := t.run(life); err != nil && !errors.Is(err, context.Canceled) {
 		t.opt.Logger.Error("sweep for missed checks did not finish; the next one goes on", "error", err)
 	}
 	t.setAlarm()
+}
+
+// survive keeps a panic of one run from ending the service: the next tick tries again.
+func (t *Timetable) survive() {
+	if r := recover(); r != nil {
+		t.ran(OutcomeFailed, 0, fmt.Errorf("panic: %v", r))
+		t.opt.Logger.Error("sweep for missed checks panicked; the next one goes on", "panic", r, "stack", string(debug.Stack()))
+	}
 }
 
 // Sweep looks once for missed checks and records them; it returns how many. It is what every tick does.
