@@ -194,7 +194,9 @@ func (s *State) dropBath(old *Event, was *Bath, c changes) {
 	next := *p
 	next.Log = slices.DeleteFunc(slices.Clone(p.Log), func(a BathAct) bool { return a.ID == old.ID })
 	s.places.set(was.Place, &next)
-	s.rebuild(was.Place, old.At, c)
+	if old.Kind == KindFilled || old.Kind == KindDrained {
+		s.rebuild(was.Place, old.At, c)
+	}
 }
 
 func (s *State) dropLine(old *Event, c changes) {

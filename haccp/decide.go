@@ -143,6 +143,9 @@ func (d *deciding) checkTime() error {
 // timeFindings notes what is odd about the time of a report.
 func (d *deciding) timeFindings() []Finding {
 	var out []Finding
+	if d.versionAt(d.cmd.At) == nil {
+		out = append(out, Finding{Code: FindingBeforePlan})
+	}
 	if late := d.now.Sub(d.cmd.At); d.cmd.AtKnown != AtImported && late > d.lateAfter() {
 		out = append(out, Finding{FindingLate, map[string]string{"by": late.Truncate(time.Second).String()}})
 		if d.cmd.LateReason == "" {
@@ -187,6 +190,7 @@ func (d *deciding) emit(e *Event) error {
 		e.AtKnown = d.cmd.AtKnown
 	}
 	slices.Sort(e.About)
+	e.About = slices.Compact(e.About)
 	if len(e.Findings) > 0 {
 		slices.SortStableFunc(e.Findings, func(a, b Finding) int { return compareStrings(a.Code, b.Code) })
 	}

@@ -56,7 +56,7 @@ func (d *deciding) importRow(ask *Import, row *ImportRow, id, field string) erro
 	for _, v := range row.Values {
 		r.Entries = append(r.Entries, Entry{Quantity: v.Quantity, Method: v.Method, Read: v.Value})
 	}
-	j, err := d.judged(r, nil)
+	j, err := d.judged(r, d.timeFindings())
 	if err != nil {
 		return within(field, err)
 	}

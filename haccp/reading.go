@@ -59,10 +59,8 @@ func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
 	body.Entries = slices.Clone(r.Entries)
 	body.Verdicts, body.PlanVersion = nil, 0
 	v := d.versionAt(d.cmd.At)
-	if v == nil {
-		findings = append(findings, Finding{Code: FindingBeforePlan})
-	} else if c := v.checks[r.Check]; c != nil {
-		check, body.PlanVersion = c, v.Version
+	if v != nil && v.checks[r.Check] != nil {
+		check, body.PlanVersion = v.checks[r.Check], v.Version
 	}
 	if err := d.compute(&body, v); err != nil {
 		return nil, err

@@ -107,7 +107,7 @@ func (d *deciding) checkBathKind(b *Bath, kind string) error {
 func (d *deciding) bathFindings(b *Bath) []Finding {
 	v := d.versionAt(d.cmd.At)
 	if v == nil {
-		return []Finding{{Code: FindingBeforePlan}}
+		return nil
 	}
 	var out []Finding
 	known := func(name string) {
@@ -148,7 +148,7 @@ func (d *deciding) cleanBreak(findings []Finding) error {
 	if len(b.Note) > maxText {
 		return invalid("note", "too-long", "the note is longer than %d characters", maxText)
 	}
-	return d.report(KindCleanBreak, b, findings, slices.Compact(about)...)
+	return d.report(KindCleanBreak, b, findings, about...)
 }
 
 // note decides a free note.
@@ -297,37 +297,41 @@ func (d *deciding) checkStart(b *LineStarted) (*LineStarted, error) {
 }
 
 // emitStart records the start and, where it lacked proof, opens a case from that moment at every critical
-// point that was not shown to be in control, or at the line where only the inspection lacked.
+// point that was not shown to be in control, and at the line where the inspection lacked or no such point is
+// known.
 func (d *deciding) emitStart(b *LineStarted, findings []Finding) error {
+	v := d.versionAt(d.cmd.At)
+	atLine := v != nil && d.inspectionLacks(v, b, d.cmd.At)
 	if err := d.report(KindLineStarted, b, findings, "line:"+b.Line); err != nil {
 		return err
 	}
-	if !b.WithoutProof {
+	if !b.WithoutProof || v == nil {
 		return nil
 	}
-	opener := d.events[len(d.events)-1].ID
-	v := d.versionAt(d.cmd.At)
-	if v == nil {
-		return nil
+	opener := d.events[len(d.events)-1]
+	if err := d.open(); err != nil {
+		return err
 	}
-	if len(d.changes) > 0 {
-		if err := d.open(); err != nil {
+	unproved := d.unproved(v, b.Line)
+	for _, at := range unproved {
+		if err := d.openUnproved(opener, v, at, b.Lacking); err != nil {
 			return err
 		}
 	}
-	for _, at := range d.unproved(v, b.Line) {
-		pt := v.points[at.point]
-		err := d.openCase(&DeviationOpened{Begin: d.cmd.At.UTC().Truncate(time.Millisecond), Class: pt.Class, Critical: hasCritical(pt),
-			Ground: GroundWithoutProof, OpenedBy: opener, Place: at.place, PlanVersion: v.Version, Point: at.point, Lacking: b.Lacking}, d.cmd.At)
-		if err != nil {
-			return err
-		}
-	}
-	if d.preOpLacks(v, b) {
-		return d.openCase(&DeviationOpened{Begin: d.cmd.At.UTC().Truncate(time.Millisecond), Class: plan.Sanitation, Ground: GroundWithoutProof,
-			OpenedBy: opener, Place: b.Line, PlanVersion: v.Version, Lacking: b.Lacking}, d.cmd.At)
+	if atLine || len(unproved) == 0 {
+		return d.openUnproved(opener, v, pointAt{place: b.Line}, b.Lacking)
 	}
 	return nil
+}
+
+// openUnproved opens the case of a start without proof: at a point, or at the line itself.
+func (d *deciding) openUnproved(start *Event, v *version, at pointAt, lacking []string) error {
+	class, critical := plan.Sanitation, false
+	if pt := v.points[at.point]; pt != nil {
+		class, critical = pt.Class, hasCritical(pt)
+	}
+	return d.openCase(&DeviationOpened{Begin: start.At, Class: class, Critical: critical, Ground: GroundWithoutProof, OpenedBy: start.ID,
+		Place: at.place, PlanVersion: v.Version, Point: at.point, Lacking: lacking}, start.At)
 }
 
 func hasCritical(p *plan.Point) bool {
@@ -338,16 +342,23 @@ type pointAt struct{ point, place string }
 
 // unproved lists the points with critical limits whose start test is lacking.
 func (d *deciding) unproved(v *version, line string) []pointAt {
+	l := v.lines[line]
+	if l == nil {
+		return nil
+	}
 	var out []pointAt
-	for _, t := range v.lines[line].StartTests {
+	for _, t := range l.StartTests {
 		c := v.checks[t.Check]
+		if c == nil {
+			continue
+		}
 		for _, place := range c.Places {
 			if !d.inUse(v, place, d.cmd.At) || d.startTested(t, place, d.cmd.At) {
 				continue
 			}
 			for _, point := range c.Points {
 				pt := v.points[point]
-				if hasCritical(pt) && slices.Contains(pt.Places, place) {
+				if pt != nil && hasCritical(pt) && slices.Contains(pt.Places, place) {
 					out = append(out, pointAt{point, place})
 				}
 			}
@@ -356,8 +367,10 @@ func (d *deciding) unproved(v *version, line string) []pointAt {
 	return out
 }
 
-func (d *deciding) preOpLacks(v *version, b *LineStarted) bool {
-	return len(preOpLacking(v.lines[b.Line], b.PreOp)) > 0
+// inspectionLacks reports whether a start at a moment wants an inspection that its results do not show.
+func (s *State) inspectionLacks(v *version, b *LineStarted, at time.Time) bool {
+	l := v.lines[b.Line]
+	return l != nil && s.needsInspection(v, b.Line, at) && len(preOpLacking(l, b.PreOp)) > 0
 }
 
 // StartConditions lists what a start of a line at a moment lacks: pre-operational items not done or not yet
