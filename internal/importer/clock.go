@@ -2,6 +2,7 @@ package importer
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -34,6 +35,7 @@ func goLayout(layout string) (string, error) {
 	}
 	var b strings.Builder
 	twelve := strings.Contains(strings.ToLower(layout), "pm")
+	before := "" // the part of the time that came last
 	for rest := layout; rest != ""; {
 		plain, ref := rest[:1], rest[:1]
 		for _, l := range letters {
@@ -47,6 +49,11 @@ func goLayout(layout string) (string, error) {
 			ref = "03"
 		case twelve && plain == "h":
 			ref = "3"
+		case plain == "mm" && !strings.HasPrefix(before, "h"):
+			return "", badLayout(layout) // months and minutes taken for one another
+		}
+		if plain != ref {
+			before = plain
 		}
 		b.WriteString(ref)
 		rest = rest[len(plain):]
@@ -61,11 +68,15 @@ func checkLayout(given, layout string) error {
 	}
 	for _, at := range []time.Time{time.Date(2007, 11, 23, 13, 45, 0, 0, time.UTC), time.Date(2019, 2, 8, 1, 5, 0, 0, time.UTC)} {
 		if back, err := time.Parse(layout, at.Format(layout)); err != nil || !back.Equal(at) {
-			return invalid("time", "bad-layout", "the layout %q does not say date, hour and minute: write it such as "+
-				"DD/MM/YYYY hh:mm:ss (YYYY year, MM month, DD day, hh hour, mm minute, ss second, pm am or pm, Z offset)", given)
+			return badLayout(given)
 		}
 	}
 	return nil
+}
+
+func badLayout(given string) error {
+	return invalid("time", "bad-layout", "the layout %q does not say date, hour and minute: write it such as "+
+		"DD/MM/YYYY hh:mm:ss (YYYY year, MM month, DD day, hh hour, mm minute, ss second, pm am or pm, Z offset)", given)
 }
 
 // defaultLayouts are read where no layout is given: they are the same everywhere.
@@ -196,11 +207,12 @@ func instants(wall time.Time, zone *time.Location) []time.Time {
 	for _, t := range ask {
 		_, seconds := t.Zone()
 		at := wall.UTC().Add(-time.Duration(seconds) * time.Second)
-		if _, shown := at.In(zone).Zone(); shown == seconds && (len(out) == 0 || at.After(out[len(out)-1])) {
+		if _, shown := at.In(zone).Zone(); shown == seconds {
 			out = append(out, at)
 		}
 	}
-	return out
+	slices.SortFunc(out, time.Time.Compare)
+	return slices.CompactFunc(out, time.Time.Equal)
 }
 
 // quote shows a cell in a message, shortened.

@@ -2,7 +2,9 @@ package importer
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"time"
@@ -178,7 +180,7 @@ func (s *sheet) header(line []byte) (comma byte, err error) {
 	}
 	r := newLineReader(bytes.NewReader(line), separators[0])
 	cells, _, err := r.next()
-	if err != nil {
+	if err != nil && !errors.Is(err, io.EOF) {
 		return 0, invalid("file", "bad-header", "the header line cannot be read: %v", err)
 	}
 	return 0, s.find(cells)
