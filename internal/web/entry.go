@@ -1,0 +1,226 @@
+package web
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/gofiber/fiber/v2"
+
+	"linewarden/haccp"
+	"linewarden/haccp/plan"
+	"linewarden/haccp/quantity"
+)
+
+// How an instrument can show a value.
+const (
+	signExact = "exact"
+	signBelow = "below"
+	signAbove = "above"
+	signBand  = "band"
+)
+
+// Entry is the field of one quantity of a reading. Nothing is filled in before; after a refusal it holds
+// what was typed.
+type Entry struct {
+	Name, Quantity, Label string
+	Required, YesNo       bool
+	Value, High, Unit     string
+	Sign                  string
+	Sample, Total         string
+	Units, Symbols        []string
+	Methods, Instruments  []Choice
+	Method, Instrument    string
+	Lot, Expiry           string
+	Wrong                 string
+	More                  bool // the details hold something
+}
+
+// entriesOf makes the fields of a check.
+func entriesOf(f *Frame, p *plan.Plan, check *plan.Check) []Entry {
+	out := make([]Entry, 0, len(check.Measures))
+	for i := range check.Measures {
+		m := &check.Measures[i]
+		q, err := quantity.Get(quantity.ID(m.Quantity))
+		if err != nil || q.Computed() {
+			continue
+		}
+		e := Entry{Name: "q." + m.Quantity, Quantity: m.Quantity, Label: f.Word("quantity", m.Quantity), Required: !m.Optional,
+			YesNo: q.IsYesNo(), Sign: signExact}
+		for _, id := range m.Methods {
+			if j := slices.IndexFunc(p.Methods, func(x plan.Method) bool { return x.ID == id }); j >= 0 {
+				e.Methods = append(e.Methods, Choice{Code: id, Word: p.Methods[j].Name})
+				e.unit(p.Methods[j].Unit)
+			}
+		}
+		if len(e.Methods) == 1 {
+			e.Method = e.Methods[0].Code
+		}
+		e.instruments(p)
+		if m.Unit != "" {
+			e.unit(m.Unit)
+			e.Unit = m.Unit
+		}
+		if len(e.Units) == 0 {
+			for _, u := range q.Units() {
+				e.unit(string(u))
+			}
+		}
+		out = append(out, e)
+	}
+	return out
+}
+
+func (e *Entry) unit(u string) {
+	if u != "" && !slices.Contains(e.Units, u) {
+		e.Units, e.Symbols = append(e.Units, u), append(e.Symbols, quantity.Unit(u).Symbol())
+	}
+}
+
+func (e *Entry) instruments(p *plan.Plan) {
+	for _, x := range p.Instruments {
+		if slices.ContainsFunc(e.Methods, func(m Choice) bool { return slices.Contains(x.Methods, m.Code) }) {
+			e.Instruments = append(e.Instruments, Choice{Code: x.ID, Word: x.Name})
+		}
+	}
+}
+
+// fill takes back what was typed.
+func (e *Entry) fill(c *fiber.Ctx) {
+	get := func(part string) string { return strings.TrimSpace(c.FormValue(e.Name + part)) }
+	e.Value, e.High, e.Sample, e.Total = get(""), get(".high"), get(".sample"), get(".total")
+	e.Instrument, e.Lot, e.Expiry = get(".instrument"), get(".lot"), get(".expiry")
+	if u := get(".unit"); u != "" {
+		e.Unit = u
+	}
+	if m := get(".method"); m != "" {
+		e.Method = m
+	}
+	if sign := get(".sign"); sign != "" {
+		e.Sign = sign
+	}
+	e.More = e.Sign != signExact || e.High+e.Sample+e.Total+e.Instrument+e.Lot+e.Expiry != ""
+}
+
+// set fills an entry from what was recorded, for an amendment.
+func (e *Entry) set(x *haccp.Entry) {
+	low, high := x.Read.Ends()
+	e.Value, e.Unit = low.String(), string(x.Read.Unit())
+	switch x.Read.Kind() {
+	case quantity.KindYesNo:
+		e.Value = "no"
+		if yes, _ := x.Read.Yes(); yes {
+			e.Value = "yes"
+		}
+	case quantity.KindBelow:
+		e.Sign = signBelow
+	case quantity.KindAbove:
+		e.Sign = signAbove
+	case quantity.KindBand:
+		e.Sign, e.High = signBand, high.String()
+	}
+	e.unit(e.Unit)
+	e.Method, e.Instrument = x.Method, x.Instrument
+	if x.Dilution != nil {
+		e.Sample, e.Total = strconv.FormatInt(x.Dilution.Sample, 10), strconv.FormatInt(x.Dilution.Total, 10)
+	}
+	if x.Reagent != nil {
+		e.Lot, e.Expiry = x.Reagent.Lot, string(x.Reagent.Expiry)
+	}
+	e.More = e.Sign != signExact || e.Sample+e.Lot+e.Instrument != ""
+}
+
+// read turns what was typed into the entry of a reading. Only its form is looked at here; empty and optional
+// gives ok false.
+func (e *Entry) read(f *Frame) (x haccp.Entry, ok bool) {
+	if e.Value == "" {
+		if e.Required {
+			e.Wrong = f.T("refusal.missing")
+		}
+		return x, false
+	}
+	v, err := e.value()
+	if err != nil {
+		e.Wrong = f.T("refusal.bad-number")
+		return x, false
+	}
+	x = haccp.Entry{Quantity: e.Quantity, Read: v, Method: e.Method, Instrument: e.Instrument}
+	if e.Sample != "" || e.Total != "" {
+		sample, serr := strconv.ParseInt(e.Sample, 10, 64)
+		total, terr := strconv.ParseInt(e.Total, 10, 64)
+		if serr != nil || terr != nil {
+			e.Wrong, e.More = f.T("refusal.bad-dilution"), true
+			return x, false
+		}
+		x.Dilution = &haccp.Dilution{Sample: sample, Total: total}
+	}
+	if e.Lot != "" || e.Expiry != "" {
+		var expiry plan.Date
+		if err := expiry.UnmarshalText([]byte(e.Expiry)); err != nil {
+			e.Wrong, e.More = f.T("refusal.bad-time"), true
+			return x, false
+		}
+		x.Reagent = &haccp.Reagent{Lot: e.Lot, Expiry: expiry}
+	}
+	return x, true
+}
+
+func (e *Entry) value() (quantity.Value, error) {
+	if e.YesNo {
+		switch e.Value {
+		case "yes", "no":
+			return quantity.Answer(e.Value == "yes"), nil
+		}
+		return quantity.Value{}, fmt.Errorf("%q is neither yes nor no", e.Value)
+	}
+	unit := e.Unit
+	if unit == "" && len(e.Units) > 0 {
+		unit = e.Units[0]
+	}
+	d, err := quantity.ParseDecimal(e.Value)
+	if err != nil {
+		return quantity.Value{}, err
+	}
+	switch e.Sign {
+	case signBelow:
+		return quantity.Below(d, quantity.Unit(unit)), nil
+	case signAbove:
+		return quantity.Above(d, quantity.Unit(unit)), nil
+	case signBand:
+		high, err := quantity.ParseDecimal(e.High)
+		if err != nil {
+			return quantity.Value{}, err
+		}
+		return quantity.Band(d, high, quantity.Unit(unit)), nil
+	}
+	return quantity.Exact(d, quantity.Unit(unit)), nil
+}
+
+// readEntries reads all fields of a reading. Fields map the members of the command to the form's.
+func readEntries(c *fiber.Ctx, f *Frame, entries []Entry) (out []haccp.Entry, fields map[string]string, ok bool) {
+	fields, ok = map[string]string{}, true
+	for i := range entries {
+		e := &entries[i]
+		e.fill(c)
+		x, given := e.read(f)
+		if e.Wrong != "" {
+			ok = false
+			continue
+		}
+		if given {
+			fields[fmt.Sprintf("entries[%d]", len(out))] = e.Name
+			out = append(out, x)
+		}
+	}
+	return out, fields, ok
+}
+
+// wrongAt moves what is wrong with a field of the form to its entry.
+func wrongAt(entries []Entry, wrong map[string]string) {
+	for i := range entries {
+		if w := wrong[entries[i].Name]; w != "" {
+			entries[i].Wrong = w
+		}
+	}
+}

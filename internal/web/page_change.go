@@ -1,0 +1,223 @@
+package web
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/gofiber/fiber/v2"
+
+	"linewarden/haccp"
+	"linewarden/haccp/quantity"
+)
+
+// changePage amends or voids a report, or accepts its typed time.
+type changePage struct {
+	*Frame
+	Form                     Form
+	Heading, Explain, Button string
+	Target, Kind, What       string
+	Seq                      int64
+	Action                   string
+	Facts                    []What
+	Entries                  []Entry
+	Fields                   []Field
+	Reason                   string
+	Sign                     *Signing // nil: a change of one's own report
+	Grave                    bool
+
+	stand *standing
+}
+
+// SeqText is the number of the report's record.
+func (p *changePage) SeqText() string { return strconv.FormatInt(p.Seq, 10) }
+
+// The kinds of change, as the last part of an address.
+const (
+	changeAmend = "amend"
+	changeVoid  = "void"
+	changeTime  = "time"
+)
+
+func (s *Server) newChangePage(c *fiber.Ctx, f *Frame, change string) (*changePage, error) {
+	st, _, err := s.stand(c.UserContext(), f, c.Params("id"))
+	if err != nil {
+		return nil, err
+	}
+	e := st.event
+	p := &changePage{Frame: f, Form: newForm(), Heading: change + ".title", Explain: change + ".explain", Button: change + ".go",
+		Target: e.ID, Kind: e.Kind, What: f.At(e.At) + " · " + e.By.Name, Seq: e.Seq, Action: "/records/" + e.ID + "/" + change,
+		Facts: facts(f, st.body), Grave: change == changeVoid, stand: st}
+	if change == changeAmend && !p.amendable() {
+		return nil, noPage()
+	}
+	own := e.By.ID == f.who.Person.ID
+	if change == changeTime || !own {
+		statement := f.T("say."+change, "seq", p.SeqText(), "what", f.Word("kind", e.Kind)+", "+f.At(e.At)+", "+e.By.Name)
+		p.Sign = s.signing(f, statement, haccp.RoleManager)
+	}
+	return p, nil
+}
+
+// amendable lays out the fields of an amendment; false where this kind is not amended.
+func (p *changePage) amendable() bool {
+	switch b := p.stand.body.(type) {
+	case *haccp.Reading:
+		check, err := newCheckPage(p.Frame, b.Check, b.Place)
+		if err != nil {
+			return false
+		}
+		p.Entries = check.Entries
+		for i := range p.Entries {
+			for j := range b.Entries {
+				if b.Entries[j].Quantity == p.Entries[i].Quantity {
+					p.Entries[i].set(&b.Entries[j])
+				}
+			}
+		}
+	case *haccp.Bath:
+		if b.Amount != nil {
+			p.amount("amount", b.Amount, units(quantity.Volume, quantity.Mass))
+		}
+		if b.Level != nil {
+			p.amount("level", b.Level, units(quantity.WaterLevel))
+		}
+		if b.Volume != nil {
+			p.amount("volume", b.Volume, units(quantity.Volume))
+		}
+		p.Fields = append(p.Fields, Field{Type: "area", Name: "note", Label: p.T("bath.note"), Value: b.Note})
+	case *haccp.LineStopped:
+		p.Fields = append(p.Fields, Field{Type: "text", Name: "stop", Label: p.T("line.stop-reason"), Value: b.Reason, Required: true})
+	case *haccp.Note:
+		p.Fields = append(p.Fields, Field{Type: "area", Name: "note", Label: p.T("form.note"), Value: b.Text, Required: true})
+	default:
+		return false
+	}
+	return true
+}
+
+func (p *changePage) amount(name string, v *quantity.Value, options []Choice) {
+	low, _ := v.Ends()
+	p.Fields = append(p.Fields, Field{Type: "amount", Name: name, Label: p.T("bath." + name), Value: low.String(), Unit: string(v.Unit()),
+		Options: options, Required: true})
+}
+
+func (s *Server) changeForm(change string) func(*fiber.Ctx, *Frame) error {
+	return func(c *fiber.Ctx, f *Frame) error {
+		p, err := s.newChangePage(c, f, change)
+		if err != nil {
+			return err
+		}
+		return s.show(c, fiber.StatusOK, "change", f.T(p.Heading), p)
+	}
+}
+
+func (s *Server) changeSave(change string) func(*fiber.Ctx, *Frame) error {
+	return func(c *fiber.Ctx, f *Frame) error {
+		p, err := s.newChangePage(c, f, change)
+		if err != nil {
+			return err
+		}
+		p.Form, p.Reason = readForm(c), strings.TrimSpace(c.FormValue("reason"))
+		members := map[string]string{"reason": "reason"}
+		body, ok := any(nil), true
+		if change == changeAmend {
+			body, ok = p.read(c, members)
+		}
+		if !ok {
+			p.Problem = p.T("form.look-below")
+			return s.show(c, fiber.StatusUnprocessableEntity, "change", f.T(p.Heading), p)
+		}
+		if err := s.change(c, p, change, body); err != nil {
+			status := s.refused(c, f, &p.Form, err, members)
+			wrongAt(p.Entries, p.Form.Wrong)
+			markFields(p.Fields, p.Form.Wrong)
+			return s.show(c, status, "change", f.T(p.Heading), p)
+		}
+		return c.Redirect("/records/"+p.Target, fiber.StatusSeeOther)
+	}
+}
+
+// change signs where a signature is wanted, and sends the decision.
+func (s *Server) change(c *fiber.Ctx, p *changePage, change string, body any) error {
+	meaning := map[string]string{changeAmend: haccp.MeaningAmend, changeVoid: haccp.MeaningVoid, changeTime: haccp.MeaningTime}[change]
+	var sig *haccp.Signature
+	if p.Sign != nil {
+		g, err := s.sign(c, p.Frame, p.Sign, meaning)
+		if err != nil {
+			return err
+		}
+		sig = &g
+	}
+	kind, ask := haccp.AskAmend, any(&haccp.Amend{New: body, Reason: p.Reason, Signature: sig, Target: p.Target})
+	switch change {
+	case changeVoid:
+		kind, ask = haccp.AskVoid, &haccp.Void{Reason: p.Reason, Signature: sig, Target: p.Target}
+	case changeTime:
+		kind, ask = haccp.AskAcceptTime, &haccp.AcceptTime{Reason: p.Reason, Signature: *sig, Target: p.Target}
+	}
+	if sig == nil {
+		_, err := s.ask(c, p.Frame, &p.Form, kind, ask)
+		return err
+	}
+	return s.decide(c, p.Frame, &p.Form, kind, p.Sign.Role, ask)
+}
+
+// read turns the form into the new body of the report.
+func (p *changePage) read(c *fiber.Ctx, members map[string]string) (any, bool) {
+	fillFields(c, p.Fields)
+	switch b := p.stand.body.(type) {
+	case *haccp.Reading:
+		n := *b
+		entries, fields, ok := readEntries(c, p.Frame, p.Entries)
+		for k, v := range fields {
+			members["new."+k], members[k] = v, v
+		}
+		n.Entries, n.Verdicts, n.PlanVersion = entries, nil, 0
+		return &n, ok
+	case *haccp.Bath:
+		n := *b
+		n.Note = fieldValue(p.Fields, "note")
+		return &n, p.readBath(&n)
+	case *haccp.LineStopped:
+		n := *b
+		n.Reason, members["reason"] = fieldValue(p.Fields, "stop"), "stop"
+		return &n, true
+	case *haccp.Note:
+		n := *b
+		n.Text = fieldValue(p.Fields, "note")
+		return &n, true
+	}
+	return nil, false
+}
+
+func (p *changePage) readBath(n *haccp.Bath) bool {
+	for i := range p.Fields {
+		fd := &p.Fields[i]
+		v, given := fd.amount(p.Frame)
+		if fd.Type == "amount" && !given {
+			if fd.Wrong == "" {
+				fd.Wrong = p.T("refusal.missing")
+			}
+			return false
+		}
+		switch fd.Name {
+		case "amount":
+			n.Amount = &v
+		case "level":
+			n.Level = &v
+		case "volume":
+			n.Volume = &v
+		}
+	}
+	return true
+}
+
+// changeable says which changes a kind of record allows.
+func changeable(kind string) (amend, void bool) {
+	void = slices.Contains([]string{haccp.KindReading, haccp.KindFilled, haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained,
+		haccp.KindCleaned, haccp.KindInService, haccp.KindOutOfService, haccp.KindLineStarted, haccp.KindLineStopped, haccp.KindFixDone,
+		haccp.KindCleanBreak, haccp.KindNote}, kind)
+	amend = void && !slices.Contains([]string{haccp.KindLineStarted, haccp.KindFixDone, haccp.KindCleanBreak}, kind)
+	return amend, void
+}

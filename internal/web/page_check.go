@@ -1,0 +1,115 @@
+package web
+
+import (
+	"strings"
+	"time"
+
+	"github.com/gofiber/fiber/v2"
+
+	"linewarden/haccp"
+	"linewarden/haccp/plan"
+)
+
+// checkPage is the form of one check at one place.
+type checkPage struct {
+	*Frame
+	Form         Form
+	Place, Check string
+	Filling      string // when the water of the bath was filled, as a moment; "" outside baths
+	Instructions string
+	Action       string
+	Entries      []Entry
+	SamplePoints []Choice
+	SamplePoint  string
+	Lots, Note   string
+	Extra        bool
+	Repeats      string // the reading that was asked for again
+
+	check *plan.Check
+	place *plan.Place
+}
+
+func noPage() error { return fiber.ErrNotFound }
+
+// newCheckPage makes the empty form, by the plan in force or else the newest that had the check.
+func newCheckPage(f *Frame, checkID, placeID string) (*checkPage, error) {
+	pl := f.plan
+	check, place := findCheck(pl, checkID), findPlace(pl, placeID)
+	for i := len(f.state.Plans) - 1; i >= 0 && (check == nil || place == nil); i-- {
+		pl = f.state.Plans[i].Plan
+		check, place = findCheck(pl, checkID), findPlace(pl, placeID)
+	}
+	if check == nil || place == nil {
+		return nil, noPage()
+	}
+	p := &checkPage{Frame: f, Form: newForm(), Place: place.Name, Check: check.Name, Instructions: check.Instructions,
+		Action: checkPath(checkID, placeID), Entries: entriesOf(f, pl, check), check: check, place: place}
+	for _, sp := range place.SamplePoints {
+		p.SamplePoints = append(p.SamplePoints, Choice{Code: sp.ID, Word: sp.Name})
+	}
+	if place.Kind == plan.Bath {
+		if fl, in := f.state.FillingAt(placeID, f.Now); in {
+			p.Filling = f.At(fl.From)
+		}
+	}
+	return p, nil
+}
+
+func (s *Server) checkForm(c *fiber.Ctx, f *Frame) error {
+	p, err := newCheckPage(f, c.Params("check"), c.Params("place"))
+	if err != nil {
+		return err
+	}
+	p.Repeats = c.Query("repeats")
+	return s.show(c, fiber.StatusOK, "check", p.Place, p)
+}
+
+// checkSave records the reading, then shows what it means. A bad form comes back with all that was typed.
+func (s *Server) checkSave(c *fiber.Ctx, f *Frame) error {
+	p, err := newCheckPage(f, c.Params("check"), c.Params("place"))
+	if err != nil {
+		return err
+	}
+	entries, fields, ok := p.fill(c)
+	if !ok {
+		p.Problem = p.T("form.look-below")
+		return s.show(c, fiber.StatusUnprocessableEntity, "check", p.Place, p)
+	}
+	r := &haccp.Reading{Check: p.check.ID, Place: p.place.ID, Mode: "hand", Entries: entries, Lots: codes(p.Lots), Note: p.Note,
+		SamplePoint: p.SamplePoint, Repeats: p.Repeats}
+	res, err := s.report(c, f, &p.Form, haccp.KindReading, r)
+	if err != nil {
+		fields["at"], fields["lots"] = "at", "lots"
+		status := s.refused(c, f, &p.Form, err, fields)
+		wrongAt(p.Entries, p.Form.Wrong)
+		p.Extra = p.Extra || p.Form.Wrong["lots"] != ""
+		return s.show(c, status, "check", p.Place, p)
+	}
+	to := "/"
+	for _, e := range res.Events {
+		if e.Kind == haccp.KindReading {
+			to = "/readings/" + e.ID + "?saved=1"
+			if res.Repeated {
+				to = "/readings/" + e.ID + "?saved=again"
+			}
+			break
+		}
+	}
+	return c.Redirect(to, fiber.StatusSeeOther)
+}
+
+// fill takes back what was typed and reads the entries.
+func (p *checkPage) fill(c *fiber.Ctx) (entries []haccp.Entry, fields map[string]string, ok bool) {
+	p.Form = readForm(c)
+	p.SamplePoint, p.Lots, p.Note = c.FormValue("sample_point"), strings.TrimSpace(c.FormValue("lots")), strings.TrimSpace(c.FormValue("note"))
+	p.Repeats, p.Extra = c.FormValue("repeats"), p.Lots+p.Note != ""
+	return readEntries(c, p.Frame, p.Entries)
+}
+
+// soonest gives the earlier of two moments that are set.
+func soonest(a, b time.Time) time.Time {
+	if a.IsZero() || (!b.IsZero() && b.Before(a)) {
+		return b
+	}
+	return a
+}

@@ -1,0 +1,131 @@
+package web
+
+import (
+	"slices"
+	"strings"
+
+	"github.com/gofiber/fiber/v2"
+	"github.com/google/uuid"
+
+	"linewarden/haccp"
+	"linewarden/internal/access"
+	"linewarden/internal/gate"
+)
+
+// peoplePage is where an administrator adds people, gives and takes roles, and makes one-time codes.
+type peoplePage struct {
+	*Frame
+	Form         Form
+	People       []personRow
+	AllRoles     []string
+	Name, SignIn string
+	Chosen       string // role ticked for the new person
+	Code         string // one-time code, shown once
+	CodeFor      string
+}
+
+type personRow struct {
+	ID, Name, SignIn string
+	Roles, Can       []string
+	Disabled         bool
+}
+
+func (s *Server) newPeoplePage(f *Frame) (*peoplePage, error) {
+	if !f.may(haccp.AskPerson) {
+		return nil, &haccp.Refusal{Kind: haccp.ErrForbidden, Code: "role-may-not", Message: f.T("refusal.role-may-not")}
+	}
+	p := &peoplePage{Frame: f, Form: newForm(), AllRoles: access.Roles()}
+	for _, x := range s.site.View().People() {
+		row := personRow{ID: x.ID, Name: x.Name, SignIn: x.SignIn, Roles: x.RolesNow(), Disabled: x.DisabledNow()}
+		for _, r := range access.Roles() {
+			if !slices.Contains(row.Roles, r) {
+				row.Can = append(row.Can, r)
+			}
+		}
+		p.People = append(p.People, row)
+	}
+	slices.SortFunc(p.People, func(a, b personRow) int { return strings.Compare(a.Name, b.Name) })
+	return p, nil
+}
+
+func (s *Server) peopleList(c *fiber.Ctx, f *Frame) error {
+	p, err := s.newPeoplePage(f)
+	if err != nil {
+		return err
+	}
+	return s.show(c, fiber.StatusOK, "people", f.T("people.title"), p)
+}
+
+// personAdd adds a person with a first role, and makes the code with which they choose a password.
+func (s *Server) personAdd(c *fiber.Ctx, f *Frame) error {
+	form := readForm(c)
+	name, signIn, role := strings.TrimSpace(c.FormValue("name")), access.SignInName(c.FormValue("sign_in")), c.FormValue("role")
+	// Ids follow from the command, so that the form sent twice adds one person.
+	id := uuid.NewSHA1(uuid.MustParse(form.Command), []byte("person")).String()
+	_, err := s.ask(c, f, &form, haccp.AskPerson, &haccp.PersonChange{Change: "added", PersonBody: haccp.PersonBody{Person: id, Name: name, SignIn: signIn}})
+	if err == nil {
+		second := form
+		second.Command = uuid.NewSHA1(uuid.MustParse(form.Command), []byte("role")).String()
+		_, err = s.ask(c, f, &second, haccp.AskPerson, &haccp.PersonChange{Change: "role-given", PersonBody: haccp.PersonBody{Person: id, Role: role}})
+	}
+	if err == nil {
+		return s.code(c, f, id)
+	}
+	p, perr := s.newPeoplePage(f)
+	if perr != nil {
+		return perr
+	}
+	p.Form, p.Name, p.SignIn, p.Chosen = form, name, c.FormValue("sign_in"), role
+	status := s.refused(c, f, &p.Form, err, map[string]string{"name": "name", "sign_in": "sign_in"})
+	return s.show(c, status, "people", f.T("people.title"), p)
+}
+
+// code makes a one-time code and shows it.
+func (s *Server) code(c *fiber.Ctx, f *Frame, person string) error {
+	code, err := s.door.IssueSetup(c.UserContext(), f.who.Person.ID, person, s.clock())
+	if err != nil {
+		return err
+	}
+	p, err := s.newPeoplePage(f)
+	if err != nil {
+		return err
+	}
+	p.Code = code
+	for _, x := range p.People {
+		if x.ID == person {
+			p.CodeFor = x.Name
+		}
+	}
+	return s.show(c, fiber.StatusOK, "people", f.T("people.title"), p)
+}
+
+// personChange changes a role or the standing of a person, or makes a new code.
+func (s *Server) personChange(c *fiber.Ctx, f *Frame) error {
+	id, change := c.Params("id"), c.FormValue("change")
+	form := readForm(c)
+	var err error
+	switch {
+	case f.stale:
+		err = gate.ErrFormToken
+	case !f.may(haccp.AskPerson):
+		err = &haccp.Refusal{Kind: haccp.ErrForbidden, Code: "role-may-not", Message: f.T("refusal.role-may-not")}
+	case change == "code":
+		return s.code(c, f, id)
+	case change == "unlock":
+		err = s.door.Unlock(c.UserContext(), f.who.Person.ID, id, s.clock())
+	default:
+		_, err = s.ask(c, f, &form, haccp.AskPerson, &haccp.PersonChange{Change: change, PersonBody: haccp.PersonBody{Person: id, Role: c.FormValue("role")}})
+		if err == nil && change == "disabled" {
+			err = s.door.EndPerson(c.UserContext(), id)
+		}
+	}
+	if err == nil {
+		return c.Redirect("/people", fiber.StatusSeeOther)
+	}
+	p, perr := s.newPeoplePage(f)
+	if perr != nil {
+		return perr
+	}
+	status := s.refused(c, f, &p.Form, err, nil)
+	return s.show(c, status, "people", f.T("people.title"), p)
+}

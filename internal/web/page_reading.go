@@ -1,0 +1,202 @@
+package web
+
+import (
+	"context"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/gofiber/fiber/v2"
+
+	"linewarden/haccp"
+	"linewarden/haccp/control"
+	"linewarden/haccp/plan"
+	"linewarden/haccp/quantity"
+	"linewarden/internal/plant"
+)
+
+// readingPage shows a reading after it was saved: against which limits it stands, and what to do.
+type readingPage struct {
+	*Frame
+	ID, Place, Check, By string
+	When                 time.Time
+	Seq                  int64
+	Worst                string
+	Repeated, Voided     bool
+	Verdicts             []verdictRow
+	Unjudged             []verdictRow // measured, without a limit here
+	Judged               string
+	Findings             []string
+	Todo                 []string
+	RetestBy, NextDue    time.Time
+	Opened               []link
+	Fixes                []plan.Fix
+	FixPath, AddPath     string
+	Cautions             []string
+	Previous             string
+	PreviousAt           time.Time
+	Retest               *checkPage
+	AskAgain             bool
+	History              []historyRow
+	MayAmend, MayAccept  bool
+}
+
+type link struct{ Path, Text string }
+
+// SeqText is the number of the record.
+func (p *readingPage) SeqText() string { return strconv.FormatInt(p.Seq, 10) }
+
+type verdictRow struct{ Quantity, Value, Bounds, Kind, Point, Verdict, Reason string }
+
+func (s *Server) readingShow(c *fiber.Ctx, f *Frame) error {
+	st, _, err := s.stand(c.UserContext(), f, c.Params("id"))
+	if err != nil {
+		return err
+	}
+	r, ok := st.body.(*haccp.Reading)
+	if !ok || st.event.Kind != haccp.KindReading {
+		return noPage()
+	}
+	e := st.event
+	p := &readingPage{Frame: f, ID: e.ID, Place: f.PlaceName(r.Place), Check: f.checkName(r.Check), By: e.By.Name, When: e.At, Seq: e.Seq,
+		Worst: worstOf(r), Voided: st.voided, History: st.rows, Repeated: c.Query("saved") == "again"}
+	p.judge(r)
+	for _, x := range e.Findings {
+		p.Findings = append(p.Findings, f.Lang.Finding(x))
+	}
+	p.MayAmend = !st.voided && f.may(haccp.AskAmend)
+	p.MayAccept = !st.accepted && !st.voided && e.AtKnown == haccp.AtTyped && f.may(haccp.AskAcceptTime)
+	if err := s.previous(c.UserContext(), p, e, r); err != nil {
+		return err
+	}
+	if c.Query("saved") != "" && !st.voided {
+		if err := s.advise(c.UserContext(), p, e, r); err != nil {
+			return err
+		}
+	}
+	return s.show(c, fiber.StatusOK, "reading", p.Place, p)
+}
+
+// judge lays the recorded verdicts beside the limits of the plan version that judged.
+func (p *readingPage) judge(r *haccp.Reading) {
+	var signed *plan.Plan
+	if r.PlanVersion > 0 && r.PlanVersion <= len(p.state.Plans) {
+		signed, p.Judged = p.state.Plans[r.PlanVersion-1].Plan, strconv.Itoa(r.PlanVersion)
+	}
+	judged := map[string]bool{}
+	for _, v := range r.Verdicts {
+		row := verdictRow{Value: p.value(v.Value), Kind: string(v.Kind), Point: p.pointName(v.Point), Verdict: v.Verdict, Reason: v.Reason}
+		if l := control.FindLimit(signed, v.Point, v.Limit); l != nil {
+			row.Quantity, row.Bounds = p.Word("quantity", l.Quantity), p.Bounds(*l)
+			judged[l.Quantity] = true
+		}
+		p.Verdicts = append(p.Verdicts, row)
+	}
+	for i := range r.Entries {
+		if e := &r.Entries[i]; !judged[e.Quantity] {
+			p.Unjudged = append(p.Unjudged, verdictRow{Quantity: p.Word("quantity", e.Quantity), Value: p.value(e.Result().String())})
+		}
+	}
+}
+
+// value words the answers of yes and no; all else is shown as recorded.
+func (f *Frame) value(text string) string {
+	if text == "yes" || text == "no" {
+		return f.Word("answer", text)
+	}
+	return strings.TrimPrefix(text, "pH ")
+}
+
+// previous finds the reading before this one. It is shown only after saving.
+func (s *Server) previous(ctx context.Context, p *readingPage, e *haccp.Event, r *haccp.Reading) error {
+	found, _, err := s.site.Find(ctx, plant.Query{About: "check:" + r.Check + "@" + r.Place, Kind: haccp.KindReading, To: e.At,
+		Limit: 1, Descending: true})
+	if err != nil || len(found) == 0 {
+		return err
+	}
+	if b, ok := found[0].Body.(*haccp.Reading); ok {
+		values := make([]string, 0, len(b.Entries))
+		for i := range b.Entries {
+			values = append(values, p.Word("quantity", b.Entries[i].Quantity)+" "+p.value(b.Entries[i].Result().String()))
+		}
+		p.Previous, p.PreviousAt = strings.Join(values, ", "), found[0].At
+	}
+	return nil
+}
+
+// advise adds what to do, until when, the cautions and the form of the re-test.
+func (s *Server) advise(ctx context.Context, p *readingPage, e *haccp.Event, r *haccp.Reading) error {
+	events, err := s.site.Command(ctx, e.Command)
+	if err != nil {
+		return err
+	}
+	a := p.state.Advise(events, p.Now)
+	p.Todo, p.Fixes, p.RetestBy, p.NextDue, p.AskAgain = a.Instructions, a.Fixes, a.RetestBy, a.NextDue, len(a.AskAgain) > 0
+	for _, d := range a.Opened {
+		p.Opened = append(p.Opened, link{"/deviations/" + d.Deviation, p.T("reading.opened", "word", p.Word("case", caseWord(d.Critical)),
+			"number", strconv.FormatInt(d.Number, 10))})
+	}
+	p.Cautions = p.cautions(r)
+	if len(p.Todo) > 0 && p.may(haccp.KindFixDone) {
+		p.fixPath(r)
+	}
+	if p.Worst == control.Inside && !p.AskAgain {
+		return nil
+	}
+	retest, err := newCheckPage(p.Frame, r.Check, r.Place)
+	if err != nil {
+		return err
+	}
+	retest.Repeats = ""
+	if p.AskAgain {
+		retest.Repeats = e.ID
+	}
+	p.Retest = retest
+	return nil
+}
+
+// fixPath leads to the form for the immediate fix in the newest open case of the point at this place.
+func (p *readingPage) fixPath(r *haccp.Reading) {
+	for _, d := range slices.Backward(p.state.Cases()) {
+		if d.Place == r.Place && slices.ContainsFunc(r.Verdicts, func(v control.Verdict) bool { return v.Point == d.Point && v.Verdict == control.Outside }) {
+			p.FixPath = "/deviations/" + d.Deviation + "#fix"
+			break
+		}
+	}
+	if pl := findPlace(p.plan, r.Place); pl != nil && pl.Kind == plan.Bath && p.may(haccp.KindAdded) {
+		p.AddPath = "/baths/" + r.Place + "/added"
+	}
+}
+
+func caseWord(critical bool) string {
+	if critical {
+		return "deviation"
+	}
+	return "nonconformity"
+}
+
+// cautions are shown where a chlorine or acid correction is at hand.
+func (p *readingPage) cautions(r *haccp.Reading) []string {
+	chlorine, low := false, false
+	for _, v := range r.Verdicts {
+		if v.Verdict != control.Outside && v.Verdict != control.Act || r.PlanVersion < 1 {
+			continue
+		}
+		l := control.FindLimit(p.state.Plans[r.PlanVersion-1].Plan, v.Point, v.Limit)
+		if l == nil || !involvesChlorine(l.Quantity) {
+			continue
+		}
+		chlorine = true
+		for i := range r.Entries {
+			e := &r.Entries[i]
+			if e.Quantity == string(quantity.PH) && l.Quantity == e.Quantity && l.Min != nil {
+				end, _ := ptr(e.Result()).Ends()
+				low = low || end.Float64() < l.Min.Value.Float64()
+			}
+		}
+	}
+	return cautionsFor(chlorine, low)
+}
+
+func ptr[T any](v T) *T { return &v }

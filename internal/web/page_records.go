@@ -1,0 +1,264 @@
+package web
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"iter"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/gofiber/fiber/v2"
+
+	"linewarden/haccp"
+	"linewarden/internal/plant"
+	"linewarden/internal/report"
+)
+
+// recordPage is one record with its history, its bytes and the proof that it is in the log.
+type recordPage struct {
+	*Frame
+	ID, Kind, By, Role, Known, AtKnown, LateReason string
+	Seq, Size                                      int64
+	When, Recorded                                 time.Time
+	Findings                                       []string
+	Facts                                          []What
+	MayChange, MayAmend                            bool
+	History                                        []historyRow
+	Bytes, Leaf                                    string
+	Proof                                          []string
+}
+
+// SeqText is the number of the record.
+func (p *recordPage) SeqText() string { return strconv.FormatInt(p.Seq, 10) }
+
+// SizeText is the number of records that the proof goes to.
+func (p *recordPage) SizeText() string { return strconv.FormatInt(p.Size, 10) }
+
+// recordsPage shows the checkpoint, how to verify, and a look-up of records.
+type recordsPage struct {
+	*Frame
+	Size               int64
+	Note, Commands     string
+	How                []string
+	Kinds              []Choice
+	From, To, NextPath string
+	Rows               []recordRow
+}
+
+// SizeText is the number of records in the log.
+func (p *recordsPage) SizeText() string { return strconv.FormatInt(p.Size, 10) }
+
+type recordRow struct {
+	ID, Kind, By, Text string
+	Seq                int64
+	At                 time.Time
+}
+
+// SeqText is the number of the record.
+func (r recordRow) SeqText() string { return strconv.FormatInt(r.Seq, 10) }
+
+func (s *Server) routeRecords(app fiber.Router, in func(func(*fiber.Ctx, *Frame) error) fiber.Handler) {
+	app.Get("/records", in(s.recordList))
+	app.Get("/records/:id", in(s.recordShow))
+	for _, change := range []string{changeAmend, changeVoid, changeTime} {
+		app.Get("/records/:id/"+change, in(s.changeForm(change)))
+		app.Post("/records/:id/"+change, in(s.changeSave(change)))
+	}
+	app.Get("/log", in(s.logShow))
+	app.Get("/log.csv", in(s.logFile))
+	app.Get("/log.ndjson", in(s.logFile))
+	app.Get("/readings.csv", in(s.readingsFile))
+}
+
+func (s *Server) recordShow(c *fiber.Ctx, f *Frame) error {
+	st, bytes, err := s.stand(c.UserContext(), f, c.Params("id"))
+	if err != nil {
+		return err
+	}
+	e := st.event
+	p := &recordPage{Frame: f, ID: e.ID, Kind: e.Kind, By: e.By.Name, Role: e.By.Role, Known: e.By.Known, AtKnown: e.AtKnown,
+		LateReason: e.LateReason, Seq: e.Seq, When: e.At, Recorded: e.RecordedAt, History: st.rows, Bytes: bytes}
+	if e.Kind != haccp.KindPlanSigned {
+		p.Facts = facts(f, e.Body)
+	}
+	for _, x := range e.Findings {
+		p.Findings = append(p.Findings, f.Lang.Finding(x))
+	}
+	amend, void := changeable(e.Kind)
+	p.MayChange = void && !st.voided && f.may(haccp.AskVoid)
+	p.MayAmend = amend && f.may(haccp.AskAmend)
+	proof, err := s.site.Inclusion(c.UserContext(), e.Seq, 0)
+	if err != nil {
+		return err
+	}
+	p.Leaf, p.Proof, p.Size = proof.Leaf, proof.Path, proof.Size
+	return s.show(c, fiber.StatusOK, "record", f.T("record.title", "seq", p.SeqText()), p)
+}
+
+// listed are the kinds that may be looked up.
+var listed = []string{haccp.KindReading, haccp.KindMissed, haccp.KindDeviationOpened, haccp.KindDeviationSigned, haccp.KindFilled,
+	haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained, haccp.KindCleaned, haccp.KindLineStarted, haccp.KindLineStopped,
+	haccp.KindCleanBreak, haccp.KindFixDone, haccp.KindAmended, haccp.KindVoided, haccp.KindTimeAccepted, haccp.KindPlanSigned,
+	haccp.KindReviewed, haccp.KindNote, haccp.KindPersonAdded, haccp.KindRoleGiven, haccp.KindRoleTaken, haccp.KindPersonDisabled,
+	haccp.KindCredentialChanged, haccp.KindSignInLocked, haccp.KindSignatureFailed, haccp.KindDeviceEnrolled, haccp.KindFounded}
+
+const pageRows = 50
+
+func (s *Server) recordList(c *fiber.Ctx, f *Frame) error {
+	head := s.site.Head()
+	p := &recordsPage{Frame: f, Size: head.Size, How: []string{"records.how-1", "records.how-2", "records.how-3", "records.how-4"}}
+	note, err := s.site.Checkpoint(c.UserContext())
+	if err != nil {
+		s.log.Warn("checkpoint not signed", "error", err)
+		note = p.Checkpoint
+	}
+	p.Note = note
+	p.Commands = "linewarden export records --data DIR -o plant.records.ndjson\n" +
+		"linewarden verify plant.records.ndjson --key KEYFILE --since CHECKPOINT"
+	from, to, err := f.period(c, 7)
+	if err != nil {
+		return err
+	}
+	p.From, p.To = from.label, to.label
+	kind := c.Query("kind", haccp.KindReading)
+	for _, k := range listed {
+		p.Kinds = append(p.Kinds, Choice{Code: k, Word: f.Word("kind", k), Chosen: k == kind})
+	}
+	events, next, err := s.site.Find(c.UserContext(), plant.Query{Kind: kind, From: from.at, To: to.at, After: plant.Cursor(c.Query("after")),
+		Limit: pageRows, Descending: true})
+	if err != nil {
+		return err
+	}
+	for _, e := range events {
+		p.Rows = append(p.Rows, f.recordRow(e))
+	}
+	if next != "" {
+		p.NextPath = "/records?kind=" + kind + "&from=" + p.From + "&to=" + p.To + "&after=" + string(next)
+	}
+	return s.show(c, fiber.StatusOK, "records", f.T("nav.records"), p)
+}
+
+// recordRow words a record in one line.
+func (f *Frame) recordRow(e *haccp.Event) recordRow {
+	row := recordRow{ID: e.ID, Kind: e.Kind, Seq: e.Seq, At: e.At, By: e.By.Name}
+	switch b := e.Body.(type) {
+	case *haccp.Reading:
+		values := make([]string, 0, len(b.Entries)+1)
+		for i := range b.Entries {
+			values = append(values, f.Word("quantity", b.Entries[i].Quantity)+" "+f.value(b.Entries[i].Result().String()))
+		}
+		row.Text = f.PlaceName(b.Place) + ", " + f.checkName(b.Check) + ": " + strings.Join(values, ", ") + " · " + f.Word("verdict", worstOf(b))
+	case *haccp.Bath:
+		row.Text = f.PlaceName(b.Place)
+	case *haccp.Missed:
+		row.Text = f.PlaceName(b.Place) + ", " + f.checkName(b.Check)
+	case *haccp.DeviationOpened:
+		row.Text = f.PlaceName(b.Place) + ", " + f.pointName(b.Point)
+	}
+	return row
+}
+
+// day is the beginning of a production day with its label.
+type day struct {
+	label string
+	at    time.Time
+}
+
+// period reads the production days from and to of a query; without them the last days up to today. The second
+// day is included: its moment is its end.
+func (f *Frame) period(c *fiber.Ctx, days int) (from, to day, err error) {
+	today, begin, end := f.state.ProductionDay(f.Now)
+	from.label, to.label = c.Query("from"), c.Query("to", string(today))
+	if from.label == "" {
+		d, _, _ := f.state.ProductionDay(begin.AddDate(0, 0, 1-days).Add(time.Hour))
+		from.label = string(d)
+	}
+	if from.at, _, err = f.productionDay(from.label); err != nil {
+		return from, to, err
+	}
+	if to.label == string(today) {
+		to.at = end
+		return from, to, nil
+	}
+	_, to.at, err = f.productionDay(to.label)
+	return from, to, err
+}
+
+// productionDay gives the ends of the production day with a date.
+func (f *Frame) productionDay(label string) (from, to time.Time, err error) {
+	d, err := time.ParseInLocation(time.DateOnly, label, f.zone)
+	if err != nil {
+		return from, to, &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "from", Code: "bad-time", Message: f.T("refusal.bad-time")}
+	}
+	// Late in the evening of the date is always inside its production day, which begins before then.
+	day, from, to := f.state.ProductionDay(d.Add(23*time.Hour + 30*time.Minute))
+	if string(day) != label {
+		_, from, to = f.state.ProductionDay(d.Add(47 * time.Hour))
+	}
+	return from, to, nil
+}
+
+// readingsFile answers with the readings of a period as CSV.
+func (s *Server) readingsFile(c *fiber.Ctx, f *Frame) error {
+	from, to, err := f.period(c, 7)
+	if err != nil {
+		return err
+	}
+	var changed []*haccp.Event
+	for _, kind := range []string{haccp.KindAmended, haccp.KindVoided} {
+		for e, err := range s.each(c.UserContext(), plant.Query{Kind: kind, From: from.at, To: to.at}) {
+			if err != nil {
+				return err
+			}
+			changed = append(changed, e)
+		}
+	}
+	slices.SortFunc(changed, func(a, b *haccp.Event) int { return cmp.Compare(a.Seq, b.Seq) })
+	var b bytes.Buffer
+	readings := s.each(c.UserContext(), plant.Query{Kind: haccp.KindReading, From: from.at, To: to.at})
+	if err := report.ReadingsCSV(&b, readings, report.NewChanges(changed), f.reportHead()); err != nil {
+		return err
+	}
+	return sendFile(c, "readings-"+from.label+"-"+to.label+".csv", csvType, b.Bytes())
+}
+
+const (
+	csvType    = "text/csv; charset=utf-8; header=present"
+	ndjsonType = "application/x-ndjson"
+)
+
+func sendFile(c *fiber.Ctx, name, kind string, body []byte) error {
+	c.Attachment(name)
+	c.Set(fiber.HeaderContentType, kind)
+	return c.Send(body)
+}
+
+// each reads every event of a query, page by page.
+func (s *Server) each(ctx context.Context, q plant.Query) iter.Seq2[*haccp.Event, error] {
+	return func(yield func(*haccp.Event, error) bool) {
+		for {
+			events, next, err := s.site.Find(ctx, q)
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			for _, e := range events {
+				if !yield(e, nil) {
+					return
+				}
+			}
+			if next == "" {
+				return
+			}
+			q.After = next
+		}
+	}
+}
+
+// reportHead is what stands on every export.
+func (f *Frame) reportHead() report.Head {
+	return report.Head{Site: f.state.Site.Site, Name: f.Plant, Demo: f.Demo, Zone: f.zone, Made: f.Now, Checkpoint: f.Checkpoint, Language: f.Lang}
+}

@@ -1,0 +1,102 @@
+package web
+
+import (
+	"errors"
+
+	"github.com/gofiber/fiber/v2"
+
+	"linewarden/internal/access"
+	"linewarden/internal/gate"
+)
+
+// signInPage asks for name and password, or for the PIN on an enrolled tablet.
+type signInPage struct {
+	*Frame
+	Name, Device, Back string
+}
+
+// setUpPage lets a person choose a password with a one-time code.
+type setUpPage struct {
+	*Frame
+	Name, Code string
+}
+
+func (s *Server) routeSignIn(app fiber.Router) {
+	app.Get("/sign-in", s.signInForm)
+	app.Post("/sign-in", s.signIn)
+	app.Post("/sign-out", s.signOut)
+	app.Get("/set-up", func(c *fiber.Ctx) error {
+		f := s.frame(c, nil)
+		return s.show(c, fiber.StatusOK, "setup", f.T("setup.title"), &setUpPage{Frame: f})
+	})
+	app.Post("/set-up", s.setUp)
+}
+
+func (s *Server) signInPage(c *fiber.Ctx) *signInPage {
+	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: local(c.FormValue("back"))}
+	if d, err := s.door.DeviceByToken(c.UserContext(), s.gate.Source(c, "").DeviceToken); err == nil && d.Kind == access.DeviceTablet {
+		p.Device = d.Name
+	}
+	return p
+}
+
+func (s *Server) signInForm(c *fiber.Ctx) error {
+	p := s.signInPage(c)
+	p.Name, p.Back = "", local(c.Query("back"))
+	return s.show(c, fiber.StatusOK, "signin", p.T("signin.title"), p)
+}
+
+func (s *Server) signIn(c *fiber.Ctx) error {
+	if err := s.gate.SameSite(c); err != nil {
+		return err
+	}
+	p := s.signInPage(c)
+	o, err := s.enter(c, p.Device != "")
+	if err != nil {
+		e := s.gate.Explain(c, err)
+		p.Problem = e.Detail
+		return s.show(c, e.Status, "signin", p.T("signin.title"), p)
+	}
+	s.gate.SignedIn(c, o)
+	return c.Redirect(p.Back, fiber.StatusSeeOther)
+}
+
+func (s *Server) enter(c *fiber.Ctx, tablet bool) (access.Opened, error) {
+	name, from := c.FormValue("name"), s.gate.Source(c, "")
+	if pin := c.FormValue("pin"); tablet && pin != "" {
+		return s.door.SignInPIN(c.UserContext(), name, pin, from, s.clock())
+	}
+	return s.door.SignIn(c.UserContext(), name, c.FormValue("password"), from, s.clock())
+}
+
+func (s *Server) signOut(c *fiber.Ctx) error {
+	w, err := s.gate.Who(c)
+	if err != nil {
+		return err
+	}
+	if err := s.gate.Protect(c, w); err != nil && !errors.Is(err, gate.ErrFormToken) {
+		return err
+	}
+	if w.Token != "" {
+		if err := s.door.SignOut(c.UserContext(), w.Token); err != nil {
+			return err
+		}
+	}
+	s.gate.SignedOut(c)
+	return c.Redirect("/sign-in", fiber.StatusSeeOther)
+}
+
+func (s *Server) setUp(c *fiber.Ctx) error {
+	if err := s.gate.SameSite(c); err != nil {
+		return err
+	}
+	p := &setUpPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Code: c.FormValue("code")}
+	o, err := s.door.FinishSetup(c.UserContext(), p.Name, p.Code, c.FormValue("password"), s.gate.Source(c, ""), s.clock())
+	if err != nil {
+		e := s.gate.Explain(c, err)
+		p.Problem = e.Detail
+		return s.show(c, e.Status, "setup", p.T("setup.title"), p)
+	}
+	s.gate.SignedIn(c, o)
+	return c.Redirect("/", fiber.StatusSeeOther)
+}

@@ -1,0 +1,181 @@
+// Package web serves the pages: server-rendered HTML for a wet tablet beside a bath, a phone and a desk.
+//
+// A page is page_<name>.go (route, handler, typed struct that embeds the frame) and templates/<name>.tmpl.
+// Handlers are thin: a form becomes a haccp.Command, which the plant decides; a refusal is shown at its field
+// with all that was typed kept. Every page works without script; the one small script only stamps the
+// device's clock. Nothing here judges a value or knows a rule of control.
+package web
+
+import (
+	"embed"
+	"errors"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/gofiber/fiber/v2"
+
+	"linewarden/internal/access"
+	"linewarden/internal/gate"
+	"linewarden/internal/plant"
+)
+
+//go:embed templates
+var templateFiles embed.FS
+
+//go:embed static
+var staticFiles embed.FS
+
+// Options says what the pages work with. Site, Gate and Clock are required.
+type Options struct {
+	Site   *plant.Site
+	Gate   *gate.Gate
+	Clock  func() time.Time
+	Logger *slog.Logger // nil: nothing is logged
+}
+
+// Server serves the pages of one site. Its methods may be called by several goroutines at once.
+type Server struct {
+	site      *plant.Site
+	gate      *gate.Gate
+	door      *access.Gate
+	clock     func() time.Time
+	log       *slog.Logger
+	templates *template.Template
+	static    map[string]asset
+	names     map[string]string // file name to the name with its hash
+}
+
+// New gives the pages, or says which option is missing or which template is at fault. The gate may be set
+// later with [Server.UseGate], since a gate shows its problems with [Server.Problem].
+func New(o Options) (*Server, error) {
+	if o.Site == nil || o.Clock == nil {
+		return nil, errors.New("web: options lack a site or a clock")
+	}
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger}
+	if o.Gate != nil {
+		s.UseGate(o.Gate)
+	}
+	if err := s.readStatic(); err != nil {
+		return nil, err
+	}
+	t, err := parse(s.names)
+	if err != nil {
+		return nil, err
+	}
+	s.templates = t
+	return s, nil
+}
+
+// UseGate tells the pages which gate stands in front of them. It is called before the first request.
+func (s *Server) UseGate(g *gate.Gate) { s.gate, s.door = g, g.Door() }
+
+// parse reads all templates. names maps a static file to its address.
+func parse(names map[string]string) (*template.Template, error) {
+	t := template.New("").Funcs(template.FuncMap{
+		"asset":    func(name string) string { return "/static/" + names[name] },
+		"pass":     func(f *Frame, x any) passed { return passed{f, x} },
+		"markof":   func(f *Frame, group, code, word any) mark { return mark{text(code), f.Word(text(group), text(word))} },
+		"markword": func(code, word string) mark { return mark{code, word} },
+		"text":     text,
+		"signs":    func() []string { return []string{signExact, signBelow, signAbove, signBand} },
+	})
+	files, err := fs.Sub(templateFiles, "templates")
+	if err != nil {
+		return nil, fmt.Errorf("read templates: %w", err)
+	}
+	if t, err = t.ParseFS(files, "*.tmpl"); err != nil {
+		return nil, fmt.Errorf("read templates: %w", err)
+	}
+	return t, nil
+}
+
+// passed hands a piece the frame and what it shows.
+type passed struct {
+	F *Frame
+	X any
+}
+
+// mark is a shape and the word beside it.
+type mark struct{ Code, Word string }
+
+func text(v any) string { return fmt.Sprint(v) }
+
+// Register adds the routes of all pages. The gate's own middleware must be in place before.
+func (s *Server) Register(app fiber.Router) {
+	app.Get("/static/:name", s.serveStatic)
+	app.Post("/language", s.setLanguage)
+	s.routeSignIn(app)
+	in := func(h func(*fiber.Ctx, *Frame) error) fiber.Handler { return s.inside(h) }
+	app.Get("/", in(s.dueList))
+	app.Get("/checks/:check/:place", in(s.checkForm))
+	app.Post("/checks/:check/:place", in(s.checkSave))
+	app.Get("/readings/:id", in(s.readingShow))
+	app.Get("/baths/:place/:act", in(s.bathForm))
+	app.Post("/baths/:place/:act", in(s.bathSave))
+	app.Get("/lines/:line", in(s.lineShow))
+	app.Post("/lines/:line/:act", in(s.lineAct))
+	app.Get("/places", in(s.placeList))
+	s.routeCases(app, in)
+	s.routeRecords(app, in)
+	app.Get("/plan", in(s.planShow))
+	app.Get("/people", in(s.peopleList))
+	app.Post("/people", in(s.personAdd))
+	app.Post("/people/:id", in(s.personChange))
+}
+
+// inside lets through only who is signed in, and forms only from our own pages.
+func (s *Server) inside(h func(*fiber.Ctx, *Frame) error) fiber.Handler {
+	return func(c *fiber.Ctx) error {
+		w, err := s.gate.Who(c)
+		if err != nil {
+			return err
+		}
+		if w.Person.ID == "" {
+			back := "/"
+			if c.Method() == fiber.MethodGet {
+				back = c.OriginalURL()
+			}
+			return c.Redirect("/sign-in?back="+url.QueryEscape(back), fiber.StatusSeeOther)
+		}
+		f := s.frame(c, w)
+		err = s.gate.Protect(c, w)
+		switch {
+		case errors.Is(err, gate.ErrFormToken):
+			f.stale = true // the handler shows the form again with what was typed
+		case err != nil:
+			return err
+		}
+		return h(c, f)
+	}
+}
+
+func (s *Server) setLanguage(c *fiber.Ctx) error {
+	if err := s.gate.SameSite(c); err != nil {
+		return err
+	}
+	lang := "en"
+	if c.FormValue("language") == "es" {
+		lang = "es"
+	}
+	c.Cookie(&fiber.Cookie{Name: "lang", Value: lang, Path: "/", MaxAge: 400 * 24 * 3600, HTTPOnly: true,
+		Secure: s.gate.Secure(c), SameSite: fiber.CookieSameSiteLaxMode})
+	return c.Redirect(local(c.FormValue("back")), fiber.StatusSeeOther)
+}
+
+// local gives a path of this site, "/" for anything that could lead elsewhere.
+func local(path string) string {
+	u, err := url.Parse(path)
+	if err != nil || u.Host != "" || u.Scheme != "" || !strings.HasPrefix(path, "/") || strings.HasPrefix(path, "//") ||
+		strings.ContainsAny(path, "\\\r\n") {
+		return "/"
+	}
+	return path
+}
