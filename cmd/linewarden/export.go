@@ -12,6 +12,7 @@ import (
 
 	"linewarden/internal/app"
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 )
 
 type exportCommand struct {
@@ -128,13 +129,13 @@ func (c *exportCommand) records(ctx context.Context, t *terminal, f *app.Folder,
 	if err != nil {
 		return err
 	}
-	o := record.ExportOptions{Checkpoint: note, Key: signer.VerifierKey(), Progress: t.progress("exporting", "records")}
+	o := evidence.ExportOptions{Checkpoint: note, Key: signer.VerifierKey(), Progress: t.progress("exporting", "records")}
 	if !c.From.IsZero() {
 		if o.First, o.Last, err = recordedBetween(ctx, log, head.Size, c.From, c.To); err != nil {
 			return err
 		}
 	}
-	return record.Export(ctx, w, log, o)
+	return evidence.Export(ctx, w, log, o)
 }
 
 // recordedBetween gives the first and last record that was recorded in a period. recorded_at never runs

@@ -9,7 +9,7 @@ import (
 	"strings"
 
 	"linewarden/internal/app"
-	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 )
 
 type verifyCommand struct {
@@ -36,7 +36,7 @@ func (c *verifyCommand) Run(ctx context.Context, t *terminal) error {
 	if (c.File == "") == (c.Data == "") {
 		return errors.New("verify wants either a file or --data DIR")
 	}
-	o := record.VerifyOptions{Progress: t.progress("verifying", "records")}
+	o := evidence.VerifyOptions{Progress: t.progress("verifying", "records")}
 	var err error
 	if o.Key, err = keyText(c.Key); err != nil {
 		return err
@@ -55,36 +55,36 @@ func (c *verifyCommand) Run(ctx context.Context, t *terminal) error {
 	return show(t, &result)
 }
 
-func (c *verifyCommand) verify(ctx context.Context, t *terminal, o record.VerifyOptions) (record.Result, error) {
+func (c *verifyCommand) verify(ctx context.Context, t *terminal, o evidence.VerifyOptions) (evidence.Result, error) {
 	if c.Data != "" {
 		return c.verifyFolder(ctx, t, o)
 	}
 	f, err := os.Open(c.File)
 	if err != nil {
-		return record.Result{}, fmt.Errorf("read the export: %w", err)
+		return evidence.Result{}, fmt.Errorf("read the export: %w", err)
 	}
 	defer f.Close()
-	return record.Verify(ctx, bufio.NewReaderSize(f, 1<<20), o)
+	return evidence.Verify(ctx, bufio.NewReaderSize(f, 1<<20), o)
 }
 
-func (c *verifyCommand) verifyFolder(ctx context.Context, t *terminal, o record.VerifyOptions) (record.Result, error) {
+func (c *verifyCommand) verifyFolder(ctx context.Context, t *terminal, o evidence.VerifyOptions) (evidence.Result, error) {
 	f, err := app.ReadFolder(ctx, c.Data, t.quiet())
 	if err != nil {
-		return record.Result{}, err
+		return evidence.Result{}, err
 	}
 	defer closing(t, f)
 	if err := f.CheckFile(ctx); err != nil {
-		return record.Result{}, err
+		return evidence.Result{}, err
 	}
 	id, err := f.SiteID(ctx, c.Site)
 	if err != nil {
-		return record.Result{}, err
+		return evidence.Result{}, err
 	}
 	log, err := f.Log(ctx, id)
 	if err != nil {
-		return record.Result{}, err
+		return evidence.Result{}, err
 	}
-	return record.VerifyLog(ctx, id, log, o)
+	return evidence.VerifyLog(ctx, id, log, o)
 }
 
 // keyText reads a public key: a file that holds it, or the key itself.
@@ -100,7 +100,7 @@ func keyText(s string) (string, error) {
 }
 
 // show prints what a verification found; the fault is the error.
-func show(t *terminal, r *record.Result) error {
+func show(t *terminal, r *evidence.Result) error {
 	if r.Fault != nil {
 		return r.Fault
 	}

@@ -2,6 +2,7 @@ package app
 
 import (
 	"errors"
+	"io"
 	"net/netip"
 	"slices"
 
@@ -10,7 +11,15 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"linewarden/haccp"
+	"linewarden/haccp/plan"
+	"linewarden/internal/access"
+	"linewarden/internal/api"
 	"linewarden/internal/gate"
+	"linewarden/internal/planfile"
+	"linewarden/internal/report"
+	"linewarden/internal/web"
+	"linewarden/internal/wording"
 )
 
 // AuthorityPath is where the certificate of the plant's own authority can be fetched for a tablet.
@@ -18,16 +27,38 @@ const AuthorityPath = "/plant-authority.crt"
 
 // mount builds the fiber app: the gate in front, then health and metrics, then API and pages.
 func (a *App) mount(reg prometheus.Registerer) error {
-	o := gate.Options{Door: a.door, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg, Proxies: a.proxies, TLS: a.tls != nil}
-	var err error
-	if a.gate, err = gate.New(o); err != nil {
+	pages, err := web.New(web.Options{Site: a.site, Clock: a.parts.Clock, Logger: a.logger})
+	if err != nil {
+		return err
+	}
+	door := gate.Options{Door: a.door, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg, Proxies: a.proxies,
+		TLS: a.tls != nil, Page: pages.Problem}
+	if a.gate, err = gate.New(door); err != nil {
+		return err
+	}
+	pages.UseGate(a.gate)
+	rest, err := api.New(api.Options{Site: a.site, Evidence: a.site, Gate: a.gate, CheckPlan: checkPlan, LogCSV: a.logCSV, Logger: a.logger})
+	if err != nil {
 		return err
 	}
 	a.fiber = fiber.New(a.gate.Config())
 	a.gate.Use(a.fiber)
 	a.fiber.Use(a.onlyFromProxy)
 	a.mountHealth()
+	rest.Mount(a.fiber)
+	pages.Register(a.fiber)
 	return nil
+}
+
+func checkPlan(source []byte) planfile.Report {
+	return planfile.Check("plan.yaml", source, plan.Options{Acts: access.Acts()})
+}
+
+// logCSV writes the corrective-action log as the API gives it.
+func (a *App) logCSV(w io.Writer, lang string, l haccp.Log, checkpoint string) error {
+	view := a.site.View()
+	return report.CorrectiveCSV(w, l, report.Head{Site: view.Site.Site, Name: view.Site.Name, Demo: view.Site.Demo, Zone: view.Zone(),
+		Made: a.parts.Clock(), Checkpoint: checkpoint, Language: wording.Language(lang)})
 }
 
 func (a *App) mountHealth() {
