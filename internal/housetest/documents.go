@@ -76,7 +76,7 @@ var (
 	variable = regexp.MustCompile(`\bLINEWARDEN_[A-Z0-9_]+`)
 	// lineNumber is the line after a path.
 	lineNumber = regexp.MustCompile(`:\d+$`)
-	// member is an exported name after a package path, as in internal/record.Verify.
+	// member is an exported name after a package path, as in internal/record.Decode.
 	member = regexp.MustCompile(`^(.*/[a-z0-9]+)\.[A-Z]\w*$`)
 )
 

@@ -26,6 +26,16 @@ var stores = []string{
 	"modernc.org/sqlite", "go.mongodb.org/mongo-driver",
 }
 
+// evidence is the room that proves a log. Whoever keeps a log does not vouch
+// for it: only those who hand proofs out may use the room.
+const evidence = "internal/record/evidence"
+
+// provers lists the rooms that may import evidence.
+var provers = []string{
+	"cmd", "internal/app", "internal/api", "internal/web", "internal/plant", "internal/benchmark",
+	"internal/record/recordtest", evidence,
+}
+
 // wiring lists the rooms that may reach a store.
 var wiring = []string{
 	"cmd", "internal/app", "internal/benchmark",
@@ -55,6 +65,8 @@ var rooms = []room{
 		theirs: []string{"github.com/tidwall/btree"}},
 	{prefix: "internal/record/recordtest", ours: []string{"internal/record"},
 		theirs: []string{"pgregory.net/rapid", "github.com/transparency-dev/merkle", sumdb}},
+	{prefix: evidence, ours: []string{"internal/record"}, pure: true,
+		theirs: []string{sumdb}},
 	{prefix: "internal/record", ours: []string{"internal/record"}, pure: true,
 		theirs: []string{sumdb}},
 	{prefix: "internal/chart", ours: []string{"internal/chart"}, pure: true},
@@ -146,6 +158,8 @@ func (r room) refuses(dir, imp string) string {
 	switch {
 	case ours && isTestPackage(own) && !isTestPackage(dir):
 		return "only tests may use it"
+	case ours && under(own, evidence) && !under(dir, provers...):
+		return "only those who hand proofs out may use it"
 	case ours && !under(own, r.ours...):
 		return "against the order of dependence"
 	case ours:

@@ -8,6 +8,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 )
 
 // CursorAfter is the cursor that goes on after an event, in any query that would have given it.
@@ -35,7 +36,7 @@ func (s *Site) Export(ctx context.Context, w io.Writer, first, last int64) error
 	if err != nil {
 		return err
 	}
-	return record.Export(ctx, w, s.opt.Log, record.ExportOptions{First: first, Last: last, Checkpoint: note, Key: s.Key()})
+	return evidence.Export(ctx, w, s.opt.Log, evidence.ExportOptions{First: first, Last: last, Checkpoint: note, Key: s.Key()})
 }
 
 // How far the corrective-action log of one call may reach.

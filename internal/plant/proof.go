@@ -10,6 +10,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 )
 
 // Inclusion proves that record Seq is among the first Size records (RFC 6962 section 2.1.1). Hashes are
@@ -69,7 +70,7 @@ func (s *Site) Inclusion(ctx context.Context, seq, size int64) (Inclusion, error
 	if err != nil {
 		return Inclusion{}, err
 	}
-	path, err := record.InclusionProof(ctx, s.opt.Log, seq, size)
+	path, err := evidence.InclusionProof(ctx, s.opt.Log, seq, size)
 	if err != nil {
 		return Inclusion{}, notFound(err, "seq")
 	}
@@ -91,7 +92,7 @@ func (s *Site) Consistency(ctx context.Context, from, to int64) (Consistency, er
 	if err != nil {
 		return Consistency{}, err
 	}
-	path, err := record.ConsistencyProof(ctx, s.opt.Log, from, to)
+	path, err := evidence.ConsistencyProof(ctx, s.opt.Log, from, to)
 	if err != nil {
 		return Consistency{}, notFound(err, "from")
 	}

@@ -21,6 +21,7 @@ import (
 	"linewarden/internal/planfile"
 	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 )
 
 // real is a site that works by the rules of haccp, with the invented plan of the demo.
@@ -252,7 +253,7 @@ func TestRulesReplay(t *testing.T) {
 			t.Fatalf("from the %s:\n%.300s\nwant\n%.300s", name, got[max(0, i-100):], live[max(0, i-100):])
 		}
 	}
-	if res, err := record.VerifyLog(t.Context(), r.site, r.store, record.VerifyOptions{}); err != nil || res.Fault != nil {
+	if res, err := evidence.VerifyLog(t.Context(), r.site, r.store, evidence.VerifyOptions{}); err != nil || res.Fault != nil {
 		t.Fatal(err, res.Fault)
 	}
 }

@@ -12,13 +12,14 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 	"linewarden/internal/record/recordtest"
 )
 
 // verified checks the whole log and gives its records' texts.
 func (b *bench) verified(t testing.TB) []string {
 	t.Helper()
-	res, err := record.VerifyLog(context.Background(), "plant", b.store, record.VerifyOptions{})
+	res, err := evidence.VerifyLog(context.Background(), "plant", b.store, evidence.VerifyOptions{})
 	if err != nil || res.Fault != nil {
 		t.Fatalf("verify: %v %v", err, res.Fault)
 	}

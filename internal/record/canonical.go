@@ -82,7 +82,7 @@ func (p *parser) value(dst []byte, depth int) ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		return appendString(dst, s), nil
+		return AppendString(dst, s), nil
 	case c == '-' || c >= '0' && c <= '9':
 		return p.number(dst)
 	}
@@ -198,7 +198,7 @@ func (p *parser) sorted(dst []byte, members []member) ([]byte, error) {
 			}
 			dst = append(dst, ',')
 		}
-		dst = appendString(dst, m.name)
+		dst = AppendString(dst, m.name)
 		dst = append(dst, ':')
 		dst = append(dst, m.value...)
 	}
@@ -341,9 +341,9 @@ var plain = func() (t [256]bool) {
 	return t
 }()
 
-// appendString writes a JSON string as RFC 8785 section 3.2.2.2 wants it. The
+// AppendString appends a JSON string as RFC 8785 section 3.2.2.2 wants it. The
 // text must be valid UTF-8.
-func appendString(dst []byte, s string) []byte {
+func AppendString(dst []byte, s string) []byte {
 	dst = append(dst, '"')
 	start := 0
 	for i := 0; i < len(s); i++ {

@@ -242,7 +242,7 @@ func (e *Envelope) appendHead(dst []byte) []byte {
 			if i > 0 {
 				dst = append(dst, ',')
 			}
-			dst = appendString(dst, key)
+			dst = AppendString(dst, key)
 		}
 		dst = append(dst, `],`...)
 	}
@@ -252,7 +252,7 @@ func (e *Envelope) appendHead(dst []byte) []byte {
 	}
 	dst = appendStamp(append(dst, `"at":`...), e.At)
 	dst = append(dst, `,"at_known":`...)
-	dst = appendString(dst, e.AtKnown)
+	dst = AppendString(dst, e.AtKnown)
 	return append(dst, ',')
 }
 
@@ -271,7 +271,7 @@ func (e *Envelope) appendTail(dst []byte) []byte {
 		dst = append(dst, ',')
 	}
 	if e.CommandHash != [32]byte{} {
-		dst = appendHash(append(dst, `"command_hash":`...), e.CommandHash)
+		dst = AppendHash(append(dst, `"command_hash":`...), e.CommandHash)
 		dst = append(dst, ',')
 	}
 	if e.Device != nil {
@@ -283,16 +283,16 @@ func (e *Envelope) appendTail(dst []byte) []byte {
 		dst = append(dst, ',')
 	}
 	dst = appendUUID(append(dst, `"id":`...), e.ID)
-	dst = appendString(append(dst, `,"kind":`...), e.Kind)
+	dst = AppendString(append(dst, `,"kind":`...), e.Kind)
 	if e.LateReason != "" {
-		dst = appendString(append(dst, `,"late_reason":`...), e.LateReason)
+		dst = AppendString(append(dst, `,"late_reason":`...), e.LateReason)
 	}
 	dst = appendStamp(append(dst, `,"recorded_at":`...), e.RecordedAt)
 	dst = strconv.AppendInt(append(dst, `,"seq":`...), e.Seq, 10)
 	if !e.ServerClock.IsZero() {
 		dst = appendStamp(append(dst, `,"server_clock":`...), e.ServerClock)
 	}
-	dst = appendString(append(dst, `,"site":`...), e.Site)
+	dst = AppendString(append(dst, `,"site":`...), e.Site)
 	if !e.Until.IsZero() {
 		dst = appendStamp(append(dst, `,"until":`...), e.Until)
 	}
@@ -306,7 +306,7 @@ func (p *Person) append(dst []byte) []byte {
 		{`"id":`, p.ID}, {`"known":`, p.Known}, {`"name":`, p.Name}, {`"role":`, p.Role},
 	} {
 		if m.value != "" {
-			dst = appendString(append(append(dst, sep), m.name...), m.value)
+			dst = AppendString(append(append(dst, sep), m.name...), m.value)
 			sep = ','
 		}
 	}
@@ -319,7 +319,7 @@ func (d *Device) append(dst []byte) []byte {
 		dst = appendStamp(append(dst, `"clock":`...), d.Clock)
 		dst = append(dst, ',')
 	}
-	dst = appendString(append(dst, `"id":`...), d.ID)
+	dst = AppendString(append(dst, `"id":`...), d.ID)
 	dst = strconv.AppendInt(append(dst, `,"offset_ms":`...), d.OffsetMS, 10)
 	return append(dst, '}')
 }
@@ -329,13 +329,13 @@ func appendFindings(dst []byte, findings []Finding) []byte {
 	for _, f := range findings {
 		dst = append(dst, sep)
 		sep = ','
-		dst = appendString(append(dst, `{"code":`...), f.Code)
+		dst = AppendString(append(dst, `{"code":`...), f.Code)
 		if len(f.Data) > 0 {
 			dst = append(dst, `,"data":`...)
 			open := byte('{')
 			for _, name := range slices.SortedFunc(maps.Keys(f.Data), compareUTF16) {
-				dst = appendString(append(dst, open), name)
-				dst = appendString(append(dst, ':'), f.Data[name])
+				dst = AppendString(append(dst, open), name)
+				dst = AppendString(append(dst, ':'), f.Data[name])
 				open = ','
 			}
 			dst = append(dst, '}')
@@ -349,7 +349,8 @@ func appendUUID(dst []byte, u UUID) []byte {
 	return append(u.appendText(append(dst, '"')), '"')
 }
 
-func appendHash(dst []byte, h [32]byte) []byte {
+// AppendHash appends 32 bytes as a JSON string of padded base64 (RFC 4648).
+func AppendHash(dst []byte, h [32]byte) []byte {
 	return append(base64.StdEncoding.AppendEncode(append(dst, '"'), h[:]), '"')
 }
 

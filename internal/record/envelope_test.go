@@ -12,18 +12,6 @@ import (
 	"linewarden/internal/record/recordtest"
 )
 
-// full is an envelope with every member.
-func full() record.Envelope {
-	e := recordtest.Note("north", 7)
-	e.Seq = 8
-	e.Until = e.At.Add(time.Hour)
-	e.ServerClock = e.RecordedAt.Add(-3 * time.Millisecond)
-	e.LateReason = "tablet was offline \"again\""
-	e.Amends = recordtest.Note("north", 3).ID
-	e.Findings = []record.Finding{{Code: "clock.offset", Data: map[string]string{"offset_ms": "150000", "ä": "\n", "😀": "", "\ufb33": "x"}}, {Code: "lot.unknown"}}
-	return e
-}
-
 const fullText = `{"about":["check:bath-test","lot:0","place:bath-2","series:free-cl@bath-2"],"amends":"AMENDS",` +
 	`"at":"2026-01-05T06:00:07.000Z","at_known":"device","body":{"text":"Note 7: bath “B” tested.\n"},` +
 	`"by":{"id":"person-3","known":"PIN","name":"Ana Invented","role":"technician"},"command":"COMMAND","command_hash":"HASH",` +
@@ -33,7 +21,7 @@ const fullText = `{"about":["check:bath-test","lot:0","place:bath-2","series:fre
 	`"server_clock":"2026-01-05T06:00:07.147Z","site":"north","until":"2026-01-05T07:00:07.000Z","v":1}`
 
 func TestEnvelopeBytes(t *testing.T) {
-	e := full()
+	e := recordtest.Full()
 	got := string(e.AppendCanonical(nil))
 	frame := strings.NewReplacer(e.Amends.String(), "AMENDS", e.Command.String(), "COMMAND", e.ID.String(), "ID").Replace(got)
 	from := strings.Index(frame, `"command_hash":"`) + len(`"command_hash":"`)
@@ -89,13 +77,13 @@ func TestEnvelopeCheckRefuses(t *testing.T) {
 		"body breaks out":    func(e *record.Envelope) { e.Body = []byte(`{},"by":{}`) },
 		"body null":          func(e *record.Envelope) { e.Body = []byte(`null`) },
 	} {
-		e := full()
+		e := recordtest.Full()
 		change(&e)
 		if err := e.Check(); !errors.Is(err, record.ErrInvalid) && !errors.Is(err, record.ErrNotCanonical) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
-	e := full()
+	e := recordtest.Full()
 	e.Body = []byte(`{"a":"` + strings.Repeat("x", record.MaxRecordBytes) + `"}`)
 	if err := e.Check(); !errors.Is(err, record.ErrTooLarge) {
 		t.Errorf("a large body: %v", err)
@@ -103,7 +91,7 @@ func TestEnvelopeCheckRefuses(t *testing.T) {
 }
 
 func TestDecodeRefuses(t *testing.T) {
-	e := full()
+	e := recordtest.Full()
 	good := string(e.AppendCanonical(nil))
 	for name, swap := range map[string][2]string{
 		"unknown member":        {`"v":1`, `"v":1,"w":2`},
@@ -148,7 +136,7 @@ func TestDecodeRefuses(t *testing.T) {
 }
 
 func FuzzDecode(f *testing.F) {
-	e := full()
+	e := recordtest.Full()
 	f.Add(e.AppendCanonical(nil))
 	small := record.Envelope{V: 2, Site: "s", Seq: 1, ID: record.UUID{1}, Kind: "k", At: recordtest.Start, AtKnown: "x", RecordedAt: recordtest.Start}
 	f.Add(small.AppendCanonical(nil))
@@ -184,7 +172,7 @@ func TestUUIDv5(t *testing.T) {
 }
 
 func BenchmarkEncode(b *testing.B) {
-	e := full()
+	e := recordtest.Full()
 	e.Findings, e.Body = nil, []byte(`{"text":"`+strings.Repeat("abcdefgh", 40)+`"}`)
 	b.ReportAllocs()
 	buf := make([]byte, 0, 2048)
@@ -195,7 +183,7 @@ func BenchmarkEncode(b *testing.B) {
 }
 
 func BenchmarkDecode(b *testing.B) {
-	e := full()
+	e := recordtest.Full()
 	e.Findings, e.Body = nil, []byte(`{"text":"`+strings.Repeat("abcdefgh", 40)+`"}`)
 	s := string(e.AppendCanonical(nil))
 	b.ReportAllocs()

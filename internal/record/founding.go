@@ -31,10 +31,10 @@ var foundingFields = []string{"demo", "format", "key", "log_id", "name", "site"}
 func (f Founding) Body() []byte {
 	dst := strconv.AppendBool([]byte(`{"demo":`), f.Demo)
 	dst = strconv.AppendInt(append(dst, `,"format":`...), int64(f.Format), 10)
-	dst = appendString(append(dst, `,"key":`...), f.Key)
-	dst = appendString(append(dst, `,"log_id":`...), f.LogID)
-	dst = appendString(append(dst, `,"name":`...), f.Name)
-	dst = appendString(append(dst, `,"site":`...), f.Site)
+	dst = AppendString(append(dst, `,"key":`...), f.Key)
+	dst = AppendString(append(dst, `,"log_id":`...), f.LogID)
+	dst = AppendString(append(dst, `,"name":`...), f.Name)
+	dst = AppendString(append(dst, `,"site":`...), f.Site)
 	return append(dst, '}')
 }
 
@@ -123,10 +123,10 @@ var keyChangeFields = []string{"checkpoint", "key", "lost"}
 func (k KeyChange) Body() []byte {
 	dst := []byte{'{'}
 	if k.Checkpoint != "" {
-		dst = appendString(append(dst, `"checkpoint":`...), k.Checkpoint)
+		dst = AppendString(append(dst, `"checkpoint":`...), k.Checkpoint)
 		dst = append(dst, ',')
 	}
-	dst = appendString(append(dst, `"key":`...), k.Key)
+	dst = AppendString(append(dst, `"key":`...), k.Key)
 	if k.Lost {
 		dst = append(dst, `,"lost":true`...)
 	}
@@ -134,7 +134,7 @@ func (k KeyChange) Body() []byte {
 }
 
 // ReadKeyChange reads the body of a key.changed record. It checks the form;
-// whether the old key signed is checked by Verify and VerifyLog.
+// whether the old key signed is checked by package evidence.
 func ReadKeyChange(e *Envelope) (KeyChange, error) {
 	if e.Kind != KindKeyChanged {
 		return KeyChange{}, fmt.Errorf("%w: record %d of kind %q is not a change of key", ErrInvalid, e.Seq, clip(e.Kind))

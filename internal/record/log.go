@@ -107,7 +107,7 @@ type LookupEntry struct {
 	Seq   int64
 }
 
-// LookupLister lets VerifyLog compare the look-up tables with the records.
+// LookupLister lets evidence.VerifyLog compare the look-up tables with the records.
 type LookupLister interface {
 	// LookupEntries calls fn with every entry, in any order; a command has one
 	// entry for each of its records.

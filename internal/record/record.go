@@ -1,8 +1,8 @@
 // Package record is the append-only record log of one site: the envelope of a
-// record and its exact bytes, commits, the Merkle tree over them, signed
-// checkpoints, the export format, and the checks that show any later change.
-// It knows nothing of what the records mean; it reads no clock and does no
-// input or output but through the io.Reader and io.Writer it is given.
+// record and its exact bytes, commits, the Merkle tree over them, and signed
+// checkpoints. Package evidence, below it, exports a log and proves it. Neither
+// knows what the records mean; this one reads no clock and does no input or
+// output but through the io.Reader it is given.
 //
 // # Frozen decisions of format 1
 //
@@ -34,12 +34,7 @@
 //     key and holds the old key's last checkpoint, over all records before it,
 //     with one extension line "next key <verifier key>"; where the old key is
 //     lost it says so instead.
-//   - An export is lines of canonical JSON, each ended by one line feed: a
-//     header (complete, first, format, key, last, log_id, site, size), per
-//     record a line (leaf, proof where the export is partial, record), and a
-//     last line (checkpoint). The header holds the current key so that a partial
-//     export can be read alone, and the tree size so that proofs can be checked
-//     in one pass.
+//   - An export is as package evidence says.
 package record
 
 import "errors"

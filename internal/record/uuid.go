@@ -101,7 +101,7 @@ func DerivedID(namespace UUID, parts ...string) UUID {
 		if i > 0 {
 			name = append(name, ',')
 		}
-		name = appendString(name, p)
+		name = AppendString(name, p)
 	}
 	return UUIDv5(namespace, string(append(name, ']')))
 }

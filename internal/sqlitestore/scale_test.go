@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 	"linewarden/internal/record/recordtest"
 	"linewarden/internal/sqlitestore"
 )
@@ -39,7 +40,7 @@ func TestScale(t *testing.T) {
 		t.Logf("a day of one key: %d records in %v", len(page), took)
 	}
 	began = time.Now()
-	r, err := record.VerifyLog(t.Context(), "north", log, record.VerifyOptions{Key: keys.Signer.VerifierKey()})
+	r, err := evidence.VerifyLog(t.Context(), "north", log, evidence.VerifyOptions{Key: keys.Signer.VerifierKey()})
 	if err != nil || !r.OK() {
 		t.Fatal(r.Fault, err)
 	}

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 	"linewarden/internal/record/recordtest"
 	"linewarden/internal/sqlitestore"
 )
@@ -51,7 +52,7 @@ func TestReopen(t *testing.T) {
 		t.Errorf("sites %v: %v", names, err)
 	}
 	recordtest.Fill(t, "north", site(t, s, "north"), 7)
-	r, err := record.VerifyLog(t.Context(), "north", site(t, s, "north"), record.VerifyOptions{Key: key})
+	r, err := evidence.VerifyLog(t.Context(), "north", site(t, s, "north"), evidence.VerifyOptions{Key: key})
 	if err != nil || !r.OK() || r.Last != 58 {
 		t.Errorf("after reopening: %v %+v %v", r.Fault, r, err)
 	}
@@ -60,7 +61,7 @@ func TestReopen(t *testing.T) {
 func TestReadOnlyAfterClose(t *testing.T) {
 	dir, key := madeStore(t, 4)
 	s := open(t, dir, sqlitestore.Options{ReadOnly: true})
-	r, err := record.VerifyLog(t.Context(), "north", site(t, s, "north"), record.VerifyOptions{Key: key})
+	r, err := evidence.VerifyLog(t.Context(), "north", site(t, s, "north"), evidence.VerifyOptions{Key: key})
 	if err != nil || !r.OK() {
 		t.Errorf("%v, %v", r.Fault, err)
 	}

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 	"linewarden/internal/record/recordtest"
 	"linewarden/internal/sqlitestore"
 )
@@ -98,7 +99,7 @@ func TestEveryStoredByte(t *testing.T) {
 	db := raw(t, dir)
 	s := open(t, dir, sqlitestore.Options{ReadOnly: true})
 	log := site(t, s, "north")
-	r, err := record.VerifyLog(t.Context(), "north", log, record.VerifyOptions{Key: key})
+	r, err := evidence.VerifyLog(t.Context(), "north", log, evidence.VerifyOptions{Key: key})
 	if err != nil || !r.OK() || r.Last != 10 {
 		t.Fatalf("before any change: %v, %v", r.Fault, err)
 	}
@@ -133,7 +134,7 @@ func tamper(t *testing.T, db *sql.DB, log record.Log, table, column, kinds strin
 		return // The change would break a key: nobody can make it either.
 	}
 	name := fmt.Sprintf("%s.%s row %d place %d", table, column, row, place)
-	r, err := record.VerifyLog(ctx, "north", log, record.VerifyOptions{})
+	r, err := evidence.VerifyLog(ctx, "north", log, evidence.VerifyOptions{})
 	switch {
 	case err != nil:
 		t.Errorf("%s: %v", name, err)
@@ -286,7 +287,7 @@ func TestTablesRefuse(t *testing.T) {
 		t.Errorf("the next record: %v", err)
 	}
 	s := open(t, dir, sqlitestore.Options{ReadOnly: true})
-	r, err := record.VerifyLog(t.Context(), "north", site(t, s, "north"), record.VerifyOptions{})
+	r, err := evidence.VerifyLog(t.Context(), "north", site(t, s, "north"), evidence.VerifyOptions{})
 	if err != nil || r.Fault == nil || r.Fault.Seq != 4 {
 		t.Errorf("a record behind the last commit: %v, %v", r.Fault, err)
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 )
 
 // Made is a log made for a test, with what was signed on the way.
@@ -95,7 +96,7 @@ func (m *Made) Last() string { return m.Checkpoints[len(m.Checkpoints)-1] }
 // checkpoint.
 func (m *Made) Export(ctx context.Context, first, last int64) ([]byte, error) {
 	var out bytes.Buffer
-	err := record.Export(ctx, &out, m.Log, record.ExportOptions{First: first, Last: last, Checkpoint: m.Last(), Key: m.Keys.Signer.VerifierKey()})
+	err := evidence.Export(ctx, &out, m.Log, evidence.ExportOptions{First: first, Last: last, Checkpoint: m.Last(), Key: m.Keys.Signer.VerifierKey()})
 	if err != nil {
 		return nil, fmt.Errorf("export: %w", err)
 	}

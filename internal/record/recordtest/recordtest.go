@@ -95,3 +95,15 @@ func Note(site string, n int) record.Envelope {
 		Body: body,
 	}
 }
+
+// Full is an envelope with every member, record 8 of a made log.
+func Full() record.Envelope {
+	e := Note("north", 7)
+	e.Seq = 8
+	e.Until = e.At.Add(time.Hour)
+	e.ServerClock = e.RecordedAt.Add(-3 * time.Millisecond)
+	e.LateReason = "tablet was offline \"again\""
+	e.Amends = Note("north", 3).ID
+	e.Findings = []record.Finding{{Code: "clock.offset", Data: map[string]string{"offset_ms": "150000", "ä": "\n", "😀": "", "\ufb33": "x"}}, {Code: "lot.unknown"}}
+	return e
+}

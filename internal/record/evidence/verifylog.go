@@ -1,4 +1,4 @@
-package record
+package evidence
 
 import (
 	"cmp"
@@ -10,6 +10,8 @@ import (
 	"slices"
 
 	"golang.org/x/mod/sumdb/tlog"
+
+	"linewarden/internal/record"
 )
 
 // VerifyLog checks the log of a site in its store: every record, node, root and
@@ -17,14 +19,14 @@ import (
 // checkpoint and look-up entry. What is wrong stands in Result.Fault; the error
 // is for reading that failed and for options that cannot be used. A log that
 // grows meanwhile is checked up to the head it had.
-func VerifyLog(ctx context.Context, site string, log Log, o VerifyOptions) (Result, error) {
+func VerifyLog(ctx context.Context, site string, log record.Log, o VerifyOptions) (Result, error) {
 	c, err := newChain(o)
 	if err != nil {
 		return Result{}, err
 	}
 	v := &logVerifier{site: site, log: log, o: o, chain: c, result: Result{Site: site}}
 	fault, err := v.run(ctx)
-	if errors.Is(err, ErrTampered) {
+	if errors.Is(err, record.ErrTampered) {
 		fault, err = &Fault{Kind: FaultCommit, Commit: v.commit, Detail: err.Error()}, nil
 	}
 	if err != nil {
@@ -33,30 +35,30 @@ func VerifyLog(ctx context.Context, site string, log Log, o VerifyOptions) (Resu
 	v.result.Fault = fault
 	if fault != nil {
 		v.result.Proved, v.result.NotProved = nil, nil
-		v.result.Last = c.tree.size
+		v.result.Last = c.tree.Size()
 	}
 	return v.result, nil
 }
 
 type storedCheckpoint struct {
-	Checkpoint
+	record.Checkpoint
 	note string
 }
 
 type logVerifier struct {
 	site        string
-	log         Log
+	log         record.Log
 	o           VerifyOptions
 	chain       *chain
 	result      Result
 	commit      int64
-	head        Head
+	head        record.Head
 	checkpoints []storedCheckpoint // still to be reached, smallest first
-	lookups     map[LookupTable]*tally
+	lookups     map[record.LookupTable]*tally
 }
 
 func (v *logVerifier) run(ctx context.Context) (*Fault, error) {
-	checkpoints, hasCheckpoints := v.log.(Checkpoints)
+	checkpoints, hasCheckpoints := v.log.(record.Checkpoints)
 	if hasCheckpoints {
 		if fault, err := v.readCheckpoints(ctx, checkpoints); fault != nil || err != nil {
 			return fault, err
@@ -69,10 +71,10 @@ func (v *logVerifier) run(ctx context.Context) (*Fault, error) {
 	if v.head.Size == 0 {
 		return v.extra(ctx)
 	}
-	v.lookups = map[LookupTable]*tally{}
+	v.lookups = map[record.LookupTable]*tally{}
 	for v.commit = 1; v.commit <= v.head.Commit; v.commit++ {
 		c, err := v.log.ReadCommit(ctx, v.commit)
-		if errors.Is(err, ErrNotFound) {
+		if errors.Is(err, record.ErrNotFound) {
 			return &Fault{Kind: FaultCommit, Commit: v.commit, Detail: "it is missing"}, nil
 		}
 		if err != nil {
@@ -100,7 +102,7 @@ func (v *logVerifier) end(ctx context.Context, hasCheckpoints bool) (*Fault, err
 	}
 	v.claim(ClaimStored, hasCheckpoints)
 	v.claim(ClaimRecords, v.chain.anchor == v.head.Size)
-	lister, ok := v.log.(LookupLister)
+	lister, ok := v.log.(record.LookupLister)
 	v.claim(ClaimLookups, ok)
 	if !ok {
 		return nil, nil
@@ -118,19 +120,19 @@ func (v *logVerifier) claim(c Claim, proved bool) {
 
 // beyond is the fault of a stored checkpoint over more records than there are.
 func (v *logVerifier) beyond(cp storedCheckpoint) *Fault {
-	if _, _, err := VerifyCheckpoint(cp.note, v.chain.allKeys()...); err != nil {
+	if _, _, err := record.VerifyCheckpoint(cp.note, v.chain.allKeys()...); err != nil {
 		return checkpointFault(fmt.Errorf("stored checkpoint over %d records: %w", cp.Size, err))
 	}
 	return &Fault{Kind: FaultCut, Seq: v.head.Size + 1, Detail: fmt.Sprintf("there are %d records, a stored checkpoint is over %d", v.head.Size, cp.Size)}
 }
 
-func (v *logVerifier) readCheckpoints(ctx context.Context, checkpoints Checkpoints) (*Fault, error) {
+func (v *logVerifier) readCheckpoints(ctx context.Context, checkpoints record.Checkpoints) (*Fault, error) {
 	var fault *Fault
 	stop := errors.New("stop")
 	err := checkpoints.EachCheckpoint(ctx, -1<<62, func(size int64, note string) error {
-		cp, err := ParseCheckpoint(note)
+		cp, err := record.ParseCheckpoint(note)
 		if err == nil && cp.Size != size {
-			err = fmt.Errorf("%w: it is filed under %d records and says %d", ErrCheckpoint, size, cp.Size)
+			err = fmt.Errorf("%w: it is filed under %d records and says %d", record.ErrCheckpoint, size, cp.Size)
 		}
 		if err != nil {
 			fault = checkpointFault(fmt.Errorf("stored checkpoint over %d records: %w", size, err))
@@ -147,12 +149,12 @@ func (v *logVerifier) readCheckpoints(ctx context.Context, checkpoints Checkpoin
 }
 
 // check follows one commit.
-func (v *logVerifier) check(c *Commit) *Fault {
+func (v *logVerifier) check(c *record.Commit) *Fault {
 	t := &v.chain.tree
 	switch {
-	case c.Number != v.commit || c.First != t.size+1 || c.Size < c.First || c.Size > v.head.Size:
-		return &Fault{Kind: FaultCommit, Detail: fmt.Sprintf("records %d to %d do not follow record %d", c.First, c.Size, t.size)}
-	case int64(len(c.Nodes)) != tlog.StoredHashCount(c.Size)-tlog.StoredHashCount(t.size):
+	case c.Number != v.commit || c.First != t.Size()+1 || c.Size < c.First || c.Size > v.head.Size:
+		return &Fault{Kind: FaultCommit, Detail: fmt.Sprintf("records %d to %d do not follow record %d", c.First, c.Size, t.Size())}
+	case int64(len(c.Nodes)) != tlog.StoredHashCount(c.Size)-tlog.StoredHashCount(t.Size()):
 		return &Fault{Kind: FaultCommit, Detail: fmt.Sprintf("%d nodes cannot be those of records %d to %d", len(c.Nodes), c.First, c.Size)}
 	case len(c.Records) == 0:
 		return &Fault{Kind: FaultRecord, Seq: c.First, Detail: "it is missing"}
@@ -172,7 +174,7 @@ func (v *logVerifier) check(c *Commit) *Fault {
 		}
 		nodes = append(nodes, v.chain.nodes...)
 		v.count(&e)
-		v.o.progress(t.size, v.head.Size)
+		v.o.progress(t.Size(), v.head.Size)
 	}
 	return compareNodes(before, c, nodes, t.Root())
 }
@@ -180,13 +182,13 @@ func (v *logVerifier) check(c *Commit) *Fault {
 // reached checks the stored checkpoints over as many records as there are now.
 func (v *logVerifier) reached() *Fault {
 	c := v.chain
-	for len(v.checkpoints) > 0 && v.checkpoints[0].Size <= c.tree.size {
+	for len(v.checkpoints) > 0 && v.checkpoints[0].Size <= c.tree.Size() {
 		cp := v.checkpoints[0]
 		v.checkpoints = v.checkpoints[1:]
-		if _, _, err := VerifyCheckpoint(cp.note, c.currentKey()); err != nil {
+		if _, _, err := record.VerifyCheckpoint(cp.note, c.currentKey()); err != nil {
 			return checkpointFault(fmt.Errorf("stored checkpoint over %d records: %w", cp.Size, err))
 		}
-		if cp.Size != c.tree.size || cp.Site != c.founding.Site || cp.LogID != c.founding.LogID {
+		if cp.Size != c.tree.Size() || cp.Site != c.founding.Site || cp.LogID != c.founding.LogID {
 			return &Fault{Kind: FaultCheckpoint, Detail: fmt.Sprintf("stored checkpoint over %d records is not one of this log", cp.Size)}
 		}
 		if cp.Root != c.tree.Root() {
@@ -200,14 +202,14 @@ func (v *logVerifier) reached() *Fault {
 
 // recordAltered names the first record that does not fit its stored leaf, if
 // the stored nodes and root fit each other.
-func recordAltered(before *Tree, c *Commit) *Fault {
+func recordAltered(before *record.Tree, c *record.Commit) *Fault {
 	t := before.Clone()
 	at := 0
 	for i, rec := range c.Records {
 		if at >= len(c.Nodes) {
 			return nil
 		}
-		if LeafHash(rec) != c.Nodes[at] && nodesFit(before, c) {
+		if record.LeafHash(rec) != c.Nodes[at] && nodesFit(before, c) {
 			return &Fault{Kind: FaultRecord, Seq: c.First + int64(i), Detail: "its bytes do not fit its stored leaf"}
 		}
 		at += len(t.Append(c.Nodes[at], nil))
@@ -216,10 +218,10 @@ func recordAltered(before *Tree, c *Commit) *Fault {
 }
 
 // nodesFit reports whether the stored leaves give the stored nodes and root.
-func nodesFit(before *Tree, c *Commit) bool {
+func nodesFit(before *record.Tree, c *record.Commit) bool {
 	t := before.Clone()
 	at := 0
-	for range c.Size - before.size {
+	for range c.Size - before.Size() {
 		if at >= len(c.Nodes) {
 			return false
 		}
@@ -232,14 +234,14 @@ func nodesFit(before *Tree, c *Commit) bool {
 	return at == len(c.Nodes) && t.Root() == c.Root
 }
 
-func compareNodes(before *Tree, c *Commit, nodes []tlog.Hash, root tlog.Hash) *Fault {
+func compareNodes(before *record.Tree, c *record.Commit, nodes []tlog.Hash, root tlog.Hash) *Fault {
 	if root == c.Root && slices.Equal(nodes, c.Nodes) {
 		return nil
 	}
 	if f := recordAltered(before, c); f != nil {
 		return f
 	}
-	if int64(len(c.Records)) != c.Size-before.size {
+	if int64(len(c.Records)) != c.Size-before.Size() {
 		return &Fault{Kind: FaultRecord, Seq: c.First + int64(len(c.Records)), Detail: "it is missing"}
 	}
 	if !slices.Equal(nodes, c.Nodes) {
@@ -247,7 +249,7 @@ func compareNodes(before *Tree, c *Commit, nodes []tlog.Hash, root tlog.Hash) *F
 		for at < min(len(nodes), len(c.Nodes)) && nodes[at] == c.Nodes[at] {
 			at++
 		}
-		index := tlog.StoredHashCount(before.size) + int64(at)
+		index := tlog.StoredHashCount(before.Size()) + int64(at)
 		return &Fault{Kind: FaultNode, Detail: fmt.Sprintf("stored hash %d does not fit the records", index)}
 	}
 	return &Fault{Kind: FaultRoot, Detail: "it does not fit the records and nodes"}
@@ -265,7 +267,7 @@ func (v *logVerifier) extra(ctx context.Context) (*Fault, error) {
 		return nil, err
 	}
 	_, err = v.log.Hashes(ctx, []int64{tlog.StoredHashCount(v.head.Size)})
-	if err != nil && !errors.Is(err, ErrNotFound) {
+	if err != nil && !errors.Is(err, record.ErrNotFound) {
 		return nil, err
 	}
 	nodes := err == nil
@@ -285,7 +287,7 @@ type tally struct {
 	sum   [4]uint64
 }
 
-func (v *logVerifier) entry(e LookupEntry, sign uint64) {
+func (v *logVerifier) entry(e record.LookupEntry, sign uint64) {
 	t := v.lookups[e.Table]
 	if t == nil {
 		t = &tally{}
@@ -302,25 +304,25 @@ func (v *logVerifier) entry(e LookupEntry, sign uint64) {
 }
 
 // count adds the entries that a record must have.
-func (v *logVerifier) count(e *Envelope) {
-	if _, ok := v.log.(LookupLister); !ok {
+func (v *logVerifier) count(e *record.Envelope) {
+	if _, ok := v.log.(record.LookupLister); !ok {
 		return
 	}
 	at := e.At.UnixMilli()
-	v.entry(LookupEntry{LookupByID, e.ID.String(), 0, e.Seq}, 1)
+	v.entry(record.LookupEntry{Table: record.LookupByID, Key: e.ID.String(), Seq: e.Seq}, 1)
 	if !e.Command.IsZero() {
-		v.entry(LookupEntry{LookupByCommand, e.Command.String(), 0, e.Seq}, 1)
+		v.entry(record.LookupEntry{Table: record.LookupByCommand, Key: e.Command.String(), Seq: e.Seq}, 1)
 	}
-	v.entry(LookupEntry{LookupByKind, e.Kind, at, e.Seq}, 1)
+	v.entry(record.LookupEntry{Table: record.LookupByKind, Key: e.Kind, AtMS: at, Seq: e.Seq}, 1)
 	for _, about := range e.About {
-		v.entry(LookupEntry{LookupByAbout, about, at, e.Seq}, 1)
+		v.entry(record.LookupEntry{Table: record.LookupByAbout, Key: about, AtMS: at, Seq: e.Seq}, 1)
 	}
 }
 
 // compareLookups takes the entries there are from those there must be.
-func (v *logVerifier) compareLookups(ctx context.Context, lister LookupLister) (*Fault, error) {
-	beyond := LookupEntry{}
-	err := lister.LookupEntries(ctx, func(e LookupEntry) error {
+func (v *logVerifier) compareLookups(ctx context.Context, lister record.LookupLister) (*Fault, error) {
+	beyond := record.LookupEntry{}
+	err := lister.LookupEntries(ctx, func(e record.LookupEntry) error {
 		if e.Seq > v.head.Size {
 			if e.Seq > beyond.Seq {
 				beyond = e
@@ -333,7 +335,7 @@ func (v *logVerifier) compareLookups(ctx context.Context, lister LookupLister) (
 	if err != nil {
 		return nil, err
 	}
-	for _, table := range []LookupTable{LookupByID, LookupByCommand, LookupByKind, LookupByAbout} {
+	for _, table := range []record.LookupTable{record.LookupByID, record.LookupByCommand, record.LookupByKind, record.LookupByAbout} {
 		if t := v.lookups[table]; t != nil && *t != (tally{}) {
 			return &Fault{Kind: FaultLookup, Detail: fmt.Sprintf("the entries by %s do not fit the records (%+d missing); records are whole", table, t.count)}, nil
 		}

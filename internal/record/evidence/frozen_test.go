@@ -1,4 +1,4 @@
-package record_test
+package evidence_test
 
 import (
 	"bytes"
@@ -10,11 +10,13 @@ import (
 	"testing"
 
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
+	"linewarden/internal/record/recordtest"
 )
 
 var update = flag.Bool("update", false, "write the frozen logs that are not there yet")
 
-const frozenDir = "../../testdata/records/v1"
+const frozenDir = "../../../testdata/records/v1"
 
 // frozen are the files that every later version must judge in the same way.
 // They are made once; their bytes never change.
@@ -22,7 +24,7 @@ func frozen(t *testing.T) map[string][]byte {
 	t.Helper()
 	first, second := keys(t, "frozen", 0), keys(t, "frozen", 1)
 	m := makeLog(t, first, nil, 3, 8)
-	e := full()
+	e := recordtest.Full()
 	e.At, e.RecordedAt = e.At.AddDate(0, 0, 1), e.RecordedAt.AddDate(0, 0, 1)
 	if err := m.ChangeKey(t.Context(), second, false); err != nil {
 		t.Fatal(err)
@@ -60,20 +62,20 @@ func frozen(t *testing.T) map[string][]byte {
 
 // judged is what Verify must say of each file, given the first key.
 var judged = map[string]struct {
-	kind record.FaultKind
+	kind evidence.FaultKind
 	seq  int64
 }{
 	"good.records.ndjson":              {},
 	"good-part.records.ndjson":         {},
-	"bad-record.records.ndjson":        {record.FaultRecord, 6},
-	"bad-missing.records.ndjson":       {record.FaultRecord, 6},
-	"bad-cut.records.ndjson":           {record.FaultCut, 0},
-	"bad-header.records.ndjson":        {record.FaultHeader, 0},
-	"bad-signature.records.ndjson":     {record.FaultSignature, 0},
-	"bad-replaced.records.ndjson":      {record.FaultReplaced, 13},
-	"bad-other-key.records.ndjson":     {record.FaultOtherKey, 0},
-	"bad-part-record.records.ndjson":   {record.FaultRecord, 6},
-	"bad-space-in-line.records.ndjson": {record.FaultRecord, 1},
+	"bad-record.records.ndjson":        {evidence.FaultRecord, 6},
+	"bad-missing.records.ndjson":       {evidence.FaultRecord, 6},
+	"bad-cut.records.ndjson":           {evidence.FaultCut, 0},
+	"bad-header.records.ndjson":        {evidence.FaultHeader, 0},
+	"bad-signature.records.ndjson":     {evidence.FaultSignature, 0},
+	"bad-replaced.records.ndjson":      {evidence.FaultReplaced, 13},
+	"bad-other-key.records.ndjson":     {evidence.FaultOtherKey, 0},
+	"bad-part-record.records.ndjson":   {evidence.FaultRecord, 6},
+	"bad-space-in-line.records.ndjson": {evidence.FaultRecord, 1},
 }
 
 // TestFrozen reads the files as they were first written.
@@ -102,7 +104,7 @@ func TestFrozen(t *testing.T) {
 			t.Errorf("%s: not judged here, or not readable: %v", name, err)
 			continue
 		}
-		o := record.VerifyOptions{Key: first}
+		o := evidence.VerifyOptions{Key: first}
 		if strings.Contains(name, "part") {
 			o.Key = second
 		}

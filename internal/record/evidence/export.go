@@ -1,4 +1,4 @@
-package record
+package evidence
 
 import (
 	"bufio"
@@ -9,6 +9,8 @@ import (
 	"strconv"
 
 	"golang.org/x/mod/sumdb/tlog"
+
+	"linewarden/internal/record"
 )
 
 // ExportFormat is the format word in the header of an export.
@@ -16,7 +18,10 @@ const ExportFormat = "linewarden-records-1"
 
 // maxLine is the longest line of an export: a record as a JSON string can be at
 // most twice as long as the record.
-const maxLine = 2*MaxRecordBytes + 16<<10
+const maxLine = 2*record.MaxRecordBytes + 16<<10
+
+// checkpointMember begins the last line of an export.
+const checkpointMember = `{"checkpoint":`
 
 // Header is the first line of an export.
 type Header struct {
@@ -33,49 +38,49 @@ var headerFields = []string{"complete", "first", "format", "key", "last", "log_i
 func (h Header) line() []byte {
 	dst := strconv.AppendBool([]byte(`{"complete":`), h.Complete)
 	dst = strconv.AppendInt(append(dst, `,"first":`...), h.First, 10)
-	dst = appendString(append(dst, `,"format":`...), h.Format)
-	dst = appendString(append(dst, `,"key":`...), h.Key)
+	dst = record.AppendString(append(dst, `,"format":`...), h.Format)
+	dst = record.AppendString(append(dst, `,"key":`...), h.Key)
 	dst = strconv.AppendInt(append(dst, `,"last":`...), h.Last, 10)
-	dst = appendString(append(dst, `,"log_id":`...), h.LogID)
-	dst = appendString(append(dst, `,"site":`...), h.Site)
+	dst = record.AppendString(append(dst, `,"log_id":`...), h.LogID)
+	dst = record.AppendString(append(dst, `,"site":`...), h.Site)
 	dst = strconv.AppendInt(append(dst, `,"size":`...), h.Size, 10)
 	return append(dst, '}')
 }
 
 func parseHeader(line string) (Header, error) {
 	var h Header
-	c := cursor{s: line}
+	c := record.NewStrictReader(line)
 	seen := 0
-	err := c.fields(headerFields, func(index int) error {
+	err := c.Fields(headerFields, func(index int) error {
 		seen++
 		switch headerFields[index] {
 		case "complete":
-			h.Complete = c.takeWord("true")
-			if !h.Complete && !c.takeWord("false") {
-				return c.errorf("complete must be true or false")
+			h.Complete = c.Word("true")
+			if !h.Complete && !c.Word("false") {
+				return c.Errorf("complete must be true or false")
 			}
 			return nil
 		case "first":
-			return c.number(&h.First)
+			return c.Integer(&h.First)
 		case "format":
-			return c.filled(&h.Format)
+			return c.Filled(&h.Format)
 		case "key":
-			return c.filled(&h.Key)
+			return c.Filled(&h.Key)
 		case "last":
-			return c.number(&h.Last)
+			return c.Integer(&h.Last)
 		case "log_id":
-			return c.filled(&h.LogID)
+			return c.Filled(&h.LogID)
 		case "site":
-			return c.filled(&h.Site)
+			return c.Filled(&h.Site)
 		default:
-			return c.number(&h.Size)
+			return c.Integer(&h.Size)
 		}
 	})
 	if err == nil {
-		err = c.end()
+		err = c.End()
 	}
 	if err == nil && seen != len(headerFields) {
-		err = fmt.Errorf("%w: a member is missing", ErrInvalid)
+		err = fmt.Errorf("%w: a member is missing", record.ErrInvalid)
 	}
 	if err != nil {
 		return h, err
@@ -84,18 +89,18 @@ func parseHeader(line string) (Header, error) {
 }
 
 func (h Header) check() error {
-	site, logID, err := ParseVerifierKey(h.Key)
+	site, logID, err := record.ParseVerifierKey(h.Key)
 	switch {
 	case h.Format != ExportFormat:
-		return fmt.Errorf("%w: format %q is not known here, only %q", ErrInvalid, clip(h.Format), ExportFormat)
+		return fmt.Errorf("%w: format %.60q is not known here, only %q", record.ErrInvalid, h.Format, ExportFormat)
 	case err != nil:
 		return err
 	case site != h.Site || logID != h.LogID:
-		return fmt.Errorf("%w: the key is not one of this site and log", ErrInvalid)
+		return fmt.Errorf("%w: the key is not one of this site and log", record.ErrInvalid)
 	case h.First < 1 || h.Last < h.First || h.Size < h.Last:
-		return fmt.Errorf("%w: records %d to %d of %d cannot be", ErrInvalid, h.First, h.Last, h.Size)
+		return fmt.Errorf("%w: records %d to %d of %d cannot be", record.ErrInvalid, h.First, h.Last, h.Size)
 	case h.Complete != (h.First == 1 && h.Last == h.Size):
-		return fmt.Errorf("%w: records %d to %d of %d do not fit complete=%t", ErrInvalid, h.First, h.Last, h.Size, h.Complete)
+		return fmt.Errorf("%w: records %d to %d of %d do not fit complete=%t", record.ErrInvalid, h.First, h.Last, h.Size, h.Complete)
 	}
 	return nil
 }
@@ -111,50 +116,50 @@ type exportLine struct {
 var exportFields = []string{"leaf", "proof", "record"}
 
 func appendExportLine(dst []byte, l exportLine) []byte {
-	dst = appendHash(append(dst, `{"leaf":`...), l.leaf)
+	dst = record.AppendHash(append(dst, `{"leaf":`...), l.leaf)
 	if l.partly {
 		dst = append(dst, `,"proof":[`...)
 		for i, p := range l.proof {
 			if i > 0 {
 				dst = append(dst, ',')
 			}
-			dst = appendHash(dst, p)
+			dst = record.AppendHash(dst, p)
 		}
 		dst = append(dst, ']')
 	}
-	dst = appendString(append(dst, `,"record":`...), l.record)
+	dst = record.AppendString(append(dst, `,"record":`...), l.record)
 	return append(dst, '}')
 }
 
 func parseExportLine(line string) (exportLine, error) {
 	var l exportLine
-	c := cursor{s: line}
+	c := record.NewStrictReader(line)
 	seen := 0
-	err := c.fields(exportFields, func(index int) error {
+	err := c.Fields(exportFields, func(index int) error {
 		seen++
 		switch index {
 		case 0:
-			return c.hash((*[32]byte)(&l.leaf))
+			return c.Hash((*[32]byte)(&l.leaf))
 		case 1:
 			l.partly = true
-			if c.takeWord("[]") {
+			if c.Word("[]") {
 				return nil
 			}
-			return c.list(func() error {
+			return c.List(func() error {
 				var p tlog.Hash
-				err := c.hash((*[32]byte)(&p))
+				err := c.Hash((*[32]byte)(&p))
 				l.proof = append(l.proof, p)
 				return err
 			})
 		default:
-			return c.filled(&l.record)
+			return c.Filled(&l.record)
 		}
 	})
 	if err == nil {
-		err = c.end()
+		err = c.End()
 	}
 	if want := len(exportFields); err == nil && seen != want && (seen != want-1 || l.partly) {
-		err = fmt.Errorf("%w: leaf or record is missing", ErrInvalid)
+		err = fmt.Errorf("%w: leaf or record is missing", record.ErrInvalid)
 	}
 	return l, err
 }
@@ -170,8 +175,8 @@ type ExportOptions struct {
 
 // Export writes records of a log under a signed checkpoint. The result can be
 // checked with Verify, or with a few lines in any language.
-func Export(ctx context.Context, w io.Writer, log Log, o ExportOptions) error {
-	cp, _, err := VerifyCheckpoint(o.Checkpoint, o.Key)
+func Export(ctx context.Context, w io.Writer, log record.Log, o ExportOptions) error {
+	cp, _, err := record.VerifyCheckpoint(o.Checkpoint, o.Key)
 	if err != nil {
 		return fmt.Errorf("export: %w", err)
 	}
@@ -190,7 +195,7 @@ func Export(ctx context.Context, w io.Writer, log Log, o ExportOptions) error {
 	if err := exportRecords(ctx, out, log, h, o.Progress); err != nil {
 		return fmt.Errorf("export: %w", err)
 	}
-	if err := writeLine(out, append(appendString([]byte(`{"checkpoint":`), o.Checkpoint), '}')); err != nil {
+	if err := writeLine(out, append(record.AppendString([]byte(checkpointMember), o.Checkpoint), '}')); err != nil {
 		return err
 	}
 	return out.Flush()
@@ -201,11 +206,11 @@ func writeLine(out *bufio.Writer, line []byte) error {
 	return err
 }
 
-func exportRecords(ctx context.Context, out *bufio.Writer, log Log, h Header, progress func(done, total int64)) error {
-	hashes := HashReader(ctx, log)
+func exportRecords(ctx context.Context, out *bufio.Writer, log record.Log, h Header, progress func(done, total int64)) error {
+	hashes := record.HashReader(ctx, log)
 	next, buf := h.First, make([]byte, 0, 4096)
 	err := log.Scan(ctx, h.First, h.Last, func(seq int64, rec string) error {
-		l := exportLine{leaf: LeafHash(rec), partly: !h.Complete, record: rec}
+		l := exportLine{leaf: record.LeafHash(rec), partly: !h.Complete, record: rec}
 		if l.partly {
 			var err error
 			if l.proof, err = tlog.ProveRecord(h.Size, seq-1, hashes); err != nil {
@@ -213,7 +218,7 @@ func exportRecords(ctx context.Context, out *bufio.Writer, log Log, h Header, pr
 			}
 		}
 		if seq != next {
-			return fmt.Errorf("record %d: %w", next, ErrNotFound)
+			return fmt.Errorf("record %d: %w", next, record.ErrNotFound)
 		}
 		next++
 		if progress != nil && next%1024 == 0 {
@@ -223,7 +228,7 @@ func exportRecords(ctx context.Context, out *bufio.Writer, log Log, h Header, pr
 		return writeLine(out, buf)
 	})
 	if err == nil && next != h.Last+1 {
-		err = fmt.Errorf("record %d: %w", next, ErrNotFound)
+		err = fmt.Errorf("record %d: %w", next, record.ErrNotFound)
 	}
 	return err
 }

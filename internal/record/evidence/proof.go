@@ -1,19 +1,21 @@
-package record
+package evidence
 
 import (
 	"context"
 	"fmt"
 
 	"golang.org/x/mod/sumdb/tlog"
+
+	"linewarden/internal/record"
 )
 
 // InclusionProof proves that record seq is in the tree of the first size
 // records (RFC 6962 section 2.1.1). Sizes beyond the head are ErrNotFound.
-func InclusionProof(ctx context.Context, log Log, seq, size int64) ([]tlog.Hash, error) {
+func InclusionProof(ctx context.Context, log record.Log, seq, size int64) ([]tlog.Hash, error) {
 	if seq < 1 || seq > size {
-		return nil, fmt.Errorf("%w: record %d is not among the first %d", ErrNotFound, seq, size)
+		return nil, fmt.Errorf("%w: record %d is not among the first %d", record.ErrNotFound, seq, size)
 	}
-	p, err := tlog.ProveRecord(size, seq-1, HashReader(ctx, log))
+	p, err := tlog.ProveRecord(size, seq-1, record.HashReader(ctx, log))
 	if err != nil {
 		return nil, fmt.Errorf("prove record %d of %d: %w", seq, size, err)
 	}
@@ -22,11 +24,11 @@ func InclusionProof(ctx context.Context, log Log, seq, size int64) ([]tlog.Hash,
 
 // ConsistencyProof proves that the first from records are the beginning of the
 // first to records (RFC 6962 section 2.1.2).
-func ConsistencyProof(ctx context.Context, log Log, from, to int64) ([]tlog.Hash, error) {
+func ConsistencyProof(ctx context.Context, log record.Log, from, to int64) ([]tlog.Hash, error) {
 	if from < 1 || from > to {
-		return nil, fmt.Errorf("%w: a log of %d records has no part of %d", ErrNotFound, to, from)
+		return nil, fmt.Errorf("%w: a log of %d records has no part of %d", record.ErrNotFound, to, from)
 	}
-	p, err := tlog.ProveTree(to, from, HashReader(ctx, log))
+	p, err := tlog.ProveTree(to, from, record.HashReader(ctx, log))
 	if err != nil {
 		return nil, fmt.Errorf("prove %d records within %d: %w", from, to, err)
 	}
@@ -37,7 +39,7 @@ func ConsistencyProof(ctx context.Context, log Log, from, to int64) ([]tlog.Hash
 // ErrTampered.
 func CheckInclusion(proof []tlog.Hash, size int64, root tlog.Hash, seq int64, leaf tlog.Hash) error {
 	if err := tlog.CheckRecord(proof, size, root, seq-1, leaf); err != nil {
-		return fmt.Errorf("%w: record %d is not proved to be in the tree of %d: %w", ErrTampered, seq, size, err)
+		return fmt.Errorf("%w: record %d is not proved to be in the tree of %d: %w", record.ErrTampered, seq, size, err)
 	}
 	return nil
 }
@@ -46,7 +48,7 @@ func CheckInclusion(proof []tlog.Hash, size int64, root tlog.Hash, seq int64, le
 // checkpoint; where it fails the error is ErrTampered.
 func CheckConsistency(proof []tlog.Hash, from int64, fromRoot tlog.Hash, to int64, toRoot tlog.Hash) error {
 	if err := tlog.CheckTree(proof, to, toRoot, from, fromRoot); err != nil {
-		return fmt.Errorf("%w: the log of %d records does not continue that of %d: %w", ErrTampered, to, from, err)
+		return fmt.Errorf("%w: the log of %d records does not continue that of %d: %w", record.ErrTampered, to, from, err)
 	}
 	return nil
 }

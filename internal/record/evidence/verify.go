@@ -1,4 +1,4 @@
-package record
+package evidence
 
 import (
 	"bufio"
@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"golang.org/x/mod/sumdb/tlog"
+
+	"linewarden/internal/record"
 )
 
 // Verify checks an export in one pass, with little memory whatever its length.
@@ -64,8 +66,8 @@ func (v *verifier) read() (line string, fault *Fault, err error) {
 	case err != nil:
 		return "", nil, err
 	case !ended:
-		c := cursor{s: line}
-		if c.skipValue(0) == nil && c.end() != nil {
+		c := record.NewStrictReader(line)
+		if c.Value() == nil && c.End() != nil {
 			return "", v.damaged("the line does not end with a line feed"), nil
 		}
 		return "", v.fault(FaultCut, 0, "the file ends within a line; the last whole record is %d", max(v.next-1, 0)), nil
@@ -103,7 +105,7 @@ func (v *verifier) run() (*Fault, error) {
 		if fault != nil || err != nil {
 			return fault, err
 		}
-		if strings.HasPrefix(line, `{"checkpoint":`) {
+		if strings.HasPrefix(line, checkpointMember) {
 			return v.last(line)
 		}
 		if fault := v.record(line); fault != nil {
@@ -121,7 +123,7 @@ func (v *verifier) record(line string) *Fault {
 	if err != nil {
 		return v.damaged("%v", err)
 	}
-	if LeafHash(l.record) != l.leaf {
+	if record.LeafHash(l.record) != l.leaf {
 		return v.damaged("record and leaf do not fit each other")
 	}
 	if v.next > v.header.Last {
@@ -152,7 +154,7 @@ func (v *verifier) whole(l exportLine) *Fault {
 // part checks a record of a partial export, but for the root its proof leads
 // to, which is known at the end.
 func (v *verifier) part(l exportLine) *Fault {
-	e, err := DecodeString(l.record)
+	e, err := record.DecodeString(l.record)
 	switch {
 	case err != nil:
 		return v.damaged("it is not a record: %v", err)
@@ -192,7 +194,7 @@ func (v *verifier) last(line string) (*Fault, error) {
 	if v.header.Complete && len(v.chain.eras) > 0 {
 		key = v.chain.currentKey()
 	}
-	cp, _, err := VerifyCheckpoint(note, key)
+	cp, _, err := record.VerifyCheckpoint(note, key)
 	if fault := v.otherKey(key); fault != nil {
 		return fault, nil
 	}
@@ -213,18 +215,19 @@ func (v *verifier) last(line string) (*Fault, error) {
 
 // checkpointLine reads the last line and looks that it is the last.
 func (v *verifier) checkpointLine(line string) (string, *Fault) {
-	c := cursor{s: line, i: len(`{"checkpoint":`)}
-	note, err := c.text()
-	if err == nil {
-		err = c.want('}')
+	c := record.NewStrictReader(line)
+	c.Word(checkpointMember)
+	note, err := c.Text()
+	if err == nil && !c.Word("}") {
+		err = c.Errorf("%q is wanted", '}')
 	}
 	if err == nil {
-		err = c.end()
+		err = c.End()
 	}
 	if err != nil {
 		return "", v.fault(FaultCheckpoint, 0, "%v", err)
 	}
-	if _, err := ParseCheckpoint(note); err != nil {
+	if _, err := record.ParseCheckpoint(note); err != nil {
 		return "", v.fault(FaultCheckpoint, 0, "%v", err)
 	}
 	at := v.lines.line
@@ -250,7 +253,7 @@ func (v *verifier) otherKey(key string) *Fault {
 }
 
 // sizes compares the true checkpoint with what the file holds.
-func (v *verifier) sizes(cp Checkpoint) *Fault {
+func (v *verifier) sizes(cp record.Checkpoint) *Fault {
 	switch {
 	case cp.Site != v.header.Site || cp.LogID != v.header.LogID:
 		return &Fault{Kind: FaultHeader, Line: 1, Detail: "site or log id are not those of the checkpoint"}
@@ -264,11 +267,11 @@ func (v *verifier) sizes(cp Checkpoint) *Fault {
 	return nil
 }
 
-func (v *verifier) lastWhole(cp Checkpoint) *Fault {
+func (v *verifier) lastWhole(cp record.Checkpoint) *Fault {
 	c := v.chain
 	if c.tree.Root() != cp.Root {
 		return &Fault{
-			Kind: FaultReplaced, Seq: c.anchor + 1, To: c.tree.size,
+			Kind: FaultReplaced, Seq: c.anchor + 1, To: c.tree.Size(),
 			Detail: "the records fit their leaves but not the signed root: they were replaced after they were signed",
 		}
 	}
@@ -279,7 +282,7 @@ func (v *verifier) lastWhole(cp Checkpoint) *Fault {
 	return c.finish(&v.result)
 }
 
-func (v *verifier) lastPart(cp Checkpoint) *Fault {
+func (v *verifier) lastPart(cp record.Checkpoint) *Fault {
 	first := v.roots[0]
 	if first.root == cp.Root {
 		first = v.roots[1]
@@ -299,7 +302,7 @@ func (v *verifier) lastPart(cp Checkpoint) *Fault {
 
 // sincePart compares a partial export with an earlier checkpoint, as far as
 // that goes without the records between.
-func (v *verifier) sincePart(cp Checkpoint) *Fault {
+func (v *verifier) sincePart(cp record.Checkpoint) *Fault {
 	s := v.chain.since
 	if s == nil {
 		v.result.NotProved = append(v.result.NotProved, ClaimSince)

@@ -1,4 +1,4 @@
-package record_test
+package evidence_test
 
 import (
 	"bytes"
@@ -10,6 +10,7 @@ import (
 
 	"linewarden/internal/memstore"
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 	"linewarden/internal/record/recordtest"
 )
 
@@ -40,16 +41,16 @@ func export(t testing.TB, m *recordtest.Made, first, last int64) []byte {
 	return b
 }
 
-func verify(t testing.TB, file []byte, o record.VerifyOptions) record.Result {
+func verify(t testing.TB, file []byte, o evidence.VerifyOptions) evidence.Result {
 	t.Helper()
-	r, err := record.Verify(t.Context(), bytes.NewReader(file), o)
+	r, err := evidence.Verify(t.Context(), bytes.NewReader(file), o)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return r
 }
 
-func wantFault(t *testing.T, name string, r record.Result, kind record.FaultKind, seq int64) {
+func wantFault(t *testing.T, name string, r evidence.Result, kind evidence.FaultKind, seq int64) {
 	t.Helper()
 	if r.Fault == nil || r.Fault.Kind != kind || r.Fault.Seq != seq {
 		t.Errorf("%s: got %v, want %s at record %d", name, r.Fault, kind, seq)
@@ -65,13 +66,13 @@ func TestVerifyWhole(t *testing.T) {
 	key := m.Keys.Signer.VerifierKey()
 	for _, c := range []struct {
 		name            string
-		o               record.VerifyOptions
-		proved, missing []record.Claim
+		o               evidence.VerifyOptions
+		proved, missing []evidence.Claim
 	}{
-		{"alone", record.VerifyOptions{}, []record.Claim{record.ClaimRecords, record.ClaimComplete}, []record.Claim{record.ClaimOrigin, record.ClaimSince}},
-		{"with key", record.VerifyOptions{Key: key}, []record.Claim{record.ClaimOrigin}, []record.Claim{record.ClaimSince}},
-		{"with checkpoint", record.VerifyOptions{Since: m.Checkpoints[1]}, []record.Claim{record.ClaimSince}, []record.Claim{record.ClaimOrigin}},
-		{"with the same checkpoint", record.VerifyOptions{Since: m.Last(), Key: key}, []record.Claim{record.ClaimSince, record.ClaimOrigin}, nil},
+		{"alone", evidence.VerifyOptions{}, []evidence.Claim{evidence.ClaimRecords, evidence.ClaimComplete}, []evidence.Claim{evidence.ClaimOrigin, evidence.ClaimSince}},
+		{"with key", evidence.VerifyOptions{Key: key}, []evidence.Claim{evidence.ClaimOrigin}, []evidence.Claim{evidence.ClaimSince}},
+		{"with checkpoint", evidence.VerifyOptions{Since: m.Checkpoints[1]}, []evidence.Claim{evidence.ClaimSince}, []evidence.Claim{evidence.ClaimOrigin}},
+		{"with the same checkpoint", evidence.VerifyOptions{Since: m.Last(), Key: key}, []evidence.Claim{evidence.ClaimSince, evidence.ClaimOrigin}, nil},
 	} {
 		r := verify(t, file, c.o)
 		if !r.OK() || r.Last != 21 || r.Size != 21 || r.Root != m.Tree.Root() || r.Checkpoint != m.Last() || r.Site != "north" || r.Key != key {
@@ -88,11 +89,11 @@ func TestVerifyWhole(t *testing.T) {
 			}
 		}
 	}
-	if text := record.ClaimOrigin.MissingText(); !strings.HasPrefix(text, "key taken from the file: proves integrity, not origin") {
+	if text := evidence.ClaimOrigin.MissingText(); !strings.HasPrefix(text, "key taken from the file: proves integrity, not origin") {
 		t.Errorf("without a key it says %q", text)
 	}
-	part := verify(t, export(t, m, 5, 9), record.VerifyOptions{Key: key})
-	if !part.OK() || part.First != 5 || part.Last != 9 || !slices.Contains(part.Proved, record.ClaimOrigin) || !slices.Contains(part.NotProved, record.ClaimComplete) {
+	part := verify(t, export(t, m, 5, 9), evidence.VerifyOptions{Key: key})
+	if !part.OK() || part.First != 5 || part.Last != 9 || !slices.Contains(part.Proved, evidence.ClaimOrigin) || !slices.Contains(part.NotProved, evidence.ClaimComplete) {
 		t.Errorf("a part: %v %+v", part.Fault, part)
 	}
 }
@@ -130,50 +131,50 @@ func TestVerifyTellsApart(t *testing.T) {
 	join := func(l []string) []byte { return []byte(strings.Join(l, "")) }
 	since := m.Checkpoints[2] // over 14 records
 
-	wantFault(t, "record altered", verify(t, []byte(strings.Replace(file, "Note 9:", "Note 8:", 1)), record.VerifyOptions{}), record.FaultRecord, 10)
+	wantFault(t, "record altered", verify(t, []byte(strings.Replace(file, "Note 9:", "Note 8:", 1)), evidence.VerifyOptions{}), evidence.FaultRecord, 10)
 	replaced := slices.Concat(forged[:len(forged)-2], lines[len(lines)-1:])
-	wantFault(t, "suffix replaced, not signed again", verify(t, join(replaced), record.VerifyOptions{}), record.FaultReplaced, 1)
-	r := verify(t, join(replaced), record.VerifyOptions{Since: since})
-	wantFault(t, "suffix replaced, earlier checkpoint at hand", r, record.FaultReplaced, 15)
+	wantFault(t, "suffix replaced, not signed again", verify(t, join(replaced), evidence.VerifyOptions{}), evidence.FaultReplaced, 1)
+	r := verify(t, join(replaced), evidence.VerifyOptions{Since: since})
+	wantFault(t, "suffix replaced, earlier checkpoint at hand", r, evidence.FaultReplaced, 15)
 	if r.Fault != nil && r.Fault.To != 21 {
 		t.Errorf("the suffix ends at %d", r.Fault.To)
 	}
-	wantFault(t, "suffix replaced, signed with the true key, later checkpoint at hand", verify(t, join(forged[:len(forged)-1]), record.VerifyOptions{Key: key, Since: m.Last()}), record.FaultReplaced, 1)
-	whole := verify(t, join(forged[:len(forged)-1]), record.VerifyOptions{Key: key})
-	if !whole.OK() || !slices.Contains(whole.NotProved, record.ClaimSince) {
+	wantFault(t, "suffix replaced, signed with the true key, later checkpoint at hand", verify(t, join(forged[:len(forged)-1]), evidence.VerifyOptions{Key: key, Since: m.Last()}), evidence.FaultReplaced, 1)
+	whole := verify(t, join(forged[:len(forged)-1]), evidence.VerifyOptions{Key: key})
+	if !whole.OK() || !slices.Contains(whole.NotProved, evidence.ClaimSince) {
 		t.Errorf("signed with the true key and no checkpoint: must say what is unproved: %v %v", whole.Fault, whole.NotProved)
 	}
-	wantFault(t, "early record forged, true key, checkpoint", verify(t, export(t, makeLog(t, k, early, sizes...), 0, 0), record.VerifyOptions{Key: key, Since: since}), record.FaultReplaced, 1)
-	wantFault(t, "signed again with another key", verify(t, join(resigned), record.VerifyOptions{Key: key}), record.FaultOtherKey, 0)
-	wantFault(t, "signed again with another key, no key given", verify(t, join(resigned), record.VerifyOptions{}), record.FaultOtherKey, 0)
+	wantFault(t, "early record forged, true key, checkpoint", verify(t, export(t, makeLog(t, k, early, sizes...), 0, 0), evidence.VerifyOptions{Key: key, Since: since}), evidence.FaultReplaced, 1)
+	wantFault(t, "signed again with another key", verify(t, join(resigned), evidence.VerifyOptions{Key: key}), evidence.FaultOtherKey, 0)
+	wantFault(t, "signed again with another key, no key given", verify(t, join(resigned), evidence.VerifyOptions{}), evidence.FaultOtherKey, 0)
 	made := makeLog(t, other, nil, sizes...)
-	wantFault(t, "made anew with another key", verify(t, export(t, made, 0, 0), record.VerifyOptions{Key: key}), record.FaultOtherKey, 0)
-	if r := verify(t, export(t, made, 0, 0), record.VerifyOptions{}); !r.OK() || !slices.Contains(r.NotProved, record.ClaimOrigin) {
+	wantFault(t, "made anew with another key", verify(t, export(t, made, 0, 0), evidence.VerifyOptions{Key: key}), evidence.FaultOtherKey, 0)
+	if r := verify(t, export(t, made, 0, 0), evidence.VerifyOptions{}); !r.OK() || !slices.Contains(r.NotProved, evidence.ClaimOrigin) {
 		t.Errorf("made anew, no key given: %v", r.Fault)
 	}
-	wantFault(t, "a part signed with another key", verify(t, export(t, made, 4, 6), record.VerifyOptions{Key: key}), record.FaultOtherKey, 0)
+	wantFault(t, "a part signed with another key", verify(t, export(t, made, 4, 6), evidence.VerifyOptions{Key: key}), evidence.FaultOtherKey, 0)
 
-	wantFault(t, "cut: no last line", verify(t, join(lines[:len(lines)-1]), record.VerifyOptions{}), record.FaultCut, 0)
-	wantFault(t, "cut within a line", verify(t, []byte(file[:len(file)/2]), record.VerifyOptions{}), record.FaultCut, 0)
-	wantFault(t, "cut: last line feed", verify(t, []byte(file[:len(file)-1]), record.VerifyOptions{}), record.FaultCut, 0)
-	wantFault(t, "cut: empty file", verify(t, nil, record.VerifyOptions{}), record.FaultCut, 0)
-	wantFault(t, "cut: last records out", verify(t, join(slices.Concat(lines[:18], lines[22:])), record.VerifyOptions{}), record.FaultCut, 18)
-	wantFault(t, "cut: an older state", verify(t, export(t, short, 0, 0), record.VerifyOptions{Since: m.Last()}), record.FaultCut, 15)
-	wantFault(t, "record out of the middle", verify(t, join(slices.Delete(slices.Clone(lines), 7, 8)), record.VerifyOptions{}), record.FaultRecord, 7)
+	wantFault(t, "cut: no last line", verify(t, join(lines[:len(lines)-1]), evidence.VerifyOptions{}), evidence.FaultCut, 0)
+	wantFault(t, "cut within a line", verify(t, []byte(file[:len(file)/2]), evidence.VerifyOptions{}), evidence.FaultCut, 0)
+	wantFault(t, "cut: last line feed", verify(t, []byte(file[:len(file)-1]), evidence.VerifyOptions{}), evidence.FaultCut, 0)
+	wantFault(t, "cut: empty file", verify(t, nil, evidence.VerifyOptions{}), evidence.FaultCut, 0)
+	wantFault(t, "cut: last records out", verify(t, join(slices.Concat(lines[:18], lines[22:])), evidence.VerifyOptions{}), evidence.FaultCut, 18)
+	wantFault(t, "cut: an older state", verify(t, export(t, short, 0, 0), evidence.VerifyOptions{Since: m.Last()}), evidence.FaultCut, 15)
+	wantFault(t, "record out of the middle", verify(t, join(slices.Delete(slices.Clone(lines), 7, 8)), evidence.VerifyOptions{}), evidence.FaultRecord, 7)
 	swapped := slices.Clone(lines)
 	swapped[5], swapped[6] = swapped[6], swapped[5]
-	wantFault(t, "records swapped", verify(t, join(swapped), record.VerifyOptions{}), record.FaultRecord, 5)
-	wantFault(t, "record twice", verify(t, join(slices.Insert(slices.Clone(lines), 5, lines[4])), record.VerifyOptions{}), record.FaultRecord, 5)
-	wantFault(t, "text behind", verify(t, []byte(file+"\n"), record.VerifyOptions{}), record.FaultCheckpoint, 0)
-	wantFault(t, "checkpoint of another time", verify(t, join(slices.Concat(lines[:22], []string{`{"checkpoint":` + jsonText(since) + "}\n"})), record.VerifyOptions{}), record.FaultHeader, 0)
+	wantFault(t, "records swapped", verify(t, join(swapped), evidence.VerifyOptions{}), evidence.FaultRecord, 5)
+	wantFault(t, "record twice", verify(t, join(slices.Insert(slices.Clone(lines), 5, lines[4])), evidence.VerifyOptions{}), evidence.FaultRecord, 5)
+	wantFault(t, "text behind", verify(t, []byte(file+"\n"), evidence.VerifyOptions{}), evidence.FaultCheckpoint, 0)
+	wantFault(t, "checkpoint of another time", verify(t, join(slices.Concat(lines[:22], []string{`{"checkpoint":` + jsonText(since) + "}\n"})), evidence.VerifyOptions{}), evidence.FaultHeader, 0)
 	sig := strings.LastIndex(lines[22], "\\n")
-	wantFault(t, "signature", verify(t, []byte(strings.Join(lines[:22], "")+flipText(lines[22], sig-8)), record.VerifyOptions{}), record.FaultSignature, 0)
-	wantFault(t, "a checkpoint of another log", verify(t, []byte(file), record.VerifyOptions{Since: makeLog(t, keys(t, "b", 0), nil, 1).Last()}), record.FaultSince, 0)
-	wantFault(t, "a checkpoint by another key", verify(t, []byte(file), record.VerifyOptions{Since: made.Checkpoints[1]}), record.FaultSince, 0)
-	if _, err := record.Verify(t.Context(), strings.NewReader(file), record.VerifyOptions{Key: "no key"}); !errors.Is(err, record.ErrInvalid) {
+	wantFault(t, "signature", verify(t, []byte(strings.Join(lines[:22], "")+flipText(lines[22], sig-8)), evidence.VerifyOptions{}), evidence.FaultSignature, 0)
+	wantFault(t, "a checkpoint of another log", verify(t, []byte(file), evidence.VerifyOptions{Since: makeLog(t, keys(t, "b", 0), nil, 1).Last()}), evidence.FaultSince, 0)
+	wantFault(t, "a checkpoint by another key", verify(t, []byte(file), evidence.VerifyOptions{Since: made.Checkpoints[1]}), evidence.FaultSince, 0)
+	if _, err := evidence.Verify(t.Context(), strings.NewReader(file), evidence.VerifyOptions{Key: "no key"}); !errors.Is(err, record.ErrInvalid) {
 		t.Errorf("an unusable key: %v", err)
 	}
-	if _, err := record.Verify(t.Context(), strings.NewReader(file), record.VerifyOptions{Since: "no note"}); !errors.Is(err, record.ErrCheckpoint) {
+	if _, err := evidence.Verify(t.Context(), strings.NewReader(file), evidence.VerifyOptions{Since: "no note"}); !errors.Is(err, record.ErrCheckpoint) {
 		t.Errorf("an unusable checkpoint: %v", err)
 	}
 }
@@ -197,7 +198,7 @@ func TestVerifyKeyChange(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, k := range []recordtest.Keys{first, second} {
-		r := verify(t, export(t, m, 0, 0), record.VerifyOptions{Key: k.Signer.VerifierKey(), Since: m.Checkpoints[0]})
+		r := verify(t, export(t, m, 0, 0), evidence.VerifyOptions{Key: k.Signer.VerifierKey(), Since: m.Checkpoints[0]})
 		if !r.OK() || r.OriginTo != 6 || r.Key != second.Signer.VerifierKey() {
 			t.Errorf("key handed over: %v %+v", r.Fault, r)
 		}
@@ -205,11 +206,11 @@ func TestVerifyKeyChange(t *testing.T) {
 	if err := m.ChangeKey(t.Context(), third, true); err != nil {
 		t.Fatal(err)
 	}
-	r := verify(t, export(t, m, 0, 0), record.VerifyOptions{Key: first.Signer.VerifierKey()})
-	if !r.OK() || !slices.Contains(r.NotProved, record.ClaimOrigin) || !slices.Equal(r.LostAt, []int64{7}) || r.OriginTo != 0 {
+	r := verify(t, export(t, m, 0, 0), evidence.VerifyOptions{Key: first.Signer.VerifierKey()})
+	if !r.OK() || !slices.Contains(r.NotProved, evidence.ClaimOrigin) || !slices.Equal(r.LostAt, []int64{7}) || r.OriginTo != 0 {
 		t.Errorf("key lost: %v %+v", r.Fault, r)
 	}
-	if r = verify(t, export(t, m, 0, 0), record.VerifyOptions{Key: third.Signer.VerifierKey()}); !r.OK() || r.OriginTo != 7 {
+	if r = verify(t, export(t, m, 0, 0), evidence.VerifyOptions{Key: third.Signer.VerifierKey()}); !r.OK() || r.OriginTo != 7 {
 		t.Errorf("the new key speaks for the whole log: %v %+v", r.Fault, r)
 	}
 	// Somebody without the old key names his own.
@@ -219,15 +220,15 @@ func TestVerifyKeyChange(t *testing.T) {
 	if err := thief.ChangeKey(t.Context(), stranger, false); err != nil {
 		t.Fatal(err)
 	}
-	wantFault(t, "a key change that the old key did not sign", verify(t, export(t, thief, 0, 0), record.VerifyOptions{}), record.FaultRecord, 6)
+	wantFault(t, "a key change that the old key did not sign", verify(t, export(t, thief, 0, 0), evidence.VerifyOptions{}), evidence.FaultRecord, 6)
 }
 
 // part is what a fault points at.
-func part(f *record.Fault) string {
+func part(f *evidence.Fault) string {
 	switch f.Kind {
-	case record.FaultRecord:
+	case evidence.FaultRecord:
 		return fmt.Sprint("record ", f.Seq)
-	case record.FaultCheckpoint, record.FaultSignature, record.FaultOtherKey:
+	case evidence.FaultCheckpoint, evidence.FaultSignature, evidence.FaultOtherKey:
 		return "checkpoint"
 	}
 	return string(f.Kind)
@@ -249,11 +250,11 @@ func checkFlip(t *testing.T, file []byte, first int64, at int, to byte) {
 	case bytes.Count(file, []byte("\n")) - 1:
 		want = "checkpoint"
 	}
-	r := verify(t, bad, record.VerifyOptions{})
+	r := verify(t, bad, evidence.VerifyOptions{})
 	switch {
 	case r.Fault == nil:
 		t.Fatalf("byte %d (line %d) %q to %q: not found", at, line+1, file[at], to)
-	case line == 0 && first > 1 && r.Fault.Kind == record.FaultCut:
+	case line == 0 && first > 1 && r.Fault.Kind == evidence.FaultCut:
 		// A partial file whose header promises more cannot be told from one that was cut.
 	case part(r.Fault) != want:
 		t.Fatalf("byte %d (line %d) %q to %q: got %q (%v), want %q", at, line+1, file[at], to, part(r.Fault), r.Fault, want)
@@ -295,7 +296,7 @@ func FuzzVerify(f *testing.F) {
 	f.Add(some)
 	f.Add(export(f, m, 2, 2))
 	f.Fuzz(func(t *testing.T, file []byte) {
-		r := verify(t, file, record.VerifyOptions{Key: key})
+		r := verify(t, file, evidence.VerifyOptions{Key: key})
 		if r.OK() && r.Last-r.First > 1 && !bytes.Equal(file, whole) {
 			t.Errorf("another file is whole: %q", file)
 		}
@@ -305,7 +306,7 @@ func FuzzVerify(f *testing.F) {
 func TestVerifyProgress(t *testing.T) {
 	m := makeLog(t, keys(t, "a", 0), nil, slices.Repeat([]int{500}, 10)...)
 	calls := int64(0)
-	o := record.VerifyOptions{Progress: func(done, total int64) { calls = done * total }}
+	o := evidence.VerifyOptions{Progress: func(done, total int64) { calls = done * total }}
 	if r := verify(t, export(t, m, 0, 0), o); !r.OK() || calls != 4096*5001 {
 		t.Errorf("progress %d: %v", calls, r.Fault)
 	}

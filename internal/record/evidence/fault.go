@@ -1,9 +1,11 @@
-package record
+package evidence
 
 import (
 	"fmt"
 
 	"golang.org/x/mod/sumdb/tlog"
+
+	"linewarden/internal/record"
 )
 
 // FaultKind names what is wrong with a log or an export.
@@ -55,7 +57,7 @@ func (f *Fault) Error() string {
 }
 
 // Unwrap makes every fault ErrTampered.
-func (f *Fault) Unwrap() error { return ErrTampered }
+func (f *Fault) Unwrap() error { return record.ErrTampered }
 
 // Claim is something that a check proved or could not prove.
 type Claim string
