@@ -29,8 +29,7 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 		} else {
 			next.between(ser)
 		}
-		next.join(ser, ch, d)
-		if next.differs(d) {
+		if next.join(ser, ch, d) || next.differs(d) {
 			next.Touched = s.Size
 			if grew(d, &next) {
 				next.Widened = s.Size
@@ -51,7 +50,7 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 // touches reports whether an excursion overlaps what the case ever covered in more than an end point,
 // or holds the reading that opened it.
 func (d *Deviation) touches(x *control.Excursion) bool {
-	if d.First != nil && d.First.ID == x.First.ID {
+	if d.OpenedBy == x.First.ID || d.First != nil && d.First.ID == x.First.ID {
 		return true
 	}
 	if !d.At.Before(x.First.At) && !d.At.After(x.Last.At) && d.Filling == x.Filling {
@@ -69,14 +68,17 @@ func (d *Deviation) touches(x *control.Excursion) bool {
 // excursion left the window by age keeps its span. A span that was open and has now ended does not take in
 // a fresh excursion after that end: control was shown between, whether or not both came at once.
 func (d *Deviation) cover(found []control.Excursion, covered []bool, from time.Time, fresh func(*control.Excursion) bool) {
-	was := d.Now
+	before, was := *d, d.Now
 	var now Span
 	for i := range found {
 		x := &found[i]
-		if !d.touches(x) || was.open() && now.ended(x.Begin) && fresh(x) {
+		if !before.touches(x) || was.open() && now.ended(x.Begin) && fresh(x) {
 			continue
 		}
 		covered[i] = true
+		if x.Last.At.After(d.Reach) {
+			d.Reach = x.Last.At
+		}
 		if now.Begin.IsZero() {
 			now = Span{x.Begin, x.End}
 			first, worst := x.First, x.Worst
@@ -97,6 +99,9 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, from time.T
 	}
 	d.Now = now
 	d.widen()
+	if !d.open() && d.Reach.After(d.Widest.End) { // it once held that reading, whatever was amended since
+		d.Widest.End = d.Reach
+	}
 }
 
 // open reports whether there is a span and it has no end yet.
@@ -163,27 +168,35 @@ func (d *Deviation) between(ser *Series) {
 	d.widen()
 }
 
-// join adds those who logged readings inside the span, and the lots these readings named.
-func (d *Deviation) join(ser *Series, ch *change, old *Deviation) {
+// join adds those who logged readings inside the span, and the lots these readings named. It reports
+// whether the change holds a reading inside the span, new or changed.
+func (d *Deviation) join(ser *Series, ch *change, old *Deviation) bool {
 	if grew(old, d) || d.Loggers == nil {
 		for x := range ser.Window.All() {
 			d.joinOne(x)
 		}
-		return
 	}
+	news := len(ch.replace) > 0 && d.holds(ch.oldest)
 	for i := range ch.insert {
-		d.joinOne(&ch.insert[i])
+		news = d.joinOne(&ch.insert[i]) || news
 	}
+	return news
 }
 
-func (d *Deviation) joinOne(x *control.Sample) {
-	if x.At.Before(d.Widest.Begin) || (!d.open() && x.At.After(d.Widest.End)) {
-		return
+// holds reports whether the widest span holds a moment.
+func (d *Deviation) holds(at time.Time) bool {
+	return !at.Before(d.Widest.Begin) && (d.open() || !at.After(d.Widest.End))
+}
+
+func (d *Deviation) joinOne(x *control.Sample) bool {
+	if !d.holds(x.At) {
+		return false
 	}
 	d.Loggers = with(d.Loggers, x.By)
 	for _, lot := range x.Lots {
 		d.Lots = with(d.Lots, lot)
 	}
+	return true
 }
 
 // with returns the sorted list with v in it.
@@ -324,11 +337,9 @@ func (d *Deviation) fold(e *Event) {
 	case *DeviationReopened:
 		d.IsClosed, d.ClosedAt = false, time.Time{}
 		d.Reopened = append(slices.Clip(d.Reopened), e.RecordedAt)
+		d.Parts = staled(d.Parts)
 		if b.Because == BecauseGrew {
-			d.Parts = staled(d.Parts)
 			d.Widened = e.Seq
-		} else {
-			d.Parts = staledOnly(d.Parts, closingParts)
 		}
 		d.EffectDue = time.Time{}
 	case *DeviationSigned:
@@ -374,14 +385,4 @@ func factsOf(r *control.Ref) *SampleFacts {
 		return nil
 	}
 	return &SampleFacts{Reading: r.ID, At: r.At, By: r.By, Limit: r.Limit, Value: r.Value, Seq: r.Seq}
-}
-
-func staledOnly(parts []SignedPart, names []string) []SignedPart {
-	out := slices.Clone(parts)
-	for i := range out {
-		if slices.Contains(names, out[i].Body.Part) {
-			out[i].Stale = true
-		}
-	}
-	return out
 }

@@ -80,11 +80,37 @@ func (p *player) give(c *haccp.Command) {
 		return
 	}
 	p.accepted[c.Kind]++
+	p.tell(events)
 	for _, e := range events {
 		p.checkRecord(e)
 		p.note(e)
 	}
 	p.check()
+}
+
+// tell writes what was recorded; rapid shows it for the smallest run that fails.
+func (p *player) tell(events []*haccp.Event) {
+	for _, e := range events {
+		what := ""
+		switch b := e.Body.(type) {
+		case *haccp.Reading:
+			what = fmt.Sprintf("%s@%s filling %q:", b.Check, b.Place, b.Filling)
+			for _, v := range b.Verdicts {
+				what += " " + v.Limit + "=" + v.Verdict
+			}
+		case *haccp.DeviationOpened:
+			what = fmt.Sprintf("case %d %s@%s %v..%v", b.Number, b.Point, b.Place, b.Begin, b.End)
+		case *haccp.Bath:
+			what = b.Place
+		case *haccp.Voided:
+			what = b.Target
+		case *haccp.Amended:
+			what = b.Target
+		case *haccp.PlanSigned:
+			what = fmt.Sprint(b.Version, " from ", b.From)
+		}
+		p.r.Logf("%d %s at %s (%s, now %s) by %s: %s %s", e.Seq, e.Kind, e.At.Format(time.RFC3339), e.AtKnown, p.now.Format(time.RFC3339), e.By.ID, e.ID[:8], what)
+	}
 }
 
 func (p *player) checkRefusal(c *haccp.Command, err error, before []byte) {

@@ -270,8 +270,9 @@ type Deviation struct {
 	FoundBy   Actor        `json:"found_by"`
 	At        time.Time    `json:"at"`
 	OpenedSeq int64        `json:"opened_seq"`
-	Now       Span         `json:"now"`    // as the facts stand; zero Begin: dissolved
-	Widest    Span         `json:"widest"` // Begin and latest End it ever had
+	Now       Span         `json:"now"`            // as the facts stand; zero Begin: dissolved
+	Widest    Span         `json:"widest"`         // Begin and latest End it ever had
+	Reach     time.Time    `json:"reach,omitzero"` // the latest outside reading it ever covered
 	First     *control.Ref `json:"first,omitempty"`
 	Worst     *control.Ref `json:"worst,omitempty"`
 	Retest    *control.Ref `json:"retest,omitempty"`
