@@ -78,7 +78,7 @@ func (s *Site) Inclusion(ctx context.Context, seq, size int64) (Inclusion, error
 	if err != nil {
 		return Inclusion{}, fmt.Errorf("read leaf %d: %w", seq, err)
 	}
-	root, err := rootAt(ctx, s.opt.Log, size)
+	root, err := evidence.RootAt(ctx, s.opt.Log, size)
 	if err != nil {
 		return Inclusion{}, err
 	}
@@ -96,11 +96,11 @@ func (s *Site) Consistency(ctx context.Context, from, to int64) (Consistency, er
 	if err != nil {
 		return Consistency{}, notFound(err, "from")
 	}
-	first, err := rootAt(ctx, s.opt.Log, from)
+	first, err := evidence.RootAt(ctx, s.opt.Log, from)
 	if err != nil {
 		return Consistency{}, err
 	}
-	last, err := rootAt(ctx, s.opt.Log, to)
+	last, err := evidence.RootAt(ctx, s.opt.Log, to)
 	if err != nil {
 		return Consistency{}, err
 	}
@@ -124,15 +124,6 @@ func notFound(err error, field string) error {
 		return &haccp.Refusal{Kind: haccp.ErrNotFound, Field: field, Code: "no-record", Message: err.Error()}
 	}
 	return err
-}
-
-// rootAt gives the root of the first size records from the stored hashes.
-func rootAt(ctx context.Context, log record.Log, size int64) (tlog.Hash, error) {
-	root, err := tlog.TreeHash(size, record.HashReader(ctx, log))
-	if err != nil {
-		return tlog.Hash{}, fmt.Errorf("root of %d records: %w", size, err)
-	}
-	return root, nil
 }
 
 func base64Of(h tlog.Hash) string { return base64.StdEncoding.EncodeToString(h[:]) }

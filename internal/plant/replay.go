@@ -11,6 +11,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/plant/codec"
+	"linewarden/internal/plant/facts"
 	"linewarden/internal/record"
 )
 
@@ -310,8 +311,8 @@ func (f *folder) flush() error {
 // foldGroup folds the records of one command with facts from the records before them.
 func (w *writer) foldGroup(state *haccp.State, group []*haccp.Event) error {
 	r := w.site.opt.rules
-	lib := newLibrary(w.site.opt.Log, w.decode, group[0].Seq-1)
-	f, err := lib.gather(w.ctx, func(f haccp.Facts) (haccp.Need, error) { return r.NeedsApply(state, group, f) })
+	lib := facts.New(w.site.opt.Log, w.decode, group[0].Seq-1)
+	f, err := lib.Gather(w.ctx, func(f haccp.Facts) (haccp.Need, error) { return r.NeedsApply(state, group, f) })
 	if err == nil {
 		err = r.Apply(state, group, f)
 	}

@@ -10,6 +10,7 @@ import (
 	"sync"
 
 	"linewarden/haccp"
+	"linewarden/internal/record/evidence"
 )
 
 // snapshotName is the one name under which a site keeps its state; saving replaces the one before.
@@ -52,7 +53,7 @@ func (s *Site) tryLoad(ctx context.Context, size int64) (state *haccp.State, why
 	case seq > size:
 		return nil, fmt.Sprintf("it is of record %d, the log has %d", seq, size)
 	}
-	if have, err := rootAt(ctx, s.opt.Log, seq); err != nil || have != root {
+	if have, err := evidence.RootAt(ctx, s.opt.Log, seq); err != nil || have != root {
 		return nil, "it is of another log"
 	}
 	b, ok := openSnapshot(data)

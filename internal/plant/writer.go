@@ -11,6 +11,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/plant/codec"
+	"linewarden/internal/plant/facts"
 	"linewarden/internal/record"
 )
 
@@ -179,7 +180,7 @@ type batch struct {
 	w       *writer
 	state   *haccp.State
 	builder *record.Builder
-	facts   *library
+	facts   *facts.Library
 	decided []*decided
 	pending []*haccp.Event
 	byID    map[record.UUID]*decided
@@ -188,14 +189,16 @@ type batch struct {
 func newBatch(w *writer) *batch {
 	b := &batch{w: w, state: w.state, byID: map[record.UUID]*decided{}}
 	b.builder = record.NewBuilder(w.site.site, w.tree, w.head.Commit+1)
-	b.facts = newLibrary(w.site.opt.Log, w.decode, w.head.Size)
-	b.facts.tree, b.facts.over = w.tree, b
+	b.facts = facts.New(w.site.opt.Log, w.decode, w.head.Size)
+	b.facts.Cover(w.tree, b)
 	return b
 }
 
-func (b *batch) events() []*haccp.Event { return b.pending }
+// Events gives what the batch would add, in order of seq.
+func (b *batch) Events() []*haccp.Event { return b.pending }
 
-func (b *batch) leaves() []tlog.Hash {
+// Leaves gives the leaf hashes of these events.
+func (b *batch) Leaves() []tlog.Hash {
 	records := b.builder.Last(b.builder.Len())
 	out := make([]tlog.Hash, len(records))
 	for i, r := range records {
@@ -268,9 +271,9 @@ func tooLate(j *job) error {
 // outcome asks the rules.
 func (b *batch) outcome(j *job) (*haccp.Outcome, error) {
 	r := b.w.site.opt.rules
-	f, err := b.facts.gather(b.w.ctx, func(f haccp.Facts) (haccp.Need, error) { return r.Needs(b.state, j.command, f) })
+	f, err := b.facts.Gather(b.w.ctx, func(f haccp.Facts) (haccp.Need, error) { return r.Needs(b.state, j.command, f) })
 	if err != nil {
-		if unread, is := errors.AsType[*factsError](err); is {
+		if unread, is := errors.AsType[*facts.Error](err); is {
 			b.w.site.metrics.trouble("read")
 			return nil, busy("the record log could not be read", unread)
 		}

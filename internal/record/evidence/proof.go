@@ -9,6 +9,16 @@ import (
 	"linewarden/internal/record"
 )
 
+// RootAt gives the root of the first size records from the stored hashes; sizes
+// beyond the head are ErrNotFound.
+func RootAt(ctx context.Context, log record.Log, size int64) (tlog.Hash, error) {
+	root, err := tlog.TreeHash(size, record.HashReader(ctx, log))
+	if err != nil {
+		return tlog.Hash{}, fmt.Errorf("root of %d records: %w", size, err)
+	}
+	return root, nil
+}
+
 // InclusionProof proves that record seq is in the tree of the first size
 // records (RFC 6962 section 2.1.1). Sizes beyond the head are ErrNotFound.
 func InclusionProof(ctx context.Context, log record.Log, seq, size int64) ([]tlog.Hash, error) {

@@ -31,7 +31,7 @@ func TestProofsAgainstOthers(t *testing.T) {
 	tree := recordtest.Fill(t, "north", log, 1, 2, 5, 13, 64, 48)
 	var roots []tlog.Hash
 	for size := int64(1); size <= tree.Size(); size++ {
-		root, err := tlog.TreeHash(size, record.HashReader(ctx, log))
+		root, err := evidence.RootAt(ctx, log, size)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -62,6 +62,9 @@ func TestProofsAgainstOthers(t *testing.T) {
 				t.Errorf("%d within %d: a wrong root is taken: %v", seq, size, err)
 			}
 		}
+	}
+	if _, err := evidence.RootAt(ctx, log, tree.Size()+1); !errors.Is(err, record.ErrNotFound) {
+		t.Errorf("the root of more records than there are: %v", err)
 	}
 	if _, err := evidence.InclusionProof(ctx, log, 5, 4); !errors.Is(err, record.ErrNotFound) {
 		t.Errorf("a record beyond the tree: %v", err)

@@ -1,4 +1,10 @@
-package plant
+// Package facts reads what the rules ask for before they decide or fold: earlier events by key, time or
+// id, leaf hashes and roots. It sees the log up to a fixed size and, above it, what a batch that is not
+// stored yet would add, so that a command gets the same facts in one batch with others as alone.
+//
+// What it promises: records after that size are never seen, whatever is written meanwhile; a record
+// that cannot be read is an Error, never a missing fact. It only reads.
+package facts
 
 import (
 	"context"
@@ -12,36 +18,43 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
+	"linewarden/internal/record/evidence"
 )
 
 // maxRounds bounds how often rules may ask for more facts for one command.
 const maxRounds = 32
 
-// overlay is what a batch would add to the log: events decided and not yet stored.
-type overlay interface {
-	// events gives the events so far in order of seq.
-	events() []*haccp.Event
-	// leaves gives their leaf hashes in order of seq.
-	leaves() []tlog.Hash
+// Overlay is what a batch would add to the log: events decided and not yet stored.
+type Overlay interface {
+	// Events gives the events so far in order of seq.
+	Events() []*haccp.Event
+	// Leaves gives their leaf hashes in order of seq.
+	Leaves() []tlog.Hash
 }
 
-// library answers what rules need from the records up to a size, and from an overlay above it.
-type library struct {
+// Library answers what rules need from the records up to a size, and from an overlay above it. It keeps
+// what it read. It is for one goroutine.
+type Library struct {
 	log    record.Log
 	decode *codec.Decoder
 	size   int64        // records after this one are not seen
 	tree   *record.Tree // tree of that size; nil without overlay
-	over   overlay      // nil: none
+	over   Overlay      // nil: none
 	ranges map[haccp.Range][]*haccp.Event
 	ids    map[string]*haccp.Event
 }
 
-func newLibrary(log record.Log, d *codec.Decoder, size int64) *library {
-	return &library{log: log, decode: d, size: size, ranges: map[haccp.Range][]*haccp.Event{}, ids: map[string]*haccp.Event{}}
+// New opens the library of the first size records of a log.
+func New(log record.Log, d *codec.Decoder, size int64) *Library {
+	return &Library{log: log, decode: d, size: size, ranges: map[haccp.Range][]*haccp.Event{}, ids: map[string]*haccp.Event{}}
 }
 
-// gather asks for needs until nothing is missing.
-func (l *library) gather(ctx context.Context, needs func(haccp.Facts) (haccp.Need, error)) (haccp.Facts, error) {
+// Cover puts an overlay above the records; tree is that of the records below it and is not changed.
+func (l *Library) Cover(tree *record.Tree, over Overlay) { l.tree, l.over = tree, over }
+
+// Gather asks for needs until nothing is missing. What could not be read, and rules that never have
+// enough, are an Error; an error of needs is returned as it is.
+func (l *Library) Gather(ctx context.Context, needs func(haccp.Facts) (haccp.Need, error)) (haccp.Facts, error) {
 	var f haccp.Facts
 	for range maxRounds {
 		need, err := needs(f)
@@ -49,20 +62,22 @@ func (l *library) gather(ctx context.Context, needs func(haccp.Facts) (haccp.Nee
 			return f, err
 		}
 		if err := l.answer(ctx, need, &f); err != nil {
-			return f, &factsError{err}
+			return f, &Error{err}
 		}
 	}
-	return f, &factsError{fmt.Errorf("the rules asked for more facts %d times", maxRounds)}
+	return f, &Error{fmt.Errorf("the rules asked for more facts %d times", maxRounds)}
 }
 
-// factsError says that facts could not be read.
-type factsError struct{ err error }
+// Error says that facts could not be read, and why.
+type Error struct{ Err error }
 
-func (e *factsError) Error() string { return "read facts: " + e.err.Error() }
+// Error implements error.
+func (e *Error) Error() string { return "read facts: " + e.Err.Error() }
 
-func (e *factsError) Unwrap() error { return e.err }
+// Unwrap gives what the log said.
+func (e *Error) Unwrap() error { return e.Err }
 
-func (l *library) answer(ctx context.Context, need haccp.Need, f *haccp.Facts) error {
+func (l *Library) answer(ctx context.Context, need haccp.Need, f *haccp.Facts) error {
 	if f.Ranges == nil {
 		*f = haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}, ByID: map[string]*haccp.Event{},
 			Leaves: map[int64]string{}, Roots: map[int64]string{}}
@@ -95,7 +110,7 @@ func (l *library) answer(ctx context.Context, need haccp.Need, f *haccp.Facts) e
 }
 
 // inRange gives the events of a range in order of seq.
-func (l *library) inRange(ctx context.Context, r haccp.Range) ([]*haccp.Event, error) {
+func (l *Library) inRange(ctx context.Context, r haccp.Range) ([]*haccp.Event, error) {
 	stored, ok := l.ranges[r]
 	if !ok {
 		var err error
@@ -108,7 +123,7 @@ func (l *library) inRange(ctx context.Context, r haccp.Range) ([]*haccp.Event, e
 		return stored, nil
 	}
 	out := slices.Clip(stored)
-	for _, e := range l.over.events() {
+	for _, e := range l.over.Events() {
 		if within(e, r) {
 			out = append(out, e)
 		}
@@ -121,7 +136,7 @@ func within(e *haccp.Event, r haccp.Range) bool {
 	return !e.At.Before(r.From) && (r.To.IsZero() || e.At.Before(r.To)) && slices.Contains(e.About, r.About)
 }
 
-func (l *library) storedRange(ctx context.Context, r haccp.Range) ([]*haccp.Event, error) {
+func (l *Library) storedRange(ctx context.Context, r haccp.Range) ([]*haccp.Event, error) {
 	var events []*haccp.Event
 	q := record.Query{About: r.About, From: r.From, To: r.To}
 	for {
@@ -147,7 +162,7 @@ func (l *library) storedRange(ctx context.Context, r haccp.Range) ([]*haccp.Even
 	}
 }
 
-func (l *library) stored(s record.Stored) (*haccp.Event, error) {
+func (l *Library) stored(s record.Stored) (*haccp.Event, error) {
 	env, err := record.DecodeString(s.Bytes)
 	if err != nil {
 		return nil, fmt.Errorf("record %d: %w", s.Seq, err)
@@ -156,7 +171,7 @@ func (l *library) stored(s record.Stored) (*haccp.Event, error) {
 }
 
 // byID puts the events with these ids into the facts, nil where there is none.
-func (l *library) byID(ctx context.Context, ids []string, f *haccp.Facts) error {
+func (l *Library) byID(ctx context.Context, ids []string, f *haccp.Facts) error {
 	var ask []record.UUID
 	for _, id := range ids {
 		f.ByID[id] = nil
@@ -185,7 +200,7 @@ func (l *library) byID(ctx context.Context, ids []string, f *haccp.Facts) error 
 	if l.over == nil {
 		return nil
 	}
-	for _, e := range l.over.events() {
+	for _, e := range l.over.Events() {
 		if slices.Contains(ids, e.ID) {
 			f.ByID[e.ID] = e
 		}
@@ -194,13 +209,13 @@ func (l *library) byID(ctx context.Context, ids []string, f *haccp.Facts) error 
 }
 
 // leaf gives the leaf hash of a record, "" where there is none.
-func (l *library) leaf(ctx context.Context, seq int64) (string, error) {
+func (l *Library) leaf(ctx context.Context, seq int64) (string, error) {
 	switch {
 	case seq < 1:
 		return "", nil
 	case seq > l.size:
 		if l.over != nil {
-			if leaves := l.over.leaves(); seq-l.size <= int64(len(leaves)) {
+			if leaves := l.over.Leaves(); seq-l.size <= int64(len(leaves)) {
 				return base64Of(leaves[seq-l.size-1]), nil
 			}
 		}
@@ -210,16 +225,16 @@ func (l *library) leaf(ctx context.Context, seq int64) (string, error) {
 	if err != nil {
 		return "", fmt.Errorf("leaf %d: %w", seq, err)
 	}
-	return base64.StdEncoding.EncodeToString(h[0][:]), nil
+	return base64Of(h[0]), nil
 }
 
 // root gives the root of the first size records, "" where the log has not so many.
-func (l *library) root(ctx context.Context, size int64) (string, error) {
+func (l *Library) root(ctx context.Context, size int64) (string, error) {
 	if size < 1 {
 		return "", nil
 	}
 	if size <= l.size {
-		root, err := rootAt(ctx, l.log, size)
+		root, err := evidence.RootAt(ctx, l.log, size)
 		if errors.Is(err, record.ErrNotFound) {
 			return "", nil
 		}
@@ -228,7 +243,7 @@ func (l *library) root(ctx context.Context, size int64) (string, error) {
 	if l.over == nil || l.tree == nil {
 		return "", nil
 	}
-	leaves := l.over.leaves()
+	leaves := l.over.Leaves()
 	if size-l.size > int64(len(leaves)) {
 		return "", nil
 	}
@@ -238,3 +253,5 @@ func (l *library) root(ctx context.Context, size int64) (string, error) {
 	}
 	return base64Of(t.Root()), nil
 }
+
+func base64Of(h tlog.Hash) string { return base64.StdEncoding.EncodeToString(h[:]) }
