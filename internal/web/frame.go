@@ -208,7 +208,9 @@ func (s *Server) Problem(c *fiber.Ctx, p *gate.Problem) error {
 	case fiber.StatusNotFound:
 		title = f.T("ui.not-found")
 	case fiber.StatusForbidden:
-		title = f.T("ui.forbidden")
+		if strings.HasPrefix(p.Code, "role") {
+			title = f.T("ui.forbidden")
+		}
 	case fiber.StatusServiceUnavailable:
 		title = f.T("ui.not-ready")
 	}

@@ -1,0 +1,201 @@
+package web
+
+import (
+	"net/url"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"linewarden/haccp"
+	"linewarden/internal/wording"
+)
+
+// samples plays a morning with an excursion, a missed check and an amendment, and gives every page of it by
+// name, in one language.
+func samples(t *testing.T, lang string) map[string]string {
+	w := newWorld(t)
+	w.lang = lang
+	out := map[string]string{"sign-in": w.page("/sign-in"), "set-up": w.page("/set-up")}
+	w.signIn("leo")
+	out["line-start"] = w.page("/lines/line-1")
+	a := w.submit("/lines/line-1", "/lines/line-1/start", url.Values{"item.clean-seen": {"good"}})
+	out["line-refused"] = a.body
+	w.running()
+	w.signIn("ines")
+	out["check"] = w.page("/checks/bath-test/bath-1")
+	out["check-yes-no"] = w.page("/checks/seal-check/filler")
+	bad := bathTest("120", "6,8")
+	bad.Set("at", "2026-13-01")
+	out["check-wrong"] = w.submit("/checks/bath-test/bath-1", "/checks/bath-test/bath-1", bad).body
+	save := func(chlorine, ph string) string {
+		a := w.submit("/checks/bath-test/bath-1", "/checks/bath-test/bath-1", bathTest(chlorine, ph))
+		return a.location
+	}
+	inside := save("121", "6.75")
+	out["reading-inside"] = w.page(inside)
+	w.now = w.now.Add(25 * time.Minute)
+	out["due"] = w.page("/")
+	out["reading-outside"] = w.page(save("84", "6.42"))
+	id := w.site.View().Cases()[0].Deviation
+	w.now = w.now.Add(4 * time.Minute)
+	w.submit("/deviations/"+id, "/deviations/"+id+"/fix", url.Values{"fix": {"add-hypochlorite"}, "note": {"250 mL"}})
+	added := w.submit("/baths/bath-1/added", "/baths/bath-1/added", url.Values{"chemical": {"sodium-hypochlorite"}, "amount": {"250"}, "amount.unit": {"mL"}})
+	out["record"] = w.page(added.location)
+	out["bath-added"], out["bath-filled"] = w.page("/baths/bath-1/added"), w.page("/baths/bath-1/filled")
+	w.now = w.now.Add(7 * time.Minute)
+	out["reading-implausible"] = w.page(save("3", "6.70"))
+	w.now = w.now.Add(3 * time.Minute)
+	out["reading-retest"] = w.page(save("123", "6.71"))
+	target := strings.TrimSuffix(strings.TrimPrefix(inside, "/readings/"), "?saved=1")
+	out["amend"] = w.page("/records/" + target + "/amend")
+	v := bathTest("115", "6.75")
+	v.Set("reason", "swapped figures")
+	w.submit("/records/"+target+"/amend", "/records/"+target+"/amend", v)
+	out["reading-amended"] = w.page("/readings/" + target)
+	out["void"] = w.page("/records/" + target + "/void")
+	w.now = w.now.Add(70 * time.Minute)
+	w.do(haccp.AskSweep, haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}, &haccp.Sweep{})
+	w.signIn("ines")
+	out["due-late"], out["places"] = w.page("/"), w.page("/places")
+	w.signIn("leo")
+	out["line-running"] = w.page("/lines/line-1")
+	w.signIn("marta")
+	out["deviations"], out["deviation"] = w.page("/deviations"), w.page("/deviations/"+id)
+	for _, part := range []string{"control-restored", "product-evaluated", "cause-and-action", "closed", "effectiveness", "fix-only", "taken-in-time"} {
+		out["part-"+part] = w.page("/deviations/" + id + "/parts/" + part)
+	}
+	at := "/deviations/" + id + "/parts/control-restored"
+	w.submit(at, at, url.Values{"restored": {"Dosed 250 mL, mixed 6 min, tested inside."}, "password": {testPassword}})
+	at = "/deviations/" + id + "/parts/product-evaluated"
+	w.submit(at, at, url.Values{"exposed": {"yes"}, "codes": {"L-17, L-18"}, "mass": {"140"}, "mass.unit": {"kg"}, "held_where": {"Cold room, rack 3"},
+		"evaluation": {"Washed again in bath 2 before filleting"}, "outcome": {"Stays on hold until the laboratory answers"}, "password": {testPassword}})
+	out["deviation-signed"], out["log"] = w.page("/deviations/"+id), w.page("/log")
+	out["log-empty"] = w.page("/log?from=2026-02-01&to=2026-02-02")
+	out["records"], out["plan"] = w.page("/records"), w.page("/plan")
+	out["not-found"] = w.get("/checks/no-such/place").body
+	w.signIn("ana")
+	out["people"] = w.submit("/people", "/people", url.Values{"name": {"Rosa Beltrán"}, "sign_in": {"rosa"}, "role": {haccp.RoleTechnician}}).body
+	return out
+}
+
+// void elements have no end tag (WHATWG HTML, section 13.1.2).
+var voidElements = []string{"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr", "path", "circle"}
+
+var tags = regexp.MustCompile(`<(/?)([a-zA-Z][a-zA-Z0-9]*)((?:[^>"']|"[^"]*"|'[^']*')*)>`)
+
+// unbalanced names the first tag that does not match, or gives "".
+func unbalanced(body string) string {
+	var open []string
+	for _, m := range tags.FindAllStringSubmatch(body, -1) {
+		name := strings.ToLower(m[2])
+		switch {
+		case slices.Contains(voidElements, name) || strings.HasSuffix(m[3], "/"):
+		case m[1] == "":
+			open = append(open, name)
+		case len(open) == 0 || open[len(open)-1] != name:
+			return "</" + name + "> after " + strings.Join(open, " ")
+		default:
+			open = open[:len(open)-1]
+		}
+	}
+	if len(open) > 0 {
+		return "never closed: " + strings.Join(open, " ")
+	}
+	return ""
+}
+
+func TestUnbalancedFindsFaults(t *testing.T) {
+	for body, bad := range map[string]bool{"<p>a<br>b</p>": false, "<p><b></p></b>": true, "<div>": true, `<p title="a>b">x</p>`: false} {
+		if got := unbalanced(body); (got != "") != bad {
+			t.Errorf("%s: %q", body, got)
+		}
+	}
+}
+
+var (
+	inlineThing = regexp.MustCompile(`(?i)<style|\sstyle=|<script(?: [^>]*)?>[^<]|\son[a-z]+=|javascript:`)
+	rawKey      = regexp.MustCompile(`[>" ]((?:ui|nav|due|check|form|sign|line|places|plan|people|log|reading|record|records|amend|void|time|deviation|deviations|part|say|refusal|finding|caution|bath|setup|signin|history|gap|fix)\.[a-z-]+)[<" .,:]`)
+	leftOver    = regexp.MustCompile(`\{[a-z_]+\}`)
+	labelFor    = regexp.MustCompile(`<label for="([^"]+)"`)
+	inputID     = regexp.MustCompile(` id="([^"]+)"`)
+)
+
+// Every page in both languages: tags match, nothing inline, no message key or placeholder left, every label has
+// its field, the invented plant says so, and state never stands as a shape without a word.
+func TestPages(t *testing.T) {
+	for _, lang := range []string{"en", "es-MX"} {
+		for name, body := range samples(t, lang) {
+			where := lang + " " + name
+			if bad := unbalanced(body); bad != "" {
+				t.Errorf("%s: tags: %s", where, bad)
+			}
+			if m := inlineThing.FindString(body); m != "" {
+				t.Errorf("%s: inline: %s", where, m)
+			}
+			for _, m := range rawKey.FindAllStringSubmatch(body, -1) {
+				if !strings.Contains(m[0], "name=") && !isName(body, m[1]) {
+					t.Errorf("%s: message key shown: %s", where, m[1])
+				}
+			}
+			if m := leftOver.FindString(strings.ReplaceAll(body, "&#34;", `"`)); m != "" && name != "plan" {
+				t.Errorf("%s: placeholder left: %s", where, m)
+			}
+			labels(t, where, body)
+			demo := wording.Match(lang).Text("ui.demo")
+			if strings.Count(body, demo) < 2 {
+				t.Errorf("%s: does not say at head and foot that the plant is invented", where)
+			}
+			if strings.Contains(body, "%!") || strings.Contains(body, "<no value>") {
+				t.Errorf("%s: a value is missing", where)
+			}
+			look(t, lang, name, body)
+		}
+	}
+}
+
+// isName says whether a dotted word is the name or value of a form field and not a text.
+func isName(body, word string) bool {
+	return strings.Contains(body, `name="`+word) || strings.Contains(body, `value="`+word) || strings.Contains(body, `id="`+word)
+}
+
+func labels(t *testing.T, where, body string) {
+	ids := map[string]int{}
+	for _, m := range inputID.FindAllStringSubmatch(body, -1) {
+		ids[m[1]]++
+	}
+	for id, n := range ids {
+		if n > 1 && !strings.HasPrefix(id, "q.") {
+			t.Errorf("%s: the id %s stands %d times", where, id, n)
+		}
+	}
+	for _, m := range labelFor.FindAllStringSubmatch(body, -1) {
+		if ids[m[1]] == 0 {
+			t.Errorf("%s: the label for %s has no field", where, m[1])
+		}
+	}
+}
+
+// look writes the pages to the folder named by LINEWARDEN_LOOK, to be looked at in a browser.
+func look(t *testing.T, lang, name, body string) {
+	dir := os.Getenv("LINEWARDEN_LOOK")
+	if dir == "" {
+		return
+	}
+	body = regexp.MustCompile(`/static/(site|stamp)-[0-9a-f]+`).ReplaceAllString(body, "$1")
+	for _, f := range []string{"site.css", "stamp.js"} {
+		b, err := staticFiles.ReadFile("static/" + f)
+		if err == nil {
+			err = os.WriteFile(filepath.Join(dir, f), b, 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.WriteFile(filepath.Join(dir, lang+"-"+name+".html"), []byte(body), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
