@@ -111,12 +111,12 @@ func (s *State) replaceReading(old *Event, n *Reading, c changes, f Facts) {
 		}
 	}
 	s.changeCheck(n.Check, n.Place, func(cs *CheckState) {
-		cs.Taken = slices.Clone(cs.Taken)
-		for i := range cs.Taken {
-			if cs.Taken[i].ID == old.ID {
-				cs.Taken[i].Worst = control.Worst(n.Verdicts)
+		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) {
+			if t.ID == old.ID {
+				t.Worst = control.Worst(n.Verdicts)
 			}
-		}
+			return t, true
+		})
 	})
 }
 
@@ -182,7 +182,7 @@ func (s *State) dropReading(old *Event, was *Reading, c changes) {
 		}
 	}
 	s.changeCheck(was.Check, was.Place, func(cs *CheckState) {
-		cs.Taken = slices.DeleteFunc(slices.Clone(cs.Taken), func(t TakenAt) bool { return t.ID == old.ID })
+		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) { return t, t.ID != old.ID })
 	})
 }
 
@@ -193,9 +193,20 @@ func (s *State) dropBath(old *Event, was *Bath, c changes) {
 	}
 	next := *p
 	next.Log = slices.DeleteFunc(slices.Clone(p.Log), func(a BathAct) bool { return a.ID == old.ID })
+	next.Service = slices.DeleteFunc(slices.Clone(p.Service), func(a ServiceAct) bool { return a.ID == old.ID })
 	s.places.set(was.Place, &next)
 	if old.Kind == KindFilled || old.Kind == KindDrained {
-		s.rebuild(was.Place, old.At, c)
+		s.rebuild(was.Place, old.ID, old.At, c)
+		s.markGone(was.Place, old.ID, c)
+	}
+}
+
+// markGone tells the series at a place that an act was voided, lest it comes back from the facts.
+func (s *State) markGone(place, id string, c changes) {
+	for _, k := range s.memo.seriesAt[place] {
+		if ch := c[k]; ch != nil {
+			ch.gone = append(ch.gone, id)
+		}
 	}
 }
 
@@ -208,8 +219,12 @@ func (s *State) dropLine(old *Event, c changes) {
 	next := *l
 	next.Acts = slices.DeleteFunc(slices.Clone(l.Acts), func(a LineAct) bool { return a.ID == old.ID })
 	s.lines.set(id, &next)
+	if _, start := old.Body.(*LineStarted); !start {
+		return
+	}
 	for _, place := range s.memo.placesOf[id] {
-		s.rebuild(place, old.At, c)
+		s.rebuild(place, "", old.At, c)
+		s.markGone(place, old.ID, c)
 	}
 }
 
@@ -222,7 +237,8 @@ func (s *State) dropFix(old *Event, was *FixDone, c changes) {
 	next := *ser
 	next.Fixes = slices.DeleteFunc(slices.Clone(ser.Fixes), func(x FixAt) bool { return x.ID == old.ID })
 	s.series.set(k, &next)
-	c.at(k, old.At).rebuild = true
+	ch := c.at(k, old.At)
+	ch.rebuild, ch.gone = true, append(ch.gone, old.ID)
 }
 
 func (s *State) foldAccepted(b *TimeAccepted, c changes, f Facts) error {

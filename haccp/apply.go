@@ -24,8 +24,11 @@ func (s *State) Apply(group []*Event, f Facts) error {
 			return fmt.Errorf("record %d (%s): %w", e.Seq, e.Kind, err)
 		}
 	}
-	_, err := s.settle(c, f)
-	return err
+	if _, err := s.settle(c, f); err != nil {
+		return err
+	}
+	s.finish()
+	return nil
 }
 
 // derived kinds follow from the facts before them in the same command.
@@ -191,8 +194,8 @@ func orderTaken(a, b *TakenAt) int { return byTime(a.At, b.At, a.ID, b.ID) }
 
 func (s *State) foldTaken(e *Event, r *Reading) {
 	s.changeCheck(r.Check, r.Place, func(cs *CheckState) {
-		cs.Taken = keep(insert(cs.Taken, TakenAt{At: e.At, ID: e.ID, Seq: e.Seq, Worst: control.Worst(r.Verdicts),
-			Proved: e.AtKnown == AtDevice || e.AtKnown == AtServer}, orderTaken), Horizon, func(t *TakenAt) time.Time { return t.At })
+		cs.Taken = cs.Taken.insert(TakenAt{At: e.At, ID: e.ID, Seq: e.Seq, Worst: control.Worst(r.Verdicts),
+			Proved: e.AtKnown == AtDevice || e.AtKnown == AtServer}, orderTaken).trim(Horizon, func(t *TakenAt) time.Time { return t.At })
 	})
 }
 
@@ -212,28 +215,39 @@ func (s *State) foldBath(e *Event, b *Bath, c changes) {
 		p = *old
 	}
 	switch e.Kind {
-	case KindInService:
-		p.Out = slices.Clone(p.Out)
-		if n := len(p.Out); n > 0 && p.Out[n-1].To.IsZero() {
-			p.Out[n-1].To = e.At
-		}
-	case KindOutOfService:
-		p.Out = append(keep(p.Out, actHorizon, func(g *Gap) time.Time { return g.From }), Gap{From: e.At})
+	case KindInService, KindOutOfService:
+		p.Service = keep(insert(p.Service, ServiceAct{ID: e.ID, At: e.At, Out: e.Kind == KindOutOfService}, orderService),
+			actHorizon, func(a *ServiceAct) time.Time { return a.At })
 	default:
-		p.Log = keepBath(insert(p.Log, BathAct{Kind: e.Kind, ID: e.ID, At: e.At, By: e.By.ID, Body: b}, orderBath))
+		p.Log = insert(p.Log, BathAct{Kind: e.Kind, ID: e.ID, At: e.At, By: e.By.ID, Body: b}, orderBath)
+		s.loose.places = with(s.loose.places, b.Place)
 	}
 	s.places.set(b.Place, &p)
 	if e.Kind == KindFilled || e.Kind == KindDrained {
-		s.rebuild(b.Place, e.At, c)
+		s.rebuild(b.Place, e.ID, e.At, c)
 	}
 }
 
-// rebuild marks every series at a place that already exists.
-func (s *State) rebuild(place string, at time.Time, c changes) {
+// rebuild marks every series at a place that already exists: something happened there at a moment that its
+// excursions depend on. Readings that name it as their filling are touched even where they came before.
+func (s *State) rebuild(place, id string, at time.Time, c changes) {
 	for _, k := range s.memo.seriesAt[place] {
-		if _, ok := s.series.get(k); ok || c[k] != nil {
-			c.at(k, at).rebuild = true
+		ser, ok := s.series.get(k)
+		if !ok && c[k] == nil {
+			continue
 		}
+		since := at
+		if ok {
+			for x := range ser.Window.All() {
+				if !x.At.Before(since) {
+					break
+				}
+				if id != "" && x.Filling == id {
+					since = x.At
+				}
+			}
+		}
+		c.at(k, since).rebuild = true
 	}
 }
 
@@ -244,11 +258,12 @@ func (s *State) foldLine(e *Event, c changes) {
 	if old, ok := s.lines.get(id); ok {
 		l = *old
 	}
-	l.Acts = keep(insert(l.Acts, a, orderLine), actHorizon, func(a *LineAct) time.Time { return a.At })
+	l.Acts = insert(l.Acts, a, orderLine)
+	s.loose.lines = with(s.loose.lines, id)
 	s.lines.set(id, &l)
 	if a.Start {
 		for _, place := range s.memo.placesOf[id] {
-			s.rebuild(place, e.At, c)
+			s.rebuild(place, "", e.At, c)
 		}
 	}
 }
@@ -269,7 +284,8 @@ func (s *State) foldFix(e *Event, b *FixDone, c changes) {
 	if old, ok := s.series.get(k); ok {
 		ser = *old
 	}
-	ser.Fixes = keep(insert(ser.Fixes, FixAt{At: e.At, ID: e.ID, By: e.By.ID}, orderFix), actHorizon, func(x *FixAt) time.Time { return x.At })
+	fix, _ := fixAct(e)
+	ser.Fixes = insert(ser.Fixes, fix, orderFix)
 	s.series.set(k, &ser)
 	c.at(k, e.At).rebuild = true
 	for _, id := range s.fixedCases(&ser, b, e.At) {
@@ -310,6 +326,7 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 	s.Opened = b.Number
 	s.deviations.set(b.Deviation, newCase(e, b))
 	if b.Point == "" {
+		s.forgetPlain()
 		return nil
 	}
 	k := key(b.Point, b.Place)
@@ -319,7 +336,7 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 	}
 	ser.Cases = with(ser.Cases, b.Deviation)
 	s.series.set(k, &ser)
-	c.at(k, endOfTime)
+	c.at(k, endOfTime).opened = true
 	return nil
 }
 

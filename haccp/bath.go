@@ -10,7 +10,7 @@ import (
 
 // actHorizon is how far back of the newest act (a filling, a start, a fix) acts stay in the state. It is
 // longer than Horizon, so that the readings of a window always find the filling they belong to.
-const actHorizon = 4 * Horizon
+const actHorizon = 2 * Horizon
 
 // keep drops what is older than the horizon before the newest of a sorted list, but never the last one
 // before it, so that what was going on when the horizon begins stays known.
@@ -52,18 +52,119 @@ func orderBath(a, b *BathAct) int { return byTime(a.At, b.At, a.ID, b.ID) }
 func orderLine(a, b *LineAct) int { return byTime(a.At, b.At, a.ID, b.ID) }
 func orderFix(a, b *FixAt) int    { return byTime(a.At, b.At, a.ID, b.ID) }
 
-// keepBath trims the log of a bath to the horizon, but keeps the filling in the bath and all that was
-// done to it.
-func keepBath(list []BathAct) []BathAct {
-	kept := keep(list, actHorizon, func(a *BathAct) time.Time { return a.At })
-	first := len(list) - len(kept)
-	for i := len(list) - 1; i >= 0; i-- {
-		if list[i].Kind == KindFilled {
-			first = min(first, i)
-			break
+func orderService(a, b *ServiceAct) int { return byTime(a.At, b.At, a.ID, b.ID) }
+func orderOver(a, b *OverAt) int        { return byTime(a.At, b.At, a.ID, b.ID) }
+
+// trimPlace drops what was done to a bath before the horizon, but for the filling that was in the bath then.
+// Before that, the windows of its series are cut to begin later, so that none rests on what is dropped.
+func (s *State) trimPlace(id string) {
+	p, ok := s.places.get(id)
+	if !ok || len(p.Log) == 0 {
+		return
+	}
+	edge := p.Log[len(p.Log)-1].At.Add(-actHorizon)
+	kept, dropped, additions := keepBath(p.Log, edge)
+	if !slices.ContainsFunc(dropped, func(a BathAct) bool { return a.At.Before(edge.Add(-slack)) }) {
+		return
+	}
+	s.cutPlace(id, edge.Add(slack))
+	next := *p
+	if len(kept) == 0 || kept[0].ID != p.Log[0].ID {
+		next.Earlier = 0
+	}
+	next.Earlier += additions
+	next.Log, next.From = kept, edge
+	next.Over = slices.Clone(slices.DeleteFunc(slices.Clone(p.Over), func(o OverAt) bool { return len(kept) == 0 || o.At.Before(kept[0].At) }))
+	s.places.set(id, &next)
+}
+
+// keepBath parts the log of a bath at a moment: kept are the filling then in the bath, its drain, and all
+// that came after the moment. It counts the additions to that filling among the dropped.
+func keepBath(list []BathAct, edge time.Time) (kept, dropped []BathAct, additions int) {
+	filled := -1
+	for i := range list {
+		if list[i].Kind == KindFilled && !list[i].At.After(edge) {
+			filled = i
 		}
 	}
-	return list[first:]
+	for i, a := range list {
+		switch {
+		case a.At.After(edge) || i == filled || i > filled && a.Kind == KindDrained:
+			kept = append(kept, a)
+		default:
+			dropped = append(dropped, a)
+			if a.Kind == KindAdded && filled >= 0 && i > filled {
+				additions++
+			}
+		}
+	}
+	return kept, dropped, additions
+}
+
+// trimLine drops the starts and stops before the horizon, but for the run that went on then or was the last.
+func (s *State) trimLine(id string) {
+	l, ok := s.lines.get(id)
+	if !ok || len(l.Acts) == 0 {
+		return
+	}
+	edge := l.Acts[len(l.Acts)-1].At.Add(-actHorizon)
+	kept := keepLine(l.Acts, edge)
+	if len(kept) == len(l.Acts) || !l.Acts[0].At.Before(edge.Add(-slack)) || len(l.Acts)-len(kept) < minTrim {
+		return
+	}
+	for _, place := range s.memo.placesOf[id] {
+		s.cutPlace(place, edge.Add(slack))
+	}
+	next := *l
+	next.Acts, next.From = kept, edge
+	s.lines.set(id, &next)
+}
+
+// minTrim is how many acts of a line must be droppable before they are.
+const minTrim = 4
+
+// keepLine keeps the acts after a moment, the start and stop of the last run begun before it, and the last
+// start before it.
+func keepLine(list []LineAct, edge time.Time) []LineAct {
+	start, stop, last := -1, -1, -1
+	running := false
+	for i := range list {
+		a := &list[i]
+		if a.At.After(edge) {
+			break
+		}
+		if a.Start {
+			last = i
+			if !running {
+				start, stop, running = i, -1, true
+			}
+		} else if running {
+			stop, running = i, false
+		}
+	}
+	var kept []LineAct
+	for i, a := range list {
+		if a.At.After(edge) || i == start || i == stop || i == last {
+			kept = append(kept, a)
+		}
+	}
+	return kept
+}
+
+// gaps derives when a place was out of service.
+func (p *PlaceState) gaps() []Gap {
+	var out []Gap
+	for i := range p.Service {
+		a := &p.Service[i]
+		last := len(out) - 1
+		switch open := last >= 0 && out[last].To.IsZero(); {
+		case a.Out && !open:
+			out = append(out, Gap{From: a.At})
+		case !a.Out && open:
+			out[last].To = a.At
+		}
+	}
+	return out
 }
 
 // fillingsOf derives the fillings of a bath from what was done to it.

@@ -5,29 +5,35 @@ import (
 	"time"
 
 	"linewarden/haccp/control"
+	"linewarden/haccp/plan"
 )
 
 // reconcile brings the cases of a series in line with its excursions as they stand and returns the
 // excursions that no case covers (RULES 5.1, 5.2).
 func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excursion {
-	if len(ser.Cases) == 0 && ser.Window.Moves == moves && !ch.rebuild {
+	moved := ser.Window.Moves != moves || ch.rebuild || ch.opened
+	if len(ser.Cases) == 0 && !moved {
 		return nil
 	}
-	found := ser.Window.Excursions(*ser.ctx)
+	var found []control.Excursion
+	if moved {
+		found = ser.Window.Excursions(*ser.ctx)
+	}
 	if len(found) == 0 && len(ser.Cases) == 0 {
 		return nil
 	}
 	covered := make([]bool, len(found))
 	for _, id := range ser.Cases {
 		d, ok := s.deviations.get(id)
-		if !ok {
+		if !ok || d.beyond(ch) {
 			continue
 		}
 		next := *d
-		if d.Ground == GroundExcursion {
-			next.cover(found, covered, ser.Window.From, func(x *control.Excursion) bool { return ser.fresh(x, ch) })
-		} else {
+		switch {
+		case d.Ground != GroundExcursion:
 			next.between(ser)
+		case moved:
+			next.cover(found, covered, ser, func(x *control.Excursion) bool { return ser.fresh(x, ch) })
 		}
 		if next.join(ser, ch, d) || next.differs(d) {
 			next.Touched = s.Size
@@ -47,6 +53,12 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 	return open
 }
 
+// beyond reports whether a change lies wholly after the span of a case that rests on a missing proof, so that
+// it can say nothing new about it.
+func (d *Deviation) beyond(ch *change) bool {
+	return d.Ground != GroundExcursion && !ch.rebuild && !d.Now.End.IsZero() && ch.oldest.After(d.Now.End) && d.Loggers != nil
+}
+
 // touches reports whether an excursion overlaps what the case ever covered in more than an end point,
 // or holds the reading that opened it.
 func (d *Deviation) touches(x *control.Excursion) bool {
@@ -64,11 +76,13 @@ func (d *Deviation) touches(x *control.Excursion) bool {
 	return startsBefore && endsAfter
 }
 
-// cover sets the case's span as it stands to the hull of the excursions it touches. A case whose
-// excursion left the window by age keeps its span. A span that was open and has now ended does not take in
-// a fresh excursion after that end: control was shown between, whether or not both came at once.
-func (d *Deviation) cover(found []control.Excursion, covered []bool, from time.Time, fresh func(*control.Excursion) bool) {
+// cover sets the case's span as it stands to the hull of the excursions it touches. Excursions that left the
+// window by age stay as they were. A span that was open and has now ended does not take in a fresh excursion
+// after that end: control was shown between, whether or not both came at once.
+func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series, fresh func(*control.Excursion) bool) {
 	before, was := *d, d.Now
+	spans := outOfSight(d.Spans, ser.Window.From)
+	old := len(spans) > 0
 	var now Span
 	for i := range found {
 		x := &found[i]
@@ -80,28 +94,94 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, from time.T
 			d.Reach = x.Last.At
 		}
 		if now.Begin.IsZero() {
-			now = Span{x.Begin, x.End}
-			first, worst := x.First, x.Worst
-			d.First, d.Worst, d.Retest = &first, &worst, nil
+			d.meet(x, ser, old)
 		} else {
-			if x.Begin.Before(now.Begin) {
-				now.Begin = x.Begin
-			}
-			now.End = later(now.End, x.End)
+			d.worsen(x, ser)
 		}
+		now = hull(now, Span{x.Begin, x.End})
+		spans = append(spans, Span{x.Begin, x.End})
 		if x.Retest.ID != "" && !now.End.IsZero() {
 			retest := x.Retest
 			d.Retest = &retest
 		}
 	}
-	if now.Begin.IsZero() && !from.IsZero() && !was.End.IsZero() && was.End.Before(from) {
-		return
+	d.Spans, d.Now = spans, Span{}
+	for _, x := range spans {
+		d.Now = hull(d.Now, x)
 	}
-	d.Now = now
+	if d.Now.Begin.IsZero() {
+		d.Spans = nil
+	}
 	d.widen()
 	if !d.open() && d.Reach.After(d.Widest.End) { // it once held that reading, whatever was amended since
 		d.Widest.End = d.Reach
 	}
+}
+
+// meet takes over first, worst and re-test of the first excursion found; where the case covers older ones, the
+// first stays, and the worst unless this is worse.
+func (d *Deviation) meet(x *control.Excursion, ser *Series, old bool) {
+	d.Retest = nil
+	if old && d.First != nil {
+		d.worsen(x, ser)
+		return
+	}
+	first, off := x.First, d.offOf(x, ser)
+	worst := x.Worst
+	d.First, d.Worst, d.WorstOff = &first, &worst, off
+	d.Filling = x.Filling
+}
+
+func (d *Deviation) worsen(x *control.Excursion, ser *Series) {
+	if off := d.offOf(x, ser); d.Worst == nil || off > d.WorstOff {
+		worst := x.Worst
+		d.Worst, d.WorstOff = &worst, off
+	}
+}
+
+// offOf returns how far outside the worst reading of an excursion lay; 0 where that is not known any more.
+func (d *Deviation) offOf(x *control.Excursion, ser *Series) float64 {
+	if d.Worst != nil && *d.Worst == x.Worst && d.WorstOff > 0 {
+		return d.WorstOff
+	}
+	off := 0.0
+	if s := ser.Window.Find(x.Worst.ID); s != nil {
+		for i := range s.Marks {
+			if s.Marks[i].Limit == x.Worst.Limit {
+				off = max(off, s.Marks[i].Off)
+			}
+		}
+	}
+	return off
+}
+
+// outOfSight returns the spans that ended before the window begins. Of very many the oldest are joined.
+func outOfSight(spans []Span, from time.Time) []Span {
+	var out []Span
+	for _, x := range spans {
+		if from.IsZero() || x.End.IsZero() || !x.End.Before(from) {
+			continue
+		}
+		if len(out) == maxSpans {
+			out[0], out = hull(out[0], out[1]), append(out[:1], out[2:]...)
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+const maxSpans = 50
+
+// hull returns the span from the earlier begin to the later end.
+func hull(a, b Span) Span {
+	if a.Begin.IsZero() {
+		return b
+	}
+	if b.Begin.Before(a.Begin) {
+		a.Begin = b.Begin
+	}
+	a.End = later(a.End, b.End)
+	return a
 }
 
 // open reports whether there is a span and it has no end yet.
@@ -147,22 +227,24 @@ func (d *Deviation) widen() {
 }
 
 // between sets the span of a case that rests on a missing proof: from the last to the next reading
-// inside limits (RULES 4.3).
+// inside limits (RULES 4.3). What the window does not reach back to stays as it was.
 func (d *Deviation) between(ser *Series) {
-	begin := d.DeviationOpened.Begin
-	if before, ok := ser.Window.LastInside(d.At); ok {
-		begin = before.At
-	} else if !d.Now.Begin.IsZero() && !ser.Window.From.IsZero() {
-		begin = d.Now.Begin
+	from := ser.Window.From
+	if !d.Now.End.IsZero() && d.Now.End.Before(from) {
+		return
 	}
-	now := Span{Begin: begin}
+	now := Span{Begin: d.DeviationOpened.Begin}
+	if before, ok := ser.Window.LastInside(d.At); ok {
+		now.Begin = before.At
+	} else if !d.Now.Begin.IsZero() && !from.IsZero() {
+		now.Begin = d.Now.Begin
+	}
 	if d.Ground == GroundWithoutProof {
 		now.Begin = d.At
 	}
+	d.Retest = nil
 	if next, ok := ser.Window.NextInside(d.At); ok {
 		now.End, d.Retest = next.At, &next
-	} else if !d.Now.End.IsZero() && !ser.Window.From.IsZero() && d.Now.End.Before(ser.Window.From) {
-		now.End = d.Now.End
 	}
 	d.Now = now
 	d.widen()
@@ -172,6 +254,7 @@ func (d *Deviation) between(ser *Series) {
 // whether the change holds a reading inside the span, new or changed.
 func (d *Deviation) join(ser *Series, ch *change, old *Deviation) bool {
 	if grew(old, d) || d.Loggers == nil {
+		d.joinFixes(ser)
 		for x := range ser.Window.All() {
 			d.joinOne(x)
 		}
@@ -199,6 +282,22 @@ func (d *Deviation) joinOne(x *control.Sample) bool {
 	return true
 }
 
+// joinFixes adds the fixes at the point and place that were carried out inside the span but heard of before
+// the case was opened or had grown to hold them.
+func (d *Deviation) joinFixes(ser *Series) {
+	for i := range ser.Fixes {
+		x := &ser.Fixes[i]
+		if !d.holds(x.At) || x.Deviation != "" && x.Deviation != d.Deviation {
+			continue
+		}
+		d.FixedBy = with(d.FixedBy, x.By)
+		f := FixFacts{At: x.At, By: x.Name, Fix: x.Fix, Note: x.Note}
+		if !slices.ContainsFunc(d.Fixes, func(y FixFacts) bool { return y.At.Equal(f.At) && y.By == f.By && y.Fix == f.Fix }) {
+			d.Fixes = append(slices.Clip(d.Fixes), f)
+		}
+	}
+}
+
 // with returns the sorted list with v in it.
 func with(list []string, v string) []string {
 	i, ok := slices.BinarySearch(list, v)
@@ -209,9 +308,9 @@ func with(list []string, v string) []string {
 }
 
 func (d *Deviation) differs(old *Deviation) bool {
-	return d.Now != old.Now || d.Widest != old.Widest || !sameRef(d.First, old.First) ||
+	return d.Now != old.Now || !slices.Equal(d.Spans, old.Spans) || d.Filling != old.Filling || d.Widest != old.Widest || !sameRef(d.First, old.First) ||
 		!sameRef(d.Worst, old.Worst) || !sameRef(d.Retest, old.Retest) ||
-		len(d.Loggers) != len(old.Loggers) || len(d.Lots) != len(old.Lots)
+		len(d.Fixes) != len(old.Fixes) || len(d.Loggers) != len(old.Loggers) || len(d.Lots) != len(old.Lots)
 }
 
 func sameRef(a, b *control.Ref) bool {
@@ -251,7 +350,7 @@ func (s *State) evict(ser *Series) {
 		if !ok {
 			return true
 		}
-		if d.IsClosed && d.EffectDue.IsZero() && !ser.Window.From.IsZero() && d.Widest.End.Before(ser.Window.From) {
+		if d.IsClosed && d.EffectDue.IsZero() && !d.open() && !ser.Window.From.IsZero() && d.Widest.End.Before(ser.Window.From) {
 			s.deviations.delete(id)
 			return true
 		}
@@ -262,6 +361,20 @@ func (s *State) evict(ser *Series) {
 			_, ok := s.deviations.get(id)
 			return !ok
 		})
+	}
+}
+
+// forgetPlain forgets the closed cases that belong to no series, such as a start without inspection: nothing
+// that comes in later can change them.
+func (s *State) forgetPlain() {
+	var gone []string
+	for id, d := range s.deviations.all() {
+		if d.Point == "" && d.IsClosed && d.EffectDue.IsZero() && s.LastRecorded.Sub(d.ClosedAt) > Horizon {
+			gone = append(gone, id)
+		}
+	}
+	for _, id := range gone {
+		s.deviations.delete(id)
 	}
 }
 
@@ -324,8 +437,12 @@ func FoldCase(events []*Event) *Deviation {
 
 func newCase(e *Event, b *DeviationOpened) *Deviation {
 	now := Span{b.Begin, b.End}
-	return &Deviation{DeviationOpened: *b, Found: e.RecordedAt, FoundBy: e.By, At: e.At, OpenedSeq: e.Seq,
+	d := &Deviation{DeviationOpened: *b, Found: e.RecordedAt, FoundBy: e.By, At: e.At, OpenedSeq: e.Seq,
 		Now: now, Widest: now, Touched: e.Seq, Widened: e.Seq}
+	if b.Ground == GroundExcursion {
+		d.Spans = []Span{now}
+	}
+	return d
 }
 
 // fold changes a case by one record about it; d must be the caller's own.
@@ -361,13 +478,20 @@ func (d *Deviation) foldPart(e *Event, b *DeviationSigned) {
 	if !b.EffectDue.IsZero() {
 		d.EffectDue = b.EffectDue
 	}
-	if b.Effective != nil && *b.Effective {
+	if b.Effective != nil {
 		d.EffectDue = time.Time{}
+		if !*b.Effective { // another cause and action are wanted, and their effect is to be checked again
+			d.Parts = staledOnly(d.Parts, plan.CauseAndAction, plan.Effectiveness)
+		}
 	}
 	if b.Case != nil {
 		d.Now = Span{b.Case.Begin, b.Case.End}
+		if d.Spans == nil && d.Ground == GroundExcursion && !d.Now.Begin.IsZero() {
+			d.Spans = []Span{d.Now}
+		}
 		d.Widest = Span{b.Case.WidestBegin, b.Case.WidestEnd}
 		d.Lots, d.Loggers = b.Case.Lots, b.Case.Loggers
+		d.Fixes, d.FixedBy = b.Case.Fixes, b.Case.FixedBy
 		d.First, d.Worst, d.Retest = b.Case.First.ref(), b.Case.Worst.ref(), b.Case.Retest.ref()
 		d.IsClosed, d.ClosedAt = true, e.At
 	}
@@ -385,4 +509,14 @@ func factsOf(r *control.Ref) *SampleFacts {
 		return nil
 	}
 	return &SampleFacts{Reading: r.ID, At: r.At, By: r.By, Limit: r.Limit, Value: r.Value, Seq: r.Seq}
+}
+
+func staledOnly(parts []SignedPart, names ...string) []SignedPart {
+	out := slices.Clone(parts)
+	for i := range out {
+		if slices.Contains(names, out[i].Body.Part) {
+			out[i].Stale = true
+		}
+	}
+	return out
 }

@@ -72,6 +72,11 @@ func (d *deciding) run() error {
 	if err := d.checkTime(); err != nil {
 		return err
 	}
+	if decide.report {
+		if err := d.checkEnvelope(); err != nil {
+			return err
+		}
+	}
 	findings, err := d.checkActor(d.cmd, decide.report, d.now)
 	if err != nil {
 		return err
@@ -82,7 +87,11 @@ func (d *deciding) run() error {
 	if err := decide.run(d, findings); err != nil {
 		return err
 	}
-	return d.open()
+	if err := d.open(); err != nil {
+		return err
+	}
+	d.finish()
+	return nil
 }
 
 type decider struct {
@@ -138,6 +147,21 @@ func (d *deciding) checkTime() error {
 		return invalid("until", "bad-until", "until must not be before at, nor in the future")
 	}
 	return nil
+}
+
+// checkEnvelope refuses what a client may not say about its report's time, reason and device.
+func (d *deciding) checkEnvelope() error {
+	switch d.cmd.AtKnown {
+	case AtDevice, AtTyped, AtServer:
+	default:
+		return invalid("at_known", "bad-at-known", "at_known is %q: write device or typed", d.cmd.AtKnown)
+	}
+	if d.cmd.Device != nil {
+		if err := checkCode("device.id", d.cmd.Device.ID); err != nil {
+			return err
+		}
+	}
+	return short("late_reason", d.cmd.LateReason)
 }
 
 // timeFindings notes what is odd about the time of a report.

@@ -402,6 +402,7 @@ type CaseFacts struct {
 	First       *SampleFacts `json:"first,omitempty"`
 	Retest      *SampleFacts `json:"retest,omitempty"`
 	Fixes       []FixFacts   `json:"fixes,omitempty"`
+	FixedBy     []string     `json:"fixed_by,omitempty"` // ids of those who carried them out
 	Loggers     []string     `json:"loggers,omitempty"`
 	Lots        []string     `json:"lots,omitempty"`
 }

@@ -265,9 +265,9 @@ func (s *State) logMiss(e *Event, b *Missed) LogMiss {
 		}
 	}
 	if cs, ok := s.checks.get(key(b.Check, b.Place)); ok {
-		m.TakenInTime = slices.ContainsFunc(cs.Taken, func(t TakenAt) bool {
-			return t.Proved && !t.At.Before(b.From) && !t.At.After(b.Until)
-		})
+		for t := range cs.Taken.all() {
+			m.TakenInTime = m.TakenInTime || t.Proved && !t.At.Before(b.From) && !t.At.After(b.Until)
+		}
 	}
 	return m
 }
@@ -357,20 +357,15 @@ func (s *State) addAct(e *Event) {
 		s.lines.set(l.ID, &l)
 		return
 	}
-	a, _ := bathAct(e)
+	a := BathAct{Kind: e.Kind, ID: e.ID, At: e.At, By: e.By.ID}
+	a.Body, _ = e.Body.(*Bath)
 	p := PlaceState{ID: a.Body.Place}
 	if old, ok := s.places.get(p.ID); ok {
 		p = *old
 	}
-	switch e.Kind {
-	case KindOutOfService:
-		p.Out = append(slices.Clip(p.Out), Gap{From: e.At})
-	case KindInService:
-		p.Out = slices.Clone(p.Out)
-		if n := len(p.Out); n > 0 {
-			p.Out[n-1].To = e.At
-		}
-	default:
+	if e.Kind == KindOutOfService || e.Kind == KindInService {
+		p.Service = insert(p.Service, ServiceAct{ID: e.ID, At: e.At, Out: e.Kind == KindOutOfService}, orderService)
+	} else {
 		p.Log = insert(p.Log, a, orderBath)
 	}
 	s.places.set(p.ID, &p)

@@ -23,6 +23,13 @@ type version struct {
 // memo is derived from the plan versions and is not changed once made, so that forks may share it.
 type memo struct {
 	versions []*version
+	// effective are the versions that judge anything, in the order in which they come into force: one that
+	// a later one replaced before it began is left out.
+	effective []*version
+	// judged lists, for a point, its limits in any version that open cases.
+	judged map[string][]string
+	// feeds lists, for a "check@place", every "point@place" it has served in any version.
+	feeds map[string][]string
 	// checksOf lists, for a "point@place", every "check@place" that has served it in any version.
 	checksOf map[string][]string
 	// seriesAt lists every "point@place" of a place in any version.
@@ -34,7 +41,7 @@ type memo struct {
 }
 
 func newMemo() *memo {
-	return &memo{checksOf: map[string][]string{}, seriesAt: map[string][]string{}, placesOf: map[string][]string{}}
+	return &memo{judged: map[string][]string{}, feeds: map[string][]string{}, checksOf: map[string][]string{}, seriesAt: map[string][]string{}, placesOf: map[string][]string{}}
 }
 
 // key joins an id and a place, as in "point@place".
@@ -50,7 +57,7 @@ func indexPlans(signed []plan.Signed, zones Zones) (*memo, error) {
 		m.versions = append(m.versions, v)
 		m.add(v)
 	}
-	for _, list := range []map[string][]string{m.checksOf, m.seriesAt, m.placesOf} {
+	for _, list := range []map[string][]string{m.checksOf, m.seriesAt, m.placesOf, m.judged, m.feeds} {
 		for k := range list {
 			slices.Sort(list[k])
 			list[k] = slices.Compact(list[k])
@@ -89,6 +96,14 @@ func byID[T any](list []T, id func(*T) string) map[string]*T {
 }
 
 func (m *memo) add(v *version) {
+	m.effective = append(slices.DeleteFunc(m.effective, func(x *version) bool { return !x.From.Before(v.From) }), v)
+	for _, pt := range v.Plan.Points {
+		for _, l := range pt.Limits {
+			if l.Kind != plan.Operating {
+				m.judged[pt.ID] = append(m.judged[pt.ID], l.ID)
+			}
+		}
+	}
 	for _, pl := range v.Plan.Places {
 		if pl.Line != "" {
 			m.placesOf[pl.Line] = append(m.placesOf[pl.Line], pl.ID)
@@ -102,6 +117,7 @@ func (m *memo) add(v *version) {
 					k := key(point, place)
 					m.checksOf[k] = append(m.checksOf[k], key(c.ID, place))
 					m.seriesAt[place] = append(m.seriesAt[place], k)
+					m.feeds[key(c.ID, place)] = append(m.feeds[key(c.ID, place)], k)
 				}
 			}
 		}

@@ -1,6 +1,7 @@
 package haccp
 
 import (
+	"maps"
 	"slices"
 	"time"
 )
@@ -11,21 +12,21 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 	var need Need
 	switch ask := c.Ask.(type) {
 	case *Amend:
-		need = merge(need, s.changeNeeds(ask.Target, f))
+		need = merge(s.changeNeeds(ask.Target, false, f), approvalNeeds(ask.Target, f))
 		need = merge(need, signatureNeeds(ask.Signature, f))
 	case *Void:
-		need = merge(need, s.changeNeeds(ask.Target, f))
+		need = merge(s.changeNeeds(ask.Target, true, f), approvalNeeds(ask.Target, f))
 		need = merge(need, signatureNeeds(ask.Signature, f))
 		if ask.New != nil {
-			need = merge(need, s.touchNeeds(s.touchedBy(ask.New.Kind, ask.New.Ask), ask.New.At, f))
+			need = merge(need, s.touchNeeds(s.touchedBy(ask.New.Kind, ask.New.Ask), ask.New.At, []string{ask.Target}, f))
 		}
 	case *AcceptTime:
-		need = merge(need, s.changeNeeds(ask.Target, f))
+		need = merge(s.changeNeeds(ask.Target, false, f), approvalNeeds(ask.Target, f))
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 	case *SignPart:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 		if d, ok := s.deviations.get(ask.Deviation); ok {
-			need = merge(need, leafNeeds(d.relied(), ask.Signature.Head.Size, f))
+			need = merge(need, leafNeeds(s.reliedFor(d, ask.Part), ask.Signature.Head.Size, f))
 		}
 	case *SignPlan:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
@@ -35,7 +36,7 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 	case *Import:
 		need = merge(need, s.importNeeds(ask, f))
 	default:
-		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), c.At, f)
+		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), c.At, nil, f)
 	}
 	return need, nil
 }
@@ -43,17 +44,27 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 // NeedsApply returns what folding the records of one command wants to know beyond the state.
 func (s *State) NeedsApply(group []*Event, f Facts) (Need, error) {
 	var need Need
+	var gone []string
 	for _, e := range group {
 		switch b := e.Body.(type) {
 		case *Amended:
-			need = merge(need, s.changeNeeds(b.Target, f))
+			need = merge(need, s.changeNeeds(b.Target, false, f))
 		case *Voided:
-			need = merge(need, s.changeNeeds(b.Target, f))
+			need, gone = merge(need, s.changeNeeds(b.Target, true, f)), append(gone, b.Target)
 		case *TimeAccepted:
-			need = merge(need, s.changeNeeds(b.Target, f))
-		default:
-			need = merge(need, s.touchNeeds(s.touchedBy(e.Kind, e.Body), e.At, f))
+			need = merge(need, s.changeNeeds(b.Target, false, f))
 		}
+	}
+	oldest := map[string]time.Time{}
+	for _, e := range group {
+		for _, k := range s.touchedBy(e.Kind, e.Body) {
+			if at, ok := oldest[k]; !ok || e.At.Before(at) {
+				oldest[k] = e.At
+			}
+		}
+	}
+	for _, k := range slices.Sorted(maps.Keys(oldest)) {
+		need = merge(need, s.seriesNeeds(k, oldest[k], gone, f))
 	}
 	return need, nil
 }
@@ -75,7 +86,7 @@ func merge(a, b Need) Need {
 }
 
 // changeNeeds wants the report to change, what has changed it before, and the series it touches.
-func (s *State) changeNeeds(id string, f Facts) Need {
+func (s *State) changeNeeds(id string, void bool, f Facts) Need {
 	need := targetNeeds(id, f)
 	if !need.Empty() {
 		return need
@@ -84,11 +95,22 @@ func (s *State) changeNeeds(id string, f Facts) Need {
 	if t == nil {
 		return need
 	}
-	need = s.touchNeeds(s.touchedBy(t.event.Kind, t.body), t.event.At, f)
-	if _, ok := f.Leaves[t.event.Seq]; !ok {
-		need.Leaves = append(need.Leaves, t.event.Seq)
+	var gone []string
+	if void {
+		gone = []string{id}
+	}
+	for _, k := range s.touchedBy(t.event.Kind, t.body) {
+		need = merge(need, s.seriesNeeds(k, t.event.At, gone, f))
 	}
 	return need
+}
+
+// approvalNeeds wants the leaf of a report that a signature may come to rely on.
+func approvalNeeds(id string, f Facts) Need {
+	if e := f.ByID[id]; e != nil {
+		return leafNeeds([]int64{e.Seq}, e.Seq, f)
+	}
+	return Need{}
 }
 
 func signatureNeeds(g *Signature, f Facts) Need {
@@ -129,14 +151,14 @@ func (s *State) importNeeds(ask *Import, f Facts) Need {
 	if len(need.IDs) > 0 || oldest.IsZero() {
 		return need
 	}
-	return s.touchNeeds(s.touchedBy(KindReading, &Reading{Check: ask.Check, Place: ask.Place}), oldest, f)
+	return s.touchNeeds(s.memo.feeds[key(ask.Check, ask.Place)], oldest, nil, f)
 }
 
 // touchedBy lists the series a report may touch.
 func (s *State) touchedBy(kind string, body any) []string {
 	switch b := body.(type) {
 	case *Reading:
-		return s.seriesOf(b.Check, b.Place)
+		return s.memo.feeds[key(b.Check, b.Place)]
 	case *Bath:
 		if kind == KindFilled || kind == KindDrained {
 			return s.memo.seriesAt[b.Place]
@@ -153,21 +175,10 @@ func (s *State) touchedBy(kind string, body any) []string {
 	return nil
 }
 
-// seriesOf lists the series a check at a place feeds in any plan version.
-func (s *State) seriesOf(check, place string) []string {
-	var out []string
-	for _, k := range s.memo.seriesAt[place] {
-		if slices.Contains(s.memo.checksOf[k], key(check, place)) {
-			out = append(out, k)
-		}
-	}
-	return out
-}
-
-func (s *State) touchNeeds(keys []string, at time.Time, f Facts) Need {
+func (s *State) touchNeeds(keys []string, at time.Time, gone []string, f Facts) Need {
 	var need Need
 	for _, k := range keys {
-		need = merge(need, s.seriesNeeds(k, at, f))
+		need = merge(need, s.seriesNeeds(k, at, gone, f))
 	}
 	return need
 }

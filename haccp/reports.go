@@ -36,33 +36,46 @@ func (d *deciding) checkBath(b *Bath, kind string) error {
 	if !service && pl.Kind != plan.Bath {
 		return invalid("place", "not-a-bath", "%s is no bath", b.Place)
 	}
-	for field, v := range map[string]*quantity.Value{"level": b.Level, "volume": b.Volume, "amount": b.Amount} {
-		if err := checkMeasure(field, v, bathQuantities[field]); err != nil {
-			return err
-		}
+	if err := checkMeasure("level", b.Level, quantity.WaterLevel); err != nil {
+		return err
 	}
-	for i := range b.First {
-		if err := checkMeasure(fmt.Sprintf("first[%d].amount", i), &b.First[i].Amount, bathQuantities["amount"]); err != nil {
-			return err
-		}
-		if err := checkCode(fmt.Sprintf("first[%d].chemical", i), b.First[i].Chemical); err != nil {
-			return err
-		}
+	if err := checkMeasure("volume", b.Volume, quantity.Volume); err != nil {
+		return err
 	}
-	if len(b.First) > maxEntries || len(b.Note)+len(b.Reason)+len(b.Water)+len(b.Measure) > maxText {
-		return invalid("note", "too-long", "the report is too long")
+	if err := checkMeasure("amount", b.Amount, quantity.Mass, quantity.Volume); err != nil {
+		return err
+	}
+	if err := checkFirst(b.First); err != nil {
+		return err
+	}
+	if err := short("note", b.Note, "reason", b.Reason, "water", b.Water, "measure", b.Measure,
+		"material_lot", b.MaterialLot, "filling", b.Filling); err != nil {
+		return err
 	}
 	return d.checkBathKind(b, kind)
 }
 
-var bathQuantities = map[string][]quantity.ID{
-	"level":  {quantity.WaterLevel},
-	"volume": {quantity.Volume},
-	"amount": {quantity.Mass, quantity.Volume},
+// checkFirst refuses what is malformed among the chemicals put in at filling.
+func checkFirst(doses []BathDose) error {
+	if len(doses) > maxEntries {
+		return invalid("first", "too-many", "a filling names at most %d chemicals", maxEntries)
+	}
+	for i := range doses {
+		if err := checkMeasure(fmt.Sprintf("first[%d].amount", i), &doses[i].Amount, quantity.Mass, quantity.Volume); err != nil {
+			return err
+		}
+		if err := checkCode(fmt.Sprintf("first[%d].chemical", i), doses[i].Chemical); err != nil {
+			return err
+		}
+		if err := short(fmt.Sprintf("first[%d].material_lot", i), doses[i].MaterialLot); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// checkMeasure refuses a value that is none of the quantities given, or not above zero.
-func checkMeasure(field string, v *quantity.Value, ids []quantity.ID) error {
+// checkMeasure refuses a value that is none of the quantities given, or outside its physical range.
+func checkMeasure(field string, v *quantity.Value, ids ...quantity.ID) error {
 	if v == nil {
 		return nil
 	}
@@ -145,8 +158,8 @@ func (d *deciding) cleanBreak(findings []Finding) error {
 		}
 		about = append(about, "place:"+place)
 	}
-	if len(b.Note) > maxText {
-		return invalid("note", "too-long", "the note is longer than %d characters", maxText)
+	if err := short("note", b.Note); err != nil {
+		return err
 	}
 	return d.report(KindCleanBreak, b, findings, about...)
 }
@@ -157,8 +170,8 @@ func (d *deciding) note(findings []Finding) error {
 	if !ok {
 		return wrongAsk(d.cmd)
 	}
-	if t := strings.TrimSpace(b.Text); t == "" || len(b.Text) > maxText {
-		return invalid("text", "missing", "a note has 1 to %d characters", maxText)
+	if err := wanted("text", b.Text); err != nil {
+		return err
 	}
 	if b.Place != "" && d.everPlace(b.Place) == nil {
 		return invalid("place", "unknown-place", "no plan version of this site has a place %q", b.Place)
@@ -189,17 +202,34 @@ func (d *deciding) fixed(findings []Finding) error {
 	if b.Fix == "other" && strings.TrimSpace(b.Note) == "" {
 		return invalid("note", "missing", "say in the note what was done")
 	}
-	if len(b.Note) > maxText {
-		return invalid("note", "too-long", "the note is longer than %d characters", maxText)
+	if err := short("note", b.Note); err != nil {
+		return err
 	}
 	about := []string{"series:" + key(b.Point, b.Place)}
-	if b.Deviation != "" {
+	if b.Deviation == "" {
+		return d.report(KindFixDone, b, findings, about...)
+	}
+	if err := checkCode("deviation", b.Deviation); err != nil {
+		return err
+	}
+	c, ok := d.deviations.get(b.Deviation)
+	if !ok || c.Point != b.Point || c.Place != b.Place {
+		findings = append(findings, Finding{FindingNoSuchCase, map[string]string{"deviation": b.Deviation}})
+	}
+	if !ok || c.Point == b.Point && c.Place == b.Place { // a fix named for the case of another place is none of its own
 		about = append(about, "deviation:"+b.Deviation)
-		if _, ok := d.deviations.get(b.Deviation); !ok {
-			findings = append(findings, Finding{FindingNoSuchCase, map[string]string{"deviation": b.Deviation}})
-		}
 	}
 	return d.report(KindFixDone, b, findings, about...)
+}
+
+// short refuses texts that are too long; pairs are field and text.
+func short(pairs ...string) error {
+	for i := 0; i < len(pairs); i += 2 {
+		if len(pairs[i+1]) > maxText {
+			return invalid(pairs[i], "too-long", "%s is longer than %d characters: shorten it", pairs[i], maxText)
+		}
+	}
+	return nil
 }
 
 // stopped decides a line stop that has taken place.
@@ -211,18 +241,22 @@ func (d *deciding) stopped(findings []Finding) error {
 	if d.everLine(b.Line) == nil {
 		return invalid("line", "unknown-line", "no plan version of this site has a line %q", b.Line)
 	}
-	if strings.TrimSpace(b.Reason) == "" || len(b.Reason) > maxText {
-		return invalid("reason", "missing", "why was the line stopped?")
-	}
-	for i, place := range b.ProductInBaths {
-		if d.everPlace(place) == nil {
-			return invalid(fmt.Sprintf("product_in_baths[%d]", i), "unknown-place", "no plan version of this site has a place %q", place)
-		}
+	if err := d.checkStop(b); err != nil {
+		return err
 	}
 	if !d.runsAt(b.Line, d.cmd.At) {
 		findings = append(findings, Finding{Code: FindingLineStopped})
 	}
 	return d.report(KindLineStopped, b, findings, "line:"+b.Line)
+}
+
+func (d *deciding) checkStop(b *LineStopped) error {
+	for i, place := range b.ProductInBaths {
+		if d.everPlace(place) == nil {
+			return invalid(fmt.Sprintf("product_in_baths[%d]", i), "unknown-place", "no plan version of this site has a place %q", place)
+		}
+	}
+	return wanted("reason", b.Reason)
 }
 
 func (d *deciding) runsAt(line string, at time.Time) bool {
@@ -238,6 +272,9 @@ func (d *deciding) runsAt(line string, at time.Time) bool {
 	return false
 }
 
+// maxPreOp bounds the pre-operational results of one start.
+const maxPreOp = 500
+
 // start decides the asking for leave to start a line: without its conditions it is refused, item by item,
 // unless it is asked for knowingly without proof.
 func (d *deciding) start(_ []Finding) error {
@@ -245,6 +282,7 @@ func (d *deciding) start(_ []Finding) error {
 	if !ok {
 		return wrongAsk(d.cmd)
 	}
+	d.cmd.At, d.cmd.AtKnown = d.now, AtServer // leave is asked for now, not for an hour ago
 	body, err := d.checkStart(b)
 	if err != nil {
 		return err
@@ -282,11 +320,18 @@ func (d *deciding) checkStart(b *LineStarted) (*LineStarted, error) {
 	if d.everLine(b.Line) == nil {
 		return nil, invalid("line", "unknown-line", "no plan version of this site has a line %q", b.Line)
 	}
-	if len(b.PreOp) > 500 || len(b.Note) > maxText {
-		return nil, invalid("pre_op", "too-many", "too many pre-operational results")
+	if err := short("note", b.Note); err != nil {
+		return nil, err
+	}
+	if len(b.PreOp) > maxPreOp {
+		return nil, invalid("pre_op", "too-many", "a start holds at most %d pre-operational results", maxPreOp)
 	}
 	for i := range b.PreOp {
-		if err := checkCode(fmt.Sprintf("pre_op[%d].item", i), b.PreOp[i].Item); err != nil {
+		field := fmt.Sprintf("pre_op[%d]", i)
+		if err := checkCode(field+".item", b.PreOp[i].Item); err != nil {
+			return nil, err
+		}
+		if err := short(field+".note", b.PreOp[i].Note, field+".by", b.PreOp[i].By); err != nil {
 			return nil, err
 		}
 	}
@@ -449,7 +494,7 @@ func (s *State) inUse(v *version, place string, at time.Time) bool {
 	if !ok {
 		return pl != nil && pl.Kind != plan.Bath
 	}
-	for _, g := range p.Out {
+	for _, g := range p.gaps() {
 		if !at.Before(g.From) && (g.To.IsZero() || at.Before(g.To)) {
 			return false
 		}
@@ -474,7 +519,7 @@ func (s *State) startTested(t plan.StartTest, place string, at time.Time) bool {
 			since = f.From
 		}
 	}
-	for _, r := range slices.Backward(cs.Taken) {
+	for r := range cs.Taken.backward() {
 		if r.At.After(at) {
 			continue
 		}

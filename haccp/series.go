@@ -1,7 +1,6 @@
 package haccp
 
 import (
-	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -16,8 +15,10 @@ type change struct {
 	insert  []control.Sample
 	replace []replacement
 	rebuild bool
+	opened  bool      // a case was opened
 	oldest  time.Time // the oldest moment touched
 	last    *LastReading
+	gone    []string // acts and fixes voided by this group
 }
 
 type replacement struct {
@@ -76,6 +77,8 @@ func (s *State) settle(c changes, f Facts) (map[string][]control.Excursion, erro
 	return open, nil
 }
 
+// settleSeries settles one series. While the group of records goes on, the window of a series that gives
+// rise to new cases, or that was extended, stays as long as it is; finish trims it.
 func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion, error) {
 	old, ok := s.series.get(k)
 	if !ok {
@@ -83,13 +86,13 @@ func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion
 		old = &Series{Point: point, Place: place}
 	}
 	ser := *old
-	if ser.ctx == nil || ser.memo != s.memo || ch.rebuild || ch.firstLive(&ser) {
-		ser.ctx, ser.memo = s.context(&ser, f), s.memo
-	}
+	s.refresh(&ser, ch, f)
+	wide := false
 	if !ser.Window.Covers(ch.oldest) {
 		if err := s.extend(&ser, k, ch.oldest, f); err != nil {
 			return nil, err
 		}
+		wide = true
 	}
 	if ch.rebuild {
 		ser.Window = ser.Window.RebuildSince(*ser.ctx, ch.oldest)
@@ -104,190 +107,76 @@ func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion
 		ser.Last = ch.last
 	}
 	uncovered := s.reconcile(&ser, ch, old.Window.Moves)
-	ser.Window = ser.Window.Trim(*ser.ctx, Horizon, slack)
-	s.evict(&ser)
+	if wide || len(uncovered) > 0 || len(f.Ranges) > 0 {
+		s.loose.series = with(s.loose.series, k)
+	} else {
+		s.trim(&ser)
+	}
 	s.series.set(k, &ser)
 	return uncovered, nil
 }
 
-// context gathers what the excursions of a series depend on beside its readings. Facts add what is
-// older than the state.
-func (s *State) context(ser *Series, f Facts) *control.Context {
-	c := &control.Context{}
-	line := ""
-	for _, v := range s.memo.versions {
-		pt, pl := v.points[ser.Point], v.places[ser.Place]
-		if pt == nil || pl == nil {
+// refresh makes the context of a series what it is now, unless it is that already.
+func (s *State) refresh(ser *Series, ch *change, f Facts) {
+	place, line := s.whereabouts(ser.Place)
+	first := ch.firstLive(ser)
+	if ser.ctx != nil && ser.memo == s.memo && ser.place == place && ser.line == line && !ch.rebuild && !first {
+		return
+	}
+	ser.ctx = s.context(ser, ch.gone, f)
+	ser.memo, ser.place, ser.line = s.memo, place, line
+}
+
+// trim drops what of a series is older than the horizon, and the closed cases that go with it.
+func (s *State) trim(ser *Series) {
+	ser.Window = ser.Window.Trim(*ser.ctx, Horizon, slack)
+	if fixes := keep(ser.Fixes, actHorizon, func(x *FixAt) time.Time { return x.At }); len(fixes) < len(ser.Fixes) {
+		edge := ser.Fixes[len(ser.Fixes)-1].At.Add(slack - actHorizon)
+		ser.Window = ser.Window.Cut(*ser.ctx, edge)
+		ser.Fixes, ser.ctx = fixes, nil
+	}
+	s.evict(ser)
+}
+
+// loose is what finish has to trim at the end of a group of records.
+type loose struct{ series, places, lines []string }
+
+// finish trims what the records of one group left longer than it has to be. It is called once, after the
+// last record of the group was folded and settled.
+func (s *State) finish() {
+	for _, k := range s.loose.series {
+		if old, ok := s.series.get(k); ok {
+			ser := *old
+			if ser.ctx == nil {
+				ser.ctx = s.context(&ser, nil, Facts{})
+			}
+			s.trim(&ser)
+			ser.ctx = nil // it may rest on facts that the state does not hold
+			s.series.set(k, &ser)
+		}
+	}
+	for _, id := range s.loose.places {
+		s.trimPlace(id)
+	}
+	for _, id := range s.loose.lines {
+		s.trimLine(id)
+	}
+	s.loose = loose{}
+}
+
+// cutPlace makes the windows of every series at a place begin no earlier than a moment.
+func (s *State) cutPlace(place string, from time.Time) {
+	for _, k := range s.memo.seriesAt[place] {
+		old, ok := s.series.get(k)
+		if !ok || !old.Window.From.Before(from) {
 			continue
 		}
-		line = pl.Line
-		c.Rules = append(c.Rules, control.RuleFrom{From: v.From, InsideInRow: pt.Ends.InsideInRow, Mixing: pl.Mixing.Std()})
+		ser := *old
+		ser.Window = ser.Window.Cut(*s.context(&ser, nil, Facts{}), from)
+		ser.ctx = nil
+		s.evict(&ser)
+		s.series.set(k, &ser)
 	}
-	for _, x := range ser.Fixes {
-		c.Fixes = append(c.Fixes, x.At)
-	}
-	var log []BathAct
-	if p, ok := s.places.get(ser.Place); ok {
-		log = p.Log
-	}
-	var acts []LineAct
-	if l, ok := s.lines.get(line); ok {
-		acts = l.Acts
-	}
-	for r, events := range f.Ranges {
-		switch {
-		case r.About == "bath:"+ser.Place:
-			log = mergeActs(log, events, bathAct, orderBath, func(a *BathAct) string { return a.ID })
-		case r.About == "line:"+line:
-			acts = mergeActs(acts, events, lineAct, orderLine, func(a *LineAct) string { return a.ID })
-		case r.About == "series:"+key(ser.Point, ser.Place):
-			for _, e := range events {
-				if e.Kind == KindFixDone && !slices.ContainsFunc(ser.Fixes, func(x FixAt) bool { return x.ID == e.ID }) {
-					c.Fixes = append(c.Fixes, e.At)
-				}
-			}
-		}
-	}
-	slices.SortFunc(c.Fixes, time.Time.Compare)
-	c.Limits, c.LiveFrom = s.judgedLimits(ser.Point), ser.FirstLive
-	c.Fillings = fillingsOf(log)
-	for i := range acts {
-		if acts[i].Start {
-			c.Starts = append(c.Starts, acts[i].At)
-		}
-	}
-	return c
-}
-
-// judgedLimits lists the limits of a point, in any plan version, that open cases.
-func (s *State) judgedLimits(point string) []string {
-	var out []string
-	for _, v := range s.memo.versions {
-		pt := v.points[point]
-		if pt == nil {
-			continue
-		}
-		for _, l := range pt.Limits {
-			if l.Kind != plan.Operating {
-				out = with(out, l.ID)
-			}
-		}
-	}
-	return out
-}
-
-// mergeActs adds to a list the acts of older events that it does not hold.
-func mergeActs[T any](list []T, events []*Event, act func(*Event) (T, bool), order func(a, b *T) int, id func(*T) string) []T {
-	for _, e := range events {
-		a, ok := act(e)
-		if ok && !slices.ContainsFunc(list, func(x T) bool { return id(&x) == e.ID }) {
-			list = insert(list, a, order)
-		}
-	}
-	return list
-}
-
-func bathAct(e *Event) (BathAct, bool) {
-	b, ok := e.Body.(*Bath)
-	if !ok {
-		return BathAct{}, false
-	}
-	return BathAct{Kind: e.Kind, ID: e.ID, At: e.At, By: e.By.ID, Body: b}, true
-}
-
-func lineAct(e *Event) (LineAct, bool) {
-	switch b := e.Body.(type) {
-	case *LineStarted:
-		return LineAct{ID: e.ID, At: e.At, Start: true, Without: b.WithoutProof, By: e.By.ID}, true
-	case *LineStopped:
-		return LineAct{ID: e.ID, At: e.At, Product: b.ProductInBaths, Reason: b.Reason, By: e.By.ID}, true
-	}
-	return LineAct{}, false
-}
-
-// extend makes a window reach back to before at, from facts, so that an old fact can be placed in it.
-func (s *State) extend(ser *Series, k string, at time.Time, f Facts) error {
-	ser.ctx = s.context(ser, f)
-	w, ok := s.extended(ser, k, at, f)
-	if !ok {
-		return fmt.Errorf("series %s: the facts from before %s do not reach back far enough", k, ser.Window.From.Format(time.RFC3339))
-	}
-	ser.Window = w
-	s.revive(ser, f)
-	return nil
-}
-
-// extended tries the ranges that the facts hold, the nearest first.
-func (s *State) extended(ser *Series, k string, at time.Time, f Facts) (control.Window, bool) {
-	point, place := splitKey(k)
-	for _, from := range lookBack(at) {
-		events, have := s.seriesEvents(k, from, ser.Window.From, f)
-		if !have {
-			continue
-		}
-		w, ok := ser.Window.Extend(*s.context(ser, f), from, s.samplesOf(events, point, place), from.IsZero())
-		if ok && w.Covers(at) {
-			return w, true
-		}
-	}
-	return ser.Window, false
-}
-
-// seriesEvents gathers the records about a series in a range from the facts, in the order of seq.
-func (s *State) seriesEvents(k string, from, to time.Time, f Facts) (events []*Event, have bool) {
-	for _, about := range s.aboutSeries(k) {
-		got, found := f.Ranges[Range{about, from, to}]
-		if !found {
-			return nil, false
-		}
-		events = append(events, got...)
-	}
-	slices.SortFunc(events, func(a, b *Event) int { return int(a.Seq - b.Seq) })
-	return events, true
-}
-
-// lookBack lists the moments from which facts are asked for, one after the other, until the automaton
-// of a series can be started.
-func lookBack(at time.Time) []time.Time {
-	return []time.Time{at.Add(-Horizon), at.Add(-8 * Horizon), {}}
-}
-
-// aboutSeries lists the keys under which the facts of a series are found.
-func (s *State) aboutSeries(k string) []string {
-	_, place := splitKey(k)
-	keys := []string{"series:" + k, "bath:" + place}
-	if pl := s.everPlace(place); pl != nil && pl.Line != "" {
-		keys = append(keys, "line:"+pl.Line)
-	}
-	for _, c := range s.memo.checksOf[k] {
-		keys = append(keys, "check:"+c)
-	}
-	return keys
-}
-
-// seriesNeeds returns what is still wanted to settle a change at a moment in a series.
-func (s *State) seriesNeeds(k string, at time.Time, f Facts) Need {
-	ser, ok := s.series.get(k)
-	if !ok || ser.Window.From.IsZero() || !at.Before(ser.Window.From) {
-		return Need{}
-	}
-	to := ser.Window.From
-	var need Need
-	for _, from := range lookBack(at) {
-		for _, about := range s.aboutSeries(k) {
-			r := Range{about, from, to}
-			if _, found := f.Ranges[r]; !found {
-				need.Ranges = append(need.Ranges, r)
-			}
-		}
-		if !need.Empty() {
-			return need
-		}
-		if _, ok := s.extended(ser, k, at, f); ok {
-			break
-		}
-	}
-	return s.reviveNeeds(k, f)
 }
 
 // samplesOf folds the readings among events, with their amendments, into samples of one point at one

@@ -80,6 +80,19 @@ func (d *Deviation) relied() []int64 {
 	return seqs[:min(len(seqs), maxCovers)]
 }
 
+// reliedFor adds to what every part relies on the reading that proves a missed check taken in time.
+func (s *State) reliedFor(c *Deviation, part string) []int64 {
+	seqs := c.relied()
+	if part == PartTakenInTime {
+		if t, ok := s.takenInTime(c); ok {
+			seqs = append(seqs, t.Seq)
+			slices.Sort(seqs)
+			seqs = slices.Compact(seqs)
+		}
+	}
+	return seqs
+}
+
 const maxCovers = 50
 
 // signPart decides a signed part of a case (RULES 5.6, 5.7).
@@ -96,14 +109,13 @@ func (d *deciding) signPart(_ []Finding) error {
 		return err
 	}
 	if c.Touched > ask.Signature.Head.Size {
-		r := refuse(ErrConflict, "", "changed-since", "this case changed since you looked (record %d): look again before you sign", c.Touched)
-		return r
+		return refuse(ErrConflict, "signature.head", "changed-since", "this case changed since you looked (record %d): look again before you sign", c.Touched)
 	}
 	v := d.numbered(c.PlanVersion)
 	if err := d.checkPart(c, ask, v); err != nil {
 		return err
 	}
-	sig, err := d.covered(&ask.Signature, c.relied())
+	sig, err := d.covered(&ask.Signature, d.reliedFor(c, ask.Part))
 	if err != nil {
 		return err
 	}
@@ -129,7 +141,7 @@ func (d *deciding) complete(c *Deviation, b *DeviationSigned, v *version) {
 		b.EffectDue = d.now.Add(after)
 	case plan.Closed, PartTakenInTime:
 		b.Case = &CaseFacts{Begin: c.Now.Begin, End: c.Now.End, WidestBegin: c.Widest.Begin, WidestEnd: c.Widest.End,
-			First: factsOf(c.First), Worst: factsOf(c.Worst), Retest: factsOf(c.Retest), Fixes: c.Fixes, Loggers: c.Loggers, Lots: c.Lots}
+			First: factsOf(c.First), Worst: factsOf(c.Worst), Retest: factsOf(c.Retest), Fixes: c.Fixes, FixedBy: c.FixedBy, Loggers: c.Loggers, Lots: c.Lots}
 	}
 }
 
@@ -198,10 +210,14 @@ func wanted(pairs ...string) error {
 }
 
 func checkRestored(c *Deviation, ask *SignPart) error {
-	if c.Point != "" && !c.Now.Begin.IsZero() && c.Now.End.IsZero() {
-		return refuse(ErrConflict, "", "still-outside", "no reading shows control restored yet: carry out the fix, wait the mixing time and test again")
+	if c.Point != "" && c.open() {
+		return stillOutside()
 	}
 	return wanted("restored", ask.Restored)
+}
+
+func stillOutside() error {
+	return refuse(ErrConflict, "part", "still-outside", "no reading shows control restored yet: carry out the fix, wait the mixing time and test again")
 }
 
 func checkProduct(p *Product) error {
@@ -209,7 +225,7 @@ func checkProduct(p *Product) error {
 		return invalid("product", "missing", "say which product was affected, or that none was exposed and what shows it")
 	}
 	if p.Mass != nil {
-		if err := checkMeasure("product.mass", p.Mass, []quantity.ID{quantity.Mass}); err != nil {
+		if err := checkMeasure("product.mass", p.Mass, quantity.Mass); err != nil {
 			return err
 		}
 	}
@@ -247,6 +263,9 @@ func (d *deciding) checkTakenInTime(c *Deviation) error {
 	if c.Ground != GroundMiss {
 		return refuse(ErrConflict, "part", "not-a-miss", "this case was not opened by a missed check")
 	}
+	if err := d.checkApart(c); err != nil {
+		return err
+	}
 	if _, ok := d.takenInTime(c); !ok {
 		return refuse(ErrConflict, "part", "not-taken-in-time", "no reading proves by a device's stamp that the check was taken in time and inside its limits")
 	}
@@ -263,9 +282,9 @@ func (s *State) takenInTime(c *Deviation) (TakenAt, bool) {
 			if m.ID != c.OpenedBy {
 				continue
 			}
-			for _, t := range cs.Taken {
+			for t := range cs.Taken.all() {
 				if t.Proved && !t.At.Before(m.From) && !t.At.After(m.Until) && (t.Worst == "inside" || t.Worst == "act") {
-					return t, true
+					return *t, true
 				}
 			}
 		}
@@ -281,6 +300,14 @@ func (d *deciding) checkClosing(c *Deviation, v *version) error {
 		r.Items = missing
 		return r
 	}
+	if c.Point != "" && c.open() {
+		return stillOutside()
+	}
+	return d.checkApart(c)
+}
+
+// checkApart refuses closing by whoever logged one of the case's readings or carried out a fix.
+func (d *deciding) checkApart(c *Deviation) error {
 	by := d.cmd.By.ID
 	if slices.Contains(c.Loggers, by) {
 		return refuse(ErrForbidden, "", "logged-reading", "whoever logged one of its readings does not close the case")
@@ -407,8 +434,8 @@ func (d *deciding) acceptTime(_ []Finding) error {
 		return refuse(ErrConflict, "target", "accepted-already", "the time of this reading is accepted already")
 	case t.event.By.ID == d.cmd.By.ID:
 		return refuse(ErrForbidden, "", "own-report", "nobody accepts the time of a reading of their own")
-	case t.event.Seq > ask.Signature.Head.Size:
-		return refuse(ErrConflict, "", "changed-since", "this reading was recorded after the head you were shown: look again")
+	case d.lastChange(t) > ask.Signature.Head.Size:
+		return refuse(ErrConflict, "signature.head", "changed-since", "this reading was recorded or changed after the head you were shown: look again before you sign")
 	}
 	if err := wanted("reason", ask.Reason); err != nil {
 		return err

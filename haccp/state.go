@@ -60,6 +60,7 @@ type State struct {
 
 	zones Zones
 	memo  *memo // derived from Plans; shared by forks
+	loose loose // what the group of records being folded left to trim
 }
 
 // Counts are totals since founding.
@@ -89,7 +90,7 @@ func (s *State) Fork() *State {
 	n.people, n.devices, n.lines = s.people.fork(), s.devices.fork(), s.lines.fork()
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
 	n.deviations = s.deviations.fork()
-	n.Plans = slices.Clip(s.Plans)
+	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
 	return &n
 }
 
@@ -169,6 +170,8 @@ type DeviceState struct {
 type LineState struct {
 	ID   string    `json:"id"`
 	Acts []LineAct `json:"acts"` // starts and stops by at, then id
+	// From is the moment from which Acts are complete, the run before it included; zero: from the beginning.
+	From time.Time `json:"from,omitzero"`
 }
 
 // LineAct is a start or stop of a line.
@@ -184,9 +187,30 @@ type LineAct struct {
 
 // PlaceState holds the water of a bath and the service of a place.
 type PlaceState struct {
+	ID      string       `json:"id"`
+	Service []ServiceAct `json:"service,omitempty"` // in and out of service, by at, then id
+	Log     []BathAct    `json:"log,omitempty"`     // fillings, additions, drains, ... by at, then id
+	// From is the moment from which Log is complete, the filling before it included; zero: from the beginning.
+	From time.Time `json:"from,omitzero"`
+	// Earlier counts the additions to the first filling of Log that were left out.
+	Earlier int `json:"earlier,omitempty"`
+	// Over are the readings of the water above what the plan allows a filling, by at, then id.
+	Over []OverAt `json:"over,omitempty"`
+}
+
+// ServiceAct takes a place out of service, or back in.
+type ServiceAct struct {
 	ID  string    `json:"id"`
-	Out []Gap     `json:"out,omitempty"` // out of service
-	Log []BathAct `json:"log,omitempty"` // fillings, additions, drains, ... by at, then id
+	At  time.Time `json:"at"`
+	Out bool      `json:"out"`
+}
+
+// OverAt is a reading above what the plan allows the water of a filling.
+type OverAt struct {
+	ID       string    `json:"id"`
+	At       time.Time `json:"at"`
+	Quantity string    `json:"quantity"`
+	Value    string    `json:"value"`
 }
 
 // BathAct is one thing done to the water of a bath.
@@ -210,15 +234,22 @@ type Series struct {
 	// Cases lists the cases of this point and place that the state holds.
 	Cases []string `json:"cases,omitempty"`
 
-	ctx  *control.Context
-	memo *memo
+	// What the context follows from: it is made again when one of these has changed.
+	ctx   *control.Context
+	memo  *memo
+	place *PlaceState
+	line  *LineState
 }
 
 // FixAt is an immediate fix at a point and place.
 type FixAt struct {
-	At time.Time `json:"at"`
-	ID string    `json:"id"`
-	By string    `json:"by"`
+	At        time.Time `json:"at"`
+	ID        string    `json:"id"`
+	By        string    `json:"by"`
+	Name      string    `json:"name,omitempty"` // of the person
+	Fix       string    `json:"fix,omitempty"`
+	Note      string    `json:"note,omitempty"`
+	Deviation string    `json:"deviation,omitempty"`
 }
 
 // LastReading is the newest reading that touched a point at a place, with its verdicts there.
@@ -232,11 +263,11 @@ type LastReading struct {
 
 // CheckState is one check at one place: when it was carried out and when it was missed, inside the horizon.
 type CheckState struct {
-	Check  string    `json:"check"`
-	Place  string    `json:"place"`
-	Taken  []TakenAt `json:"taken,omitempty"` // by at, then id; imported and voided readings are left out
-	Misses []MissAt  `json:"misses,omitempty"`
-	Swept  time.Time `json:"swept,omitzero"` // dues whose window ended at or before this were judged
+	Check  string         `json:"check"`
+	Place  string         `json:"place"`
+	Taken  chain[TakenAt] `json:"taken,omitzero"` // by at, then id; imported and voided readings are left out
+	Misses []MissAt       `json:"misses,omitempty"`
+	Swept  time.Time      `json:"swept,omitzero"` // dues whose window ended at or before this were judged
 }
 
 // TakenAt is a reading of a check.
@@ -270,10 +301,12 @@ type Deviation struct {
 	FoundBy   Actor        `json:"found_by"`
 	At        time.Time    `json:"at"`
 	OpenedSeq int64        `json:"opened_seq"`
-	Now       Span         `json:"now"`            // as the facts stand; zero Begin: dissolved
-	Widest    Span         `json:"widest"`         // Begin and latest End it ever had
-	Reach     time.Time    `json:"reach,omitzero"` // the latest outside reading it ever covered
+	Now       Span         `json:"now"`             // as the facts stand; zero Begin: dissolved
+	Widest    Span         `json:"widest"`          // Begin and latest End it ever had
+	Reach     time.Time    `json:"reach,omitzero"`  // the latest outside reading it ever covered
+	Spans     []Span       `json:"spans,omitempty"` // the excursions that Now is the hull of
 	First     *control.Ref `json:"first,omitempty"`
+	WorstOff  float64      `json:"worst_off,omitempty"` // how far outside Worst was, as a share of the bound
 	Worst     *control.Ref `json:"worst,omitempty"`
 	Retest    *control.Ref `json:"retest,omitempty"`
 	Fixes     []FixFacts   `json:"fixes,omitempty"`

@@ -11,8 +11,28 @@ import (
 // sweepLimit bounds the misses one sweep records; the next sweep records the rest.
 const sweepLimit = 60
 
-// firstSweep is how far back a sweep looks for a check that was never swept.
-const firstSweep = Horizon
+// sweepFrom is the moment from which dues may not have been judged yet. It lies a horizon back, and farther
+// after a standstill, so that what came due meanwhile is not lost; but never farther back than readings and
+// misses are remembered.
+func (d *deciding) sweepFrom(check, place string) time.Time {
+	from, known := d.now.Add(-Horizon), d.Planned
+	cs, ok := d.checks.get(key(check, place))
+	if ok {
+		for t := range cs.Taken.backward() {
+			known = t.At
+			break
+		}
+	}
+	if back := known.Add(slack - Horizon); back.Before(from) {
+		from = back
+	}
+	if ok && len(cs.Misses) > 0 {
+		if back := cs.Misses[len(cs.Misses)-1].Due.Add(-Horizon); back.After(from) {
+			from = back
+		}
+	}
+	return from
+}
 
 // sweep records the checks that were missed: dues whose window, grace included, has passed without a
 // reading. Each is recorded once; its id follows from check, place and due time.
@@ -33,9 +53,8 @@ func (d *deciding) sweep(_ []Finding) error {
 
 // missedAt lists the dues of a check at a place that have passed unsatisfied and are not yet recorded.
 func (d *deciding) missedAt(check, place string) []control.Matched {
-	from := d.now.Add(-firstSweep)
 	var out []control.Matched
-	for _, m := range d.matched(check, place, from, d.now) {
+	for _, m := range d.matched(check, place, d.sweepFrom(check, place), d.now) {
 		if m.Reading == "" && m.Until.Before(d.now) && !d.missRecorded(check, place, m.Due) {
 			out = append(out, m)
 		}
@@ -57,7 +76,7 @@ func (s *State) matched(check, place string, from, to time.Time) []control.Match
 	}
 	var taken []control.Taken
 	if cs, ok := s.checks.get(key(check, place)); ok {
-		for _, t := range cs.Taken {
+		for t := range cs.Taken.all() {
 			taken = append(taken, control.Taken{ID: t.ID, At: t.At})
 		}
 	}
@@ -83,7 +102,7 @@ func allMatched(dues []control.Due, taken []control.Taken) []control.Matched {
 func (s *State) dueContext(check, place string) control.DueContext {
 	var c control.DueContext
 	line := ""
-	for _, v := range s.memo.versions {
+	for _, v := range s.memo.effective {
 		row := control.Version{From: v.From, Number: v.Version, Zone: v.zone, LiveFrom: s.Planned, None: true}
 		if v.Plan.LiveFrom.After(s.Planned) {
 			row.LiveFrom = v.Plan.LiveFrom
@@ -102,7 +121,7 @@ func (s *State) dueContext(check, place string) control.DueContext {
 	}
 	if p, ok := s.places.get(place); ok {
 		c.Fillings = fillingsOf(p.Log)
-		for _, g := range p.Out {
+		for _, g := range p.gaps() {
 			c.Out = append(c.Out, control.Gap{From: g.From, To: g.To})
 		}
 		for i := range p.Log {

@@ -20,6 +20,15 @@ func (w Window) Trim(c Context, horizon, slack time.Duration) Window {
 	return w.cut(&c, cut)
 }
 
+// Cut makes the window begin no earlier than a moment, whatever the age of its newest sample. It drops what
+// Trim drops.
+func (w Window) Cut(c Context, from time.Time) Window {
+	if !w.From.Before(from) {
+		return w
+	}
+	return w.cut(&c, from)
+}
+
 // cut makes a moment the From of the window.
 func (w Window) cut(c *Context, from time.Time) Window {
 	list := w.list()

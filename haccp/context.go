@@ -1,0 +1,254 @@
+package haccp
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"linewarden/haccp/control"
+)
+
+// whereabouts returns the place of a series and its line as the state holds them; nil where nothing was
+// recorded there.
+func (s *State) whereabouts(place string) (*PlaceState, *LineState) {
+	p, _ := s.places.get(place)
+	var l *LineState
+	if line := s.lineOfPlace(place); line != "" {
+		l, _ = s.lines.get(line)
+	}
+	return p, l
+}
+
+func (s *State) lineOfPlace(place string) string {
+	if pl := s.everPlace(place); pl != nil {
+		return pl.Line
+	}
+	return ""
+}
+
+// context gathers what the excursions of a series depend on beside its readings. Facts add what is older
+// than the state; gone are acts and fixes voided by the records just folded.
+func (s *State) context(ser *Series, gone []string, f Facts) *control.Context {
+	c := &control.Context{Limits: s.memo.judged[ser.Point], LiveFrom: ser.FirstLive}
+	for _, v := range s.memo.effective {
+		pt, pl := v.points[ser.Point], v.places[ser.Place]
+		if pt != nil && pl != nil {
+			c.Rules = append(c.Rules, control.RuleFrom{From: v.From, InsideInRow: pt.Ends.InsideInRow, Mixing: pl.Mixing.Std()})
+		}
+	}
+	p, l := s.whereabouts(ser.Place)
+	var log []BathAct
+	if p != nil {
+		log = p.Log
+	}
+	var acts []LineAct
+	if l != nil {
+		acts = l.Acts
+	}
+	fixes := ser.Fixes
+	if len(f.Ranges) > 0 {
+		gone = voidedIn(f, gone)
+		log = mergeActs(log, eventsAbout(f, "bath:"+ser.Place), gone, bathAct, orderBath, func(a *BathAct) string { return a.ID })
+		acts = mergeActs(acts, eventsAbout(f, "line:"+s.lineOfPlace(ser.Place)), gone, lineAct, orderLine, func(a *LineAct) string { return a.ID })
+		fixes = mergeActs(fixes, eventsAbout(f, "series:"+key(ser.Point, ser.Place)), gone, fixAct, orderFix, func(x *FixAt) string { return x.ID })
+	}
+	for i := range fixes {
+		c.Fixes = append(c.Fixes, fixes[i].At)
+	}
+	c.Fillings = fillingsOf(log)
+	for i := range acts {
+		if acts[i].Start {
+			c.Starts = append(c.Starts, acts[i].At)
+		}
+	}
+	return c
+}
+
+// eventsAbout gathers the events of every range about a key; one may come more than once.
+func eventsAbout(f Facts, about string) []*Event {
+	var out []*Event
+	for r, events := range f.Ranges {
+		if r.About == about {
+			out = append(out, events...)
+		}
+	}
+	return out
+}
+
+// voidedIn adds to a list the reports that events among the facts void.
+func voidedIn(f Facts, gone []string) []string {
+	out := slices.Clone(gone)
+	for _, events := range f.Ranges {
+		for _, e := range events {
+			if b, ok := e.Body.(*Voided); ok {
+				out = append(out, b.Target)
+			}
+		}
+	}
+	return out
+}
+
+// mergeActs adds to a list the acts of older events that it does not hold and that were not voided.
+func mergeActs[T any](list []T, events []*Event, gone []string, act func(*Event) (T, bool), order func(a, b *T) int, id func(*T) string) []T {
+	for _, e := range events {
+		a, ok := act(e)
+		if !ok || slices.Contains(gone, e.ID) || slices.ContainsFunc(list, func(x T) bool { return id(&x) == e.ID }) {
+			continue
+		}
+		list = insert(list, a, order)
+	}
+	return list
+}
+
+func bathAct(e *Event) (BathAct, bool) {
+	b, ok := e.Body.(*Bath)
+	if !ok || e.Kind == KindInService || e.Kind == KindOutOfService {
+		return BathAct{}, false
+	}
+	return BathAct{Kind: e.Kind, ID: e.ID, At: e.At, By: e.By.ID, Body: b}, true
+}
+
+func lineAct(e *Event) (LineAct, bool) {
+	switch b := e.Body.(type) {
+	case *LineStarted:
+		return LineAct{ID: e.ID, At: e.At, Start: true, Without: b.WithoutProof, By: e.By.ID}, true
+	case *LineStopped:
+		return LineAct{ID: e.ID, At: e.At, Product: b.ProductInBaths, Reason: b.Reason, By: e.By.ID}, true
+	}
+	return LineAct{}, false
+}
+
+func fixAct(e *Event) (FixAt, bool) {
+	b, ok := e.Body.(*FixDone)
+	if !ok {
+		return FixAt{}, false
+	}
+	return FixAt{At: e.At, ID: e.ID, By: e.By.ID, Name: e.By.Name, Fix: b.Fix, Note: b.Note, Deviation: b.Deviation}, true
+}
+
+// extend makes a window reach back to before at, from facts, so that an old fact can be placed in it.
+func (s *State) extend(ser *Series, k string, at time.Time, f Facts) error {
+	w, ok := s.extended(ser, *ser.ctx, k, at, f)
+	if !ok {
+		return fmt.Errorf("series %s: the facts from before %s do not reach back far enough", k, ser.Window.From.Format(time.RFC3339))
+	}
+	ser.Window = w
+	s.revive(ser, f)
+	return nil
+}
+
+// extended tries the ranges that the facts hold, the nearest first.
+func (s *State) extended(ser *Series, c control.Context, k string, at time.Time, f Facts) (control.Window, bool) {
+	point, place := splitKey(k)
+	for _, from := range lookBack(at) {
+		events, have := s.seriesEvents(k, from, ser.Window.From, f)
+		if !have {
+			continue
+		}
+		w, ok := ser.Window.Extend(c, from, s.samplesOf(events, point, place), from.IsZero())
+		if ok && w.Covers(at) {
+			return w, true
+		}
+	}
+	return ser.Window, false
+}
+
+// seriesEvents gathers the records about a series in a range from the facts, in the order of seq.
+func (s *State) seriesEvents(k string, from, to time.Time, f Facts) (events []*Event, have bool) {
+	for _, about := range s.aboutSeries(k) {
+		got, found := f.Ranges[Range{about, from, to}]
+		if !found {
+			return nil, false
+		}
+		events = append(events, got...)
+	}
+	slices.SortFunc(events, func(a, b *Event) int { return int(a.Seq - b.Seq) })
+	return events, true
+}
+
+// lookBack lists the moments from which facts are asked for, one after the other, until the automaton
+// of a series can be started.
+func lookBack(at time.Time) []time.Time {
+	return []time.Time{at.Add(-Horizon), at.Add(-8 * Horizon), {}}
+}
+
+// aboutSeries lists the keys under which the readings, fixes and cases of a series are found.
+func (s *State) aboutSeries(k string) []string {
+	keys := make([]string, 0, 1+len(s.memo.checksOf[k]))
+	keys = append(keys, "series:"+k)
+	for _, c := range s.memo.checksOf[k] {
+		keys = append(keys, "check:"+c)
+	}
+	return keys
+}
+
+// seriesNeeds returns what is still wanted to settle a change at a moment in a series; gone are the reports
+// that the change voids.
+func (s *State) seriesNeeds(k string, at time.Time, gone []string, f Facts) Need {
+	ser, ok := s.series.get(k)
+	_, place := splitKey(k)
+	p, l := s.whereabouts(place)
+	inside := !ok || ser.Window.Covers(at)
+	if inside && (p == nil || !at.Before(p.From)) && (l == nil || !at.Before(l.From)) {
+		return Need{}
+	}
+	if inside {
+		return s.actNeeds(place, p, l, at, f)
+	}
+	for _, from := range lookBack(at) {
+		need := s.actNeeds(place, p, l, from, f)
+		for _, about := range s.aboutSeries(k) {
+			r := Range{about, from, ser.Window.From}
+			if _, found := f.Ranges[r]; !found {
+				need.Ranges = append(need.Ranges, r)
+			}
+		}
+		if !need.Empty() {
+			return need
+		}
+		if _, ok := s.extended(ser, *s.context(ser, gone, f), k, at, f); ok {
+			break
+		}
+	}
+	return s.reviveNeeds(k, f)
+}
+
+// actNeeds asks for what was done to a place and its line, so far back that it is known which filling was in
+// the bath, and since when the line ran, at a moment.
+func (s *State) actNeeds(place string, p *PlaceState, l *LineState, from time.Time, f Facts) Need {
+	var need Need
+	if p != nil && from.Before(p.From) {
+		need = merge(need, reach("bath:"+place, from, p.From, KindFilled, f))
+	}
+	if l != nil && from.Before(l.From) {
+		need = merge(need, reach("line:"+l.ID, from, l.From, KindLineStarted, f))
+	}
+	return need
+}
+
+// reach asks for the acts about a key in [from, to) and for the last one of a kind before from.
+func reach(about string, from, to time.Time, kind string, f Facts) Need {
+	steps := []time.Time{{}}
+	if !from.IsZero() {
+		steps = []time.Time{from.Add(-actHorizon), {}}
+	}
+	for _, back := range steps {
+		r := Range{about, back, to}
+		events, ok := f.Ranges[r]
+		if !ok {
+			return Need{Ranges: []Range{r}}
+		}
+		var gone []string
+		for _, e := range events {
+			if b, ok := e.Body.(*Voided); ok {
+				gone = append(gone, b.Target)
+			}
+		}
+		if slices.ContainsFunc(events, func(e *Event) bool {
+			return e.Kind == kind && !e.At.After(from) && !slices.Contains(gone, e.ID)
+		}) {
+			break
+		}
+	}
+	return Need{}
+}
