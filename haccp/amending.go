@@ -22,16 +22,16 @@ func (d *deciding) amend(_ []Finding) error {
 	if err != nil {
 		return err
 	}
-	body, better, err := d.amendedBody(t, ask.New)
+	next, err := d.amendedBody(t, ask.New)
 	if err != nil {
-		return err
+		return within("new", err)
 	}
-	sig, err := d.approve(t, ask.Signature, MeaningAmend, better)
+	sig, err := d.approve(t, ask.Signature, MeaningAmend, next.better)
 	if err != nil {
 		return err
 	}
 	return d.emit(&Event{Kind: KindAmended, About: slices.Clone(t.event.About), At: t.event.At, AtKnown: t.event.AtKnown, Amends: ask.Target,
-		Body: &Amended{New: body, Reason: ask.Reason, Signature: sig, Target: ask.Target, TargetKind: t.event.Kind}})
+		Findings: next.findings, Body: &Amended{New: next.body, Reason: ask.Reason, Signature: sig, Target: ask.Target, TargetKind: t.event.Kind}})
 }
 
 // changeable finds the report to change and refuses what may not be changed.
@@ -60,6 +60,19 @@ func (d *deciding) reviewed(seq int64) bool {
 	return false
 }
 
+// lastChange is the seq of the newest record about a report: its own, or that of its last amendment.
+func (d *deciding) lastChange(t *target) int64 {
+	last := t.event.Seq
+	for _, r := range targetRanges(t.event) {
+		for _, x := range d.facts.Ranges[r] {
+			if x.Amends == t.event.ID {
+				last = max(last, x.Seq)
+			}
+		}
+	}
+	return last
+}
+
 // approve returns the signature a change needs: none for one's own report, before review, where no verdict
 // becomes better; else the manager's, who may not be the author.
 func (d *deciding) approve(t *target, g *Signature, meaning string, better bool) (*Signature, error) {
@@ -80,8 +93,8 @@ func (d *deciding) approve(t *target, g *Signature, meaning string, better bool)
 	if err := d.checkSignature(g, meaning); err != nil {
 		return nil, err
 	}
-	if t.event.Seq > g.Head.Size {
-		return nil, refuse(ErrConflict, "", "changed-since", "this report was recorded after the head you were shown: look again")
+	if d.lastChange(t) > g.Head.Size {
+		return nil, refuse(ErrConflict, "signature.head", "changed-since", "this report was recorded or changed after the head you were shown: look again before you sign")
 	}
 	sig, err := d.covered(g, []int64{t.event.Seq})
 	if err != nil {
@@ -90,60 +103,86 @@ func (d *deciding) approve(t *target, g *Signature, meaning string, better bool)
 	return &sig, nil
 }
 
-// amendedBody checks the new body as a report of the old kind and says whether a verdict becomes better.
-func (d *deciding) amendedBody(t *target, body any) (any, bool, error) {
+// amended is the new body of a report, what is odd about it, and whether it makes a verdict better.
+type amended struct {
+	body     any
+	findings []Finding
+	better   bool
+}
+
+// amendedBody checks the new body as a report of the old kind. The command's own body is left as it is.
+func (d *deciding) amendedBody(t *target, body any) (*amended, error) {
 	was := *d.cmd
 	defer func() { *d.cmd = was }()
 	d.cmd.Kind, d.cmd.At, d.cmd.AtKnown = t.event.Kind, t.event.At, t.event.AtKnown
 	switch n := body.(type) {
 	case *Reading:
-		old, ok := t.body.(*Reading)
-		if !ok || n.Check != old.Check || n.Place != old.Place || !slices.Equal(n.Lots, old.Lots) {
-			return nil, false, otherKeys()
-		}
-		n.Filling, n.From, n.Repeats = old.Filling, old.From, old.Repeats
-		j, err := d.judged(n, nil)
-		if err != nil {
-			return nil, false, err
-		}
-		return j.body, better(old.Verdicts, j.body.Verdicts), nil
+		return d.amendedReading(t, n)
 	case *Bath:
 		old, ok := t.body.(*Bath)
-		if !ok || n.Place != old.Place {
-			return nil, false, otherKeys()
+		if !ok || n.Place != old.Place || n.Filling != old.Filling {
+			return nil, otherKeys()
 		}
-		return n, false, d.checkBath(n, t.event.Kind)
+		return &amended{body: n, findings: d.bathFindings(n)}, d.checkBath(n, t.event.Kind)
 	case *LineStopped:
 		old, ok := t.body.(*LineStopped)
 		if !ok || n.Line != old.Line {
-			return nil, false, otherKeys()
+			return nil, otherKeys()
 		}
-		return n, len(n.ProductInBaths) < len(old.ProductInBaths), wanted("reason", n.Reason)
+		emptied := func(place string) bool { return !slices.Contains(n.ProductInBaths, place) }
+		return &amended{body: n, better: slices.ContainsFunc(old.ProductInBaths, emptied)}, d.checkStop(n)
 	case *Note:
 		old, ok := t.body.(*Note)
 		if !ok || n.Place != old.Place {
-			return nil, false, otherKeys()
+			return nil, otherKeys()
 		}
-		return n, false, wanted("text", n.Text)
+		return &amended{body: n}, wanted("text", n.Text)
 	}
-	return nil, false, otherKeys()
+	return nil, otherKeys()
+}
+
+func (d *deciding) amendedReading(t *target, n *Reading) (*amended, error) {
+	old, ok := t.body.(*Reading)
+	if !ok || n.Check != old.Check || n.Place != old.Place || !slices.Equal(n.Lots, old.Lots) {
+		return nil, otherKeys()
+	}
+	own := *n
+	own.Filling, own.From, own.Repeats = old.Filling, old.From, old.Repeats
+	j, err := d.judged(&own, nil)
+	if err != nil {
+		return nil, err
+	}
+	return &amended{j.body, j.findings, better(old.Verdicts, j.body.Verdicts) || d.countsNow(old, j.body)}, nil
+}
+
+// countsNow reports whether a reading would bound spans of a limit that it did not bound before, because
+// it names the instrument of record now.
+func (d *deciding) countsNow(old, n *Reading) bool {
+	v := d.numbered(n.PlanVersion)
+	if v == nil {
+		return false
+	}
+	return slices.ContainsFunc(n.Verdicts, func(x control.Verdict) bool {
+		l := control.FindLimit(v.Plan, x.Point, x.Limit)
+		return l != nil && l.Instrument != "" && instrumentOf(n, l.Quantity) == l.Instrument && instrumentOf(old, l.Quantity) != l.Instrument
+	})
 }
 
 func otherKeys() error {
-	return invalid("new", "other-keys", "an amendment keeps kind, time, place, check and lots: for a wrong one, void the report and give a new one")
+	return invalid("", "other-keys", "an amendment keeps kind, time, place, check and lots: for a wrong one, void the report and give a new one")
 }
 
-// better reports whether any verdict improves: every limit that was not inside must stay as bad, and none
-// may vanish.
+// better reports whether any verdict improves or vanishes. Only what stays, what was inside, and what
+// becomes outside counts as not better; between act and not evaluated neither is the worse.
 func better(old, now []control.Verdict) bool {
-	rank := map[string]int{control.Inside: 0, control.Act: 1, control.NotEvaluated: 2, control.Outside: 3}
-	for _, o := range old {
+	return slices.ContainsFunc(old, func(o control.Verdict) bool {
 		i := slices.IndexFunc(now, func(n control.Verdict) bool { return n.Point == o.Point && n.Limit == o.Limit })
-		if i < 0 || rank[now[i].Verdict] < rank[o.Verdict] {
+		if i < 0 {
 			return true
 		}
-	}
-	return false
+		is := now[i].Verdict
+		return is != o.Verdict && o.Verdict != control.Inside && is != control.Outside
+	})
 }
 
 // void decides the withdrawal of a report, with an optional new report in its place.
@@ -160,7 +199,7 @@ func (d *deciding) void(_ []Finding) error {
 	var next *replacing
 	if ask.New != nil {
 		if next, err = d.tryReplacing(t, ask.New); err != nil {
-			return err
+			return within("new", err)
 		}
 		isBetter = d.togetherBetter(t, next)
 	}
@@ -204,12 +243,15 @@ type replacing struct {
 func (d *deciding) tryReplacing(t *target, n *Command) (*replacing, error) {
 	decide, ok := deciders[n.Kind]
 	if !ok || !decide.report || n.Kind != t.event.Kind {
-		return nil, invalid("new.kind", "other-kind", "the new report must be of the kind %s", t.event.Kind)
+		return nil, invalid("kind", "other-kind", "the new report must be of the kind %s", t.event.Kind)
 	}
 	cmd := *n
 	cmd.ID, cmd.By, cmd.Device = d.cmd.ID, d.cmd.By, d.cmd.Device
 	x := &deciding{State: d.Fork(), cmd: &cmd, facts: d.facts, now: d.now, clock: d.clock, changes: changes{}, ordinal: 1}
 	if err := x.checkTime(); err != nil {
+		return nil, err
+	}
+	if err := x.checkEnvelope(); err != nil {
 		return nil, err
 	}
 	findings, err := x.checkActor(&cmd, true, d.now)

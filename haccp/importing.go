@@ -45,6 +45,9 @@ func (d *deciding) importRows(_ []Finding) error {
 func (d *deciding) importRow(ask *Import, row *ImportRow, id, field string) error {
 	was := d.cmd
 	defer func() { d.cmd = was }()
+	if row.Occurrence < 1 || row.Row < 1 {
+		return invalid(field, "bad-row", "row %d, occurrence %d: both are counted from 1", row.Row, row.Occurrence)
+	}
 	own := *was
 	own.At, own.AtKnown, own.Kind = row.At, AtImported, KindReading
 	d.cmd = &own

@@ -90,23 +90,58 @@ func (d *deciding) checkReading(r *Reading) (*plan.Check, error) {
 	if err := checkTexts(r); err != nil {
 		return nil, err
 	}
+	if err := d.checkSpan(r); err != nil {
+		return nil, err
+	}
 	for i := range r.Entries {
 		if err := d.checkEntry(r.Check, &r.Entries[i], r.Entries[:i], fmt.Sprintf("entries[%d]", i)); err != nil {
 			return nil, err
 		}
 	}
-	if r.Repeats != "" && len(r.Repeats) != 36 {
-		return nil, invalid("repeats", "bad-id", "repeats is not the id of a reading")
-	}
 	return check, nil
 }
 
+// checkSpan refuses a summary of a span that is malformed, or that does not say until when it lasted.
+func (d *deciding) checkSpan(r *Reading) error {
+	sp := r.Span
+	if sp == nil {
+		return nil
+	}
+	if d.cmd.Until.IsZero() || len(r.Entries) != 1 || sp.N < 1 {
+		return invalid("span", "bad-span", "a span sums up at least one value of one quantity, and the report says until when it lasted: give until, one entry and n")
+	}
+	q, err := quantity.Get(quantity.ID(r.Entries[0].Quantity))
+	if err != nil {
+		return invalid("entries[0].quantity", "unknown-quantity", "%v", err)
+	}
+	for _, part := range []struct {
+		field string
+		value quantity.Value
+	}{{"span.last", sp.Last}, {"span.max", sp.Max}, {"span.median", sp.Median}, {"span.min", sp.Min}} {
+		if err := q.Check(part.value); err != nil {
+			return valueRefusal(part.field, err)
+		}
+	}
+	return nil
+}
+
 func checkTexts(r *Reading) error {
-	if len(r.Note) > maxText {
-		return invalid("note", "too-long", "the note is longer than %d characters", maxText)
+	if err := short("note", r.Note); err != nil {
+		return err
+	}
+	if r.Repeats != "" && len(r.Repeats) != 36 {
+		return invalid("repeats", "bad-id", "repeats is not the id of a reading (36 characters)")
+	}
+	for _, x := range [][2]string{{"filling", r.Filling}, {"sample_point", r.SamplePoint}} {
+		if x[1] == "" {
+			continue
+		}
+		if err := checkCode(x[0], x[1]); err != nil {
+			return err
+		}
 	}
 	if len(r.Lots) > maxLots {
-		return invalid("lots", "too-many", "more than %d lot codes", maxLots)
+		return invalid("lots", "too-many", "a reading names at most %d lot codes, this one %d", maxLots, len(r.Lots))
 	}
 	for i, lot := range r.Lots {
 		if err := checkCode(fmt.Sprintf("lots[%d]", i), lot); err != nil {
@@ -122,11 +157,11 @@ func checkTexts(r *Reading) error {
 // checkCode refuses a code that is empty, too long, or holds anything but printable characters.
 func checkCode(field, code string) error {
 	if code == "" || len(code) > maxCode {
-		return invalid(field, "bad-code", "a code has 1 to %d characters", maxCode)
+		return invalid(field, "bad-code", "a code has 1 to %d characters, this one %d", maxCode, len(code))
 	}
 	for _, r := range code {
 		if r < ' ' || r == 0x7f {
-			return invalid(field, "bad-code", "a code holds printable characters only")
+			return invalid(field, "bad-code", "a code holds printable characters only: take out tabs and line ends")
 		}
 	}
 	return nil
@@ -163,7 +198,7 @@ func checkDetails(e *Entry, field string) error {
 			return invalid(field+".dilution", "bad-dilution", "a dilution is sample parts made up to total parts, such as 1 to 10")
 		}
 		if e.Read.Kind() == quantity.KindYesNo {
-			return invalid(field+".dilution", "bad-dilution", "a yes or no has no dilution")
+			return invalid(field+".dilution", "bad-dilution", "a yes or no has no dilution: leave it out")
 		}
 	}
 	if e.As != "" && e.As != "Cl2" && e.As != "NaOCl" {
@@ -172,9 +207,14 @@ func checkDetails(e *Entry, field string) error {
 	if e.As == "NaOCl" {
 		return invalid(field+".as", "bad-basis", "readings as NaOCl are not judged yet: convert on the method's instruction and give mg/L as Cl2")
 	}
-	for _, s := range []string{e.Instrument, e.Method} {
-		if len(s) > maxCode {
-			return invalid(field, "too-long", "a name is longer than %d characters", maxCode)
+	if e.Instrument != "" {
+		if err := checkCode(field+".instrument", e.Instrument); err != nil {
+			return err
+		}
+	}
+	if e.Method != "" {
+		if err := checkCode(field+".method", e.Method); err != nil {
+			return err
 		}
 	}
 	if e.Reagent != nil {
@@ -198,13 +238,15 @@ func valueRefusal(field string, err error) error {
 	if errors.As(err, &fe) && fe.Field != "" {
 		field += "." + fe.Field
 	}
-	code := "bad-value"
-	for e, c := range map[error]string{quantity.ErrUnit: "unknown-unit", quantity.ErrRange: "outside-physical-range", quantity.ErrKind: "wrong-kind"} {
-		if errors.Is(err, e) {
-			code = c
-		}
+	switch {
+	case errors.Is(err, quantity.ErrUnit):
+		return invalid(field, "unknown-unit", "%v", err)
+	case errors.Is(err, quantity.ErrRange):
+		return invalid(field, "outside-physical-range", "%v", err)
+	case errors.Is(err, quantity.ErrKind):
+		return invalid(field, "wrong-kind", "%v", err)
 	}
-	return invalid(field, code, "%v", err)
+	return invalid(field, "bad-value", "%v", err)
 }
 
 // compute fills in the values that follow from what was read: at present, undoing a dilution.
@@ -237,7 +279,9 @@ func decimalsFor(v *version, r *Reading, e *Entry) int {
 	if v != nil {
 		if c := v.checks[r.Check]; c != nil {
 			for _, point := range c.Points {
-				n = max(n, mostPrecise(v.points[point], e.Quantity))
+				if p := v.points[point]; p != nil && slices.Contains(p.Places, r.Place) {
+					n = max(n, mostPrecise(p, e.Quantity))
+				}
 			}
 		}
 	}
@@ -250,9 +294,6 @@ func decimalsFor(v *version, r *Reading, e *Entry) int {
 
 func mostPrecise(p *plan.Point, q string) int {
 	n := -1
-	if p == nil {
-		return n
-	}
 	for _, l := range p.Limits {
 		for _, a := range []*plan.Amount{l.Min, l.Max} {
 			if a != nil && l.Quantity == q {

@@ -116,7 +116,7 @@ func (p *player) tell(events []*haccp.Event) {
 func (p *player) checkRefusal(c *haccp.Command, err error, before []byte) {
 	var refusal *haccp.Refusal
 	if !errors.As(err, &refusal) {
-		p.r.Fatalf("%s: not a refusal: %v", c.Kind, err)
+		p.r.Fatalf("%s %+v: not a refusal: %v", c.Kind, c.Ask, err)
 	}
 	p.refused[refusal.Code]++
 	after, err := p.state.Snapshot()

@@ -28,6 +28,9 @@ func (d *deciding) person(_ []Finding) error {
 	if err != nil {
 		return err
 	}
+	if err := short("name", ask.Name, "reason", ask.Reason, "what", ask.What); err != nil {
+		return err
+	}
 	body := ask.PersonBody
 	return d.emit(&Event{Kind: kind, About: []string{"person:" + ask.Person}, At: d.now, AtKnown: AtServer, Body: &body})
 }
@@ -97,6 +100,9 @@ func (d *deciding) device(_ []Finding) error {
 	default:
 		return invalid("change", "unknown-change", "there is no change %q of a device", ask.Change)
 	}
+	if err := short("name", ask.Name, "reason", ask.Reason); err != nil {
+		return err
+	}
 	body := ask.DeviceBody
 	return d.emit(&Event{Kind: kind, About: []string{"device:" + ask.Device}, At: d.now, AtKnown: AtServer, Body: &body})
 }
@@ -109,6 +115,9 @@ func (d *deciding) security(_ []Finding) error {
 	}
 	if !slices.Contains([]string{KindCredentialChanged, KindSignInLocked, KindSignatureFailed}, ask.Kind) {
 		return invalid("kind", "unknown-kind", "there is no happening %q", ask.Kind)
+	}
+	if err := short("person", ask.Person, "sign_in", ask.SignIn, "what", ask.What, "reason", ask.Reason); err != nil {
+		return err
 	}
 	body, about := ask.PersonBody, "person:"+ask.Person
 	if ask.Person == "" {
