@@ -234,6 +234,8 @@ func (m *maker) schema(t reflect.Type, tag reflect.StructTag, answer bool) obj {
 		return obj{"type": "boolean"}
 	case reflect.Int, reflect.Int64:
 		return obj{"type": "integer"}
+	case reflect.Float64:
+		return obj{"type": "number"}
 	case reflect.Interface:
 		return obj{}
 	case reflect.String:
