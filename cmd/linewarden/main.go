@@ -22,7 +22,7 @@ import (
 var version = "development"
 
 type commands struct {
-	//Demo    demoCommand    `cmd:"" help:"Make the invented demo plant with a few weeks of history, and serve it."`
+	Demo    demoCommand    `cmd:"" help:"Make the invented demo plant with a few weeks of history, and serve it."`
 	Serve   serveCommand   `cmd:"" help:"Serve a plant from its data folder."`
 	Plan    planCommands   `cmd:"" help:"Check and sign plans."`
 	Import  importCommand  `cmd:"" help:"Import readings from a CSV file."`

@@ -129,8 +129,9 @@ func (c *userAdd) Run(ctx context.Context, t *terminal) error {
 		}
 	}
 	return c.with(ctx, t, func(p *people) error {
-		id := access.SignInName(c.SignIn)
-		err := p.change(haccp.PersonChange{Change: "added", PersonBody: haccp.PersonBody{Person: id, Name: c.Name, SignIn: id}})
+		id := "p-" + uuid.NewString()
+		err := p.change(haccp.PersonChange{Change: "added",
+			PersonBody: haccp.PersonBody{Person: id, Name: c.Name, SignIn: access.SignInName(c.SignIn)}})
 		if err != nil {
 			return err
 		}

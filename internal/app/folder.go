@@ -122,11 +122,21 @@ func (f *Folder) Found(ctx context.Context, p plant.Founding, clock func() time.
 	if head.Size > 0 {
 		return fmt.Errorf("found site %s: %w: it was founded before", p.Site, haccp.ErrConflict)
 	}
-	signer, err := f.makeKey(p.Site)
+	o, err := f.NewOptions(ctx, p.Site)
 	if err != nil {
 		return err
 	}
-	return plant.Found(ctx, plant.Options{Log: log, Signer: signer, Zones: time.LoadLocation, Clock: clock, Logger: f.Logger}, p)
+	o.Clock = clock
+	return plant.Found(ctx, o, p)
+}
+
+// NewOptions gives what a new site is founded and opened with. It makes the site's signing key where there
+// is none.
+func (f *Folder) NewOptions(ctx context.Context, site string) (plant.Options, error) {
+	if _, err := f.makeKey(site); err != nil {
+		return plant.Options{}, err
+	}
+	return f.Options(ctx, site)
 }
 
 // Founding reads record 1 of a site.

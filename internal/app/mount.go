@@ -37,7 +37,8 @@ func (a *App) mount(reg prometheus.Registerer) error {
 		return err
 	}
 	pages.UseGate(a.gate)
-	rest, err := api.New(api.Options{Site: a.site, Evidence: a.site, Gate: a.gate, CheckPlan: checkPlan, LogCSV: a.logCSV, Logger: a.logger})
+	rest, err := api.New(api.Options{Site: a.site, Evidence: a.site, Gate: a.gate, CheckPlan: checkPlan, LogCSV: a.logCSV,
+		Cautions: cautions, Logger: a.logger})
 	if err != nil {
 		return err
 	}
@@ -52,6 +53,15 @@ func (a *App) mount(reg prometheus.Registerer) error {
 
 func checkPlan(source []byte) planfile.Report {
 	return planfile.Check("plan.yaml", source, plan.Options{Acts: access.Acts()})
+}
+
+// cautions are the safety notes shown where the work is done.
+func cautions(lang string) []string {
+	var out []string
+	for _, key := range []string{"mix", "apart", "water", "dose", "exposure", "store"} {
+		out = append(out, wording.Language(lang).Text("caution."+key))
+	}
+	return out
 }
 
 // logCSV writes the corrective-action log as the API gives it.
