@@ -147,7 +147,9 @@ var kinds = []struct {
 
 // refusalOf turns an error into what its sender is told, a status and a time to try again.
 func refusalOf(err error) (r *haccp.Refusal, status int, after time.Duration) {
-	after, _ = plant.RetryAfter(err)
+	if wait, ok := plant.RetryAfter(err); ok {
+		after = wait
+	}
 	var wait *access.Wait
 	if errors.As(err, &wait) {
 		after = wait.After

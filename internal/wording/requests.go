@@ -50,5 +50,11 @@ var requests = map[string]text{
 	"refusal.wrong-device":             {"This session belongs to another device.", "Esta sesión es de otro dispositivo."},
 	"refusal.plan-faults":              {"The plan has faults. Each stands with its line.", "El plan tiene errores. Cada uno está con su línea."},
 	"refusal.weak-pin":                 {"This PIN cannot be taken: four to eight digits, not a simple row.", "Este PIN no se puede aceptar: de cuatro a ocho cifras, sin una serie sencilla."},
-	"refusal.read-only":                {"Your role reads only what this address does not show.", "Su función no puede ver esto."},
+	"refusal.refused":                  {"This was refused.", "Esto fue rechazado."},
+	"refusal.no-plan":                  {"There is no such plan version.", "No existe esa versión del plan."},
+	"refusal.wrong-line":               {"This names another line than the address. Leave it out.", "Esto indica otra línea que la dirección. Déjelo fuera."},
+	"refusal.signature-password":       {"The password is not right. Nothing was signed, and the attempt is recorded.", "La contraseña no es correcta. No se firmó nada y el intento queda registrado."},
+	"refusal.no-csv":                   {"This service gives no CSV here.", "Este servicio no da CSV aquí."},
+	"refusal.not-through-proxy":        {"Requests come through the proxy.", "Las solicitudes pasan por el servidor intermediario."},
+	"refusal.period-too-long":          {"The period holds too many records. Ask for a shorter one.", "El periodo tiene demasiados registros. Pida uno más corto."},
 }
