@@ -63,7 +63,7 @@ func written(t testing.TB, log record.Log, now time.Time, days int) (*plant.Site
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
-		if err := s.Close(context.Background()); err != nil {
+		if err := s.Close(context.WithoutCancel(t.Context())); err != nil {
 			t.Error(err)
 		}
 	})
@@ -326,7 +326,7 @@ func TestOnlyOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer func() {
-		if err := p.Close(context.Background()); err != nil {
+		if err := p.Close(context.WithoutCancel(t.Context())); err != nil {
 			t.Error(err)
 		}
 	}()

@@ -1,6 +1,7 @@
 package importer_test
 
 import (
+	"context"
 	"crypto/rand"
 	"encoding/base64"
 	"io"
@@ -75,7 +76,7 @@ func open(t testing.TB, o plant.Options) *plant.Site {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
-		if err := s.Close(t.Context()); err != nil && t.Context().Err() == nil {
+		if err := s.Close(context.WithoutCancel(t.Context())); err != nil {
 			t.Error(err)
 		}
 	})
