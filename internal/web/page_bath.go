@@ -38,7 +38,7 @@ func (s *Server) newBathPage(c *fiber.Ctx, f *Frame) (*bathPage, error) {
 	}
 	p := &bathPage{Frame: f, Form: newForm(), Place: pl.Name, Kind: kind, Action: "/baths/" + id + "/" + c.Params("act"), place: pl}
 	p.fields(kind)
-	p.Cautions = cautionsFor(kind == haccp.KindAdded || kind == haccp.KindFilled || kind == haccp.KindPartReplaced, false)
+	p.Cautions = cautionsFor(kind == haccp.KindAdded || kind == haccp.KindFilled || kind == haccp.KindPartReplaced)
 	return p, nil
 }
 

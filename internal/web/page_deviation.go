@@ -100,11 +100,11 @@ func (f *Frame) view(d *haccp.Deviation) *caseView {
 	for i := range v.Fixes {
 		v.Fixes[i].Fix = f.fixName(v.Fixes[i].Fix)
 	}
-	v.sample(f, "deviation.first", e.First)
+	v.sample(f, "deviation.first", d, e.First)
 	if e.Worst != nil && (e.First == nil || e.Worst.Reading != e.First.Reading) {
-		v.sample(f, "deviation.worst", e.Worst)
+		v.sample(f, "deviation.worst", d, e.Worst)
 	}
-	v.sample(f, "deviation.retest", e.Retest)
+	v.sample(f, "deviation.retest", d, e.Retest)
 	if !d.IsClosed {
 		missing := d.Missing(f.planOf(d))
 		for i := range missing {
@@ -115,7 +115,7 @@ func (f *Frame) view(d *haccp.Deviation) *caseView {
 	return v
 }
 
-func (v *caseView) sample(f *Frame, label string, x *haccp.SampleFacts) {
+func (v *caseView) sample(f *Frame, label string, d *haccp.Deviation, x *haccp.SampleFacts) {
 	if x == nil {
 		return
 	}
@@ -123,7 +123,7 @@ func (v *caseView) sample(f *Frame, label string, x *haccp.SampleFacts) {
 	if p, ok := f.state.Person(x.By); ok {
 		by = p.Name
 	}
-	v.Samples = append(v.Samples, sampleRow{Label: label, ID: x.Reading, Value: f.value(x.Value), By: by, At: x.At})
+	v.Samples = append(v.Samples, sampleRow{Label: label, ID: x.Reading, Value: f.measured(d.PlanVersion, d.Point, x), By: by, At: x.At})
 }
 
 func (f *Frame) fixName(id string) string {
@@ -200,7 +200,7 @@ func (s *Server) newDeviationPage(ctx context.Context, f *Frame, id string) (*de
 	pt := findPoint(f.planOf(d), d.Point)
 	if pt != nil && !d.IsClosed {
 		p.Instructions = pt.Instructions
-		p.Cautions = cautionsFor(slices.ContainsFunc(pt.Limits, func(l plan.Limit) bool { return involvesChlorine(l.Quantity) }), false)
+		p.Cautions = cautionsFor(slices.ContainsFunc(pt.Limits, func(l plan.Limit) bool { return involvesChlorine(l.Quantity) }))
 	}
 	if p.MayFix = pt != nil && !d.IsClosed && f.may(haccp.KindFixDone); p.MayFix {
 		p.fixes(f.planOf(d), pt)

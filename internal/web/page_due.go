@@ -23,13 +23,16 @@ type dueRow struct {
 	Critical                  bool
 }
 
+// soon is how far ahead a check whose window is open still stands among those to do now.
+const soon = time.Hour
+
 func (s *Server) dueList(c *fiber.Ctx, f *Frame) error {
 	p := &duePage{Frame: f, Overdue: len(f.state.Overdue(f.Now))}
 	listed := map[string]bool{}
 	for _, d := range f.state.DueList(f.Now) {
 		r := dueRow{Path: checkPath(d.Check, d.Place), Check: d.CheckName, Place: d.PlaceName, State: d.State, Due: d.Due, Critical: d.Critical}
 		listed[r.Path] = true
-		if d.State == haccp.DueUpcoming {
+		if d.State == haccp.DueUpcoming || (d.State == haccp.DueNow && d.Due.Sub(f.Now) > soon) {
 			p.Next = append(p.Next, r)
 		} else {
 			p.Open = append(p.Open, r)

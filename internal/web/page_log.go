@@ -142,7 +142,7 @@ func (p *logPage) entry(e *haccp.LogEntry) logEntry {
 	add("log.ground", append([]string{p.Word("ground", e.Ground)}, e.Lacking...)...)
 	if len(e.Limits) > 0 {
 		add("log.limits", append(p.limitLines(e), p.T("ui.plan-version", "version", strconv.Itoa(e.Version)))...)
-		add("log.values", p.sample("deviation.first", e.First), p.sample("deviation.worst", e.Worst))
+		add("log.values", p.sample("deviation.first", e, e.First), p.sample("deviation.worst", e, e.Worst))
 	}
 	add("log.span", p.span(e.Now))
 	if e.Widest != e.Now && !e.Widest.Begin.IsZero() {
@@ -157,7 +157,7 @@ func (p *logPage) entry(e *haccp.LogEntry) logEntry {
 		fixes = append(fixes, joinLines(p.fixName(x.Fix), x.Note)+" · "+p.At(x.At)+" · "+x.By)
 	}
 	add("log.fixes", fixes...)
-	add("log.retest", p.sample("", e.Retest))
+	add("log.retest", p.sample("", e, e.Retest))
 	add("log.restored", e.Restored)
 	p.causes(e, add)
 	closed := ""
@@ -203,11 +203,11 @@ func (p *logPage) limitLines(e *haccp.LogEntry) []string {
 	return out
 }
 
-func (p *logPage) sample(key string, x *haccp.SampleFacts) string {
+func (p *logPage) sample(key string, e *haccp.LogEntry, x *haccp.SampleFacts) string {
 	if x == nil {
 		return ""
 	}
-	s := p.value(x.Value) + " · " + p.At(x.At)
+	s := p.measured(e.Version, e.Point, x) + " · " + p.At(x.At)
 	if key != "" {
 		s = p.T(key) + ": " + s
 	}

@@ -24,8 +24,7 @@ type readingPage struct {
 	Seq                  int64
 	Worst                string
 	Repeated, Voided     bool
-	Verdicts             []verdictRow
-	Unjudged             []verdictRow // measured, without a limit here
+	Values               []valueRow
 	Judged               string
 	Findings             []string
 	Todo                 []string
@@ -34,6 +33,7 @@ type readingPage struct {
 	Fixes                []plan.Fix
 	FixPath, AddPath     string
 	Cautions             []string
+	LowPH                bool // below the floor of the plan
 	Previous             string
 	PreviousAt           time.Time
 	Retest               *checkPage
@@ -47,7 +47,13 @@ type link struct{ Path, Text string }
 // SeqText is the number of the record.
 func (p *readingPage) SeqText() string { return strconv.FormatInt(p.Seq, 10) }
 
-type verdictRow struct{ Quantity, Value, Bounds, Kind, Point, Verdict, Reason string }
+// valueRow is one measured value with what each limit on it says; limits on nothing measured have no value.
+type valueRow struct {
+	Quantity, Value string
+	Limits          []verdictRow
+}
+
+type verdictRow struct{ Bounds, Kind, Verdict, Reason string }
 
 func (s *Server) readingShow(c *fiber.Ctx, f *Frame) error {
 	st, _, err := s.stand(c.UserContext(), f, c.Params("id"))
@@ -84,19 +90,22 @@ func (p *readingPage) judge(r *haccp.Reading) {
 	if r.PlanVersion > 0 && r.PlanVersion <= len(p.state.Plans) {
 		signed, p.Judged = p.state.Plans[r.PlanVersion-1].Plan, strconv.Itoa(r.PlanVersion)
 	}
-	judged := map[string]bool{}
-	for _, v := range r.Verdicts {
-		row := verdictRow{Value: p.value(v.Value), Kind: string(v.Kind), Point: p.pointName(v.Point), Verdict: v.Verdict, Reason: v.Reason}
-		if l := control.FindLimit(signed, v.Point, v.Limit); l != nil {
-			row.Quantity, row.Bounds = p.Word("quantity", l.Quantity), p.Bounds(*l)
-			judged[l.Quantity] = true
-		}
-		p.Verdicts = append(p.Verdicts, row)
-	}
 	for i := range r.Entries {
-		if e := &r.Entries[i]; !judged[e.Quantity] {
-			p.Unjudged = append(p.Unjudged, verdictRow{Quantity: p.Word("quantity", e.Quantity), Value: p.value(e.Result().String())})
+		e := &r.Entries[i]
+		p.Values = append(p.Values, valueRow{Quantity: p.Word("quantity", e.Quantity), Value: p.value(e.Result().String())})
+	}
+	for _, v := range r.Verdicts {
+		row, name := verdictRow{Bounds: v.Limit, Kind: string(v.Kind), Verdict: v.Verdict, Reason: v.Reason}, v.Limit
+		if l := control.FindLimit(signed, v.Point, v.Limit); l != nil {
+			name = p.Word("quantity", l.Quantity)
+			row.Bounds = p.ends(*l)
 		}
+		i := slices.IndexFunc(p.Values, func(x valueRow) bool { return x.Quantity == name })
+		if i < 0 {
+			i = len(p.Values)
+			p.Values = append(p.Values, valueRow{Quantity: name, Value: "–"})
+		}
+		p.Values[i].Limits = append(p.Values[i].Limits, row)
 	}
 }
 
@@ -196,7 +205,8 @@ func (p *readingPage) cautions(r *haccp.Reading) []string {
 			}
 		}
 	}
-	return cautionsFor(chlorine, low)
+	p.LowPH = low
+	return cautionsFor(chlorine)
 }
 
 func ptr[T any](v T) *T { return &v }

@@ -3,6 +3,8 @@ package web
 import (
 	"strings"
 
+	"linewarden/haccp"
+	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 )
@@ -76,19 +78,21 @@ func amount(a *plan.Amount) string {
 }
 
 // Bounds words a limit: what it is on and between which ends.
-func (f *Frame) Bounds(l plan.Limit) string {
-	what := f.Word("quantity", l.Quantity)
+func (f *Frame) Bounds(l plan.Limit) string { return f.Word("quantity", l.Quantity) + ": " + f.ends(l) }
+
+// ends words between which ends a limit lies.
+func (f *Frame) ends(l plan.Limit) string {
 	switch {
 	case l.YesNo != nil:
-		return f.T("plan.answer", "what", what, "answer", f.YesNo(l.YesNo))
+		return f.YesNo(l.YesNo)
 	case l.Min != nil && l.Max != nil:
-		return f.T("plan.between", "what", what, "min", amount(l.Min), "max", amount(l.Max))
+		return f.T("plan.between", "min", amount(l.Min), "max", amount(l.Max))
 	case l.Min != nil:
-		return f.T("plan.at-least", "what", what, "min", amount(l.Min))
+		return f.T("plan.at-least", "min", amount(l.Min))
 	case l.Max != nil:
-		return f.T("plan.at-most", "what", what, "max", amount(l.Max))
+		return f.T("plan.at-most", "max", amount(l.Max))
 	}
-	return what
+	return "–"
 }
 
 // Basis words what a limit rests on.
@@ -135,17 +139,13 @@ func (f *Frame) When(c plan.Check) string {
 	return strings.Join(out, "; ")
 }
 
-// cautionsFor lists the cautions for work with the quantities or chemicals named. lowPH adds what to
-// do below the plan's floor.
-func cautionsFor(chlorineOrAcid, lowPH bool) []string {
+// cautionsFor lists the cautions for work with chlorine or acid. What to do below the plan's pH floor stands
+// apart from them, above.
+func cautionsFor(chlorineOrAcid bool) []string {
 	if !chlorineOrAcid {
 		return nil
 	}
-	out := []string{}
-	if lowPH {
-		out = append(out, "caution.low-ph")
-	}
-	return append(out, "caution.mix", "caution.apart", "caution.water", "caution.dose", "caution.exposure", "caution.store")
+	return []string{"caution.mix", "caution.apart", "caution.water", "caution.dose", "caution.exposure", "caution.store"}
 }
 
 // involvesChlorine says whether a limit's quantity is one that is corrected with hypochlorite or acid.
@@ -155,4 +155,14 @@ func involvesChlorine(q string) bool {
 		return true
 	}
 	return false
+}
+
+// measured words the value of a sample of a case with the quantity it is of.
+func (f *Frame) measured(version int, point string, x *haccp.SampleFacts) string {
+	if version >= 1 && version <= len(f.state.Plans) {
+		if l := control.FindLimit(f.state.Plans[version-1].Plan, point, x.Limit); l != nil {
+			return f.Word("quantity", l.Quantity) + " " + f.value(x.Value)
+		}
+	}
+	return f.value(x.Value)
 }

@@ -14,6 +14,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -85,6 +86,7 @@ func parse(names map[string]string) (*template.Template, error) {
 		"markof":   func(f *Frame, group, code, word any) mark { return mark{text(code), f.Word(text(group), text(word))} },
 		"markword": func(code, word string) mark { return mark{code, word} },
 		"text":     text,
+		"anymore":  func(entries []Entry) bool { return slices.ContainsFunc(entries, func(e Entry) bool { return e.More }) },
 		"signs":    func() []string { return []string{signExact, signBelow, signAbove, signBand} },
 	})
 	files, err := fs.Sub(templateFiles, "templates")

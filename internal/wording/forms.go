@@ -12,7 +12,7 @@ var forms = map[string]text{
 	"form.late-reason":     {"Why is it entered late?", "¿Por qué se registra tarde?"},
 	"form.optional":        {"may be left empty", "puede quedar vacío"},
 	"form.unit-of":         {"Unit of {what}", "Unidad de {what}"},
-	"form.details-of":      {"Below, over, strip, dilution, instrument: {what}", "Menor, mayor, tira, dilución, instrumento: {what}"},
+	"form.details":         {"Below, over range, strip, dilution, instrument, reagent", "Menor, sobre el intervalo, tira, dilución, instrumento, reactivo"},
 	"form.sign":            {"The instrument shows", "El instrumento muestra"},
 	"form.band-high":       {"Strip: the upper end of the step", "Tira: el extremo superior del tramo"},
 	"form.dilution-sample": {"Dilution: parts of sample", "Dilución: partes de muestra"},

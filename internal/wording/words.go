@@ -23,7 +23,7 @@ var words = map[string]text{
 	"state.not-in-use": {"not in use", "sin uso"},
 
 	"due.upcoming": {"next", "próxima"},
-	"due.due":      {"due now", "toca ahora"},
+	"due.due":      {"can be done now", "ya se puede hacer"},
 	"due.late":     {"late", "tarde"},
 	"due.missed":   {"missed", "no hecha"},
 
