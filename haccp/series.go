@@ -89,6 +89,7 @@ func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion
 	s.refresh(&ser, ch, f)
 	wide := false
 	if !ser.Window.Covers(ch.oldest) {
+		ser.ctx = s.context(&ser, ch.gone, f) // the one kept knows nothing of the facts
 		if err := s.extend(&ser, k, ch.oldest, f); err != nil {
 			return nil, err
 		}
