@@ -22,6 +22,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/access"
+	"linewarden/internal/api/intake"
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
 	"linewarden/internal/plant"
@@ -154,7 +155,7 @@ type call struct {
 	api  *API
 	who  *gate.Who
 	now  time.Time
-	sent []member // of the body, as sent
+	sent []intake.Member // of the body, as sent
 }
 
 // handler lets a request in, runs the route and answers.
@@ -210,7 +211,7 @@ func get[Out any](path, summary string, act access.Act, run func(q *call) (Out, 
 
 // post makes a route that takes a JSON body.
 func post[In, Out any](path, summary string, run func(q *call, in *In) (Out, error)) route {
-	sh := shapeOf(reflect.TypeFor[In](), "")
+	sh := intake.For[In]()
 	return route{method: fiber.MethodPost, path: path, summary: summary, in: reflect.TypeFor[In](), out: reflect.TypeFor[Out](),
 		run: func(q *call) error {
 			in := new(In)
@@ -240,16 +241,13 @@ func (q *call) refused(field, code, msg string) error {
 }
 
 // read reads the JSON body.
-func (q *call) read(sh *shape, into any) error {
+func (q *call) read(sh *intake.Shape, into any) error {
 	if err := q.wantsBody(fiber.MIMEApplicationJSON); err != nil {
 		return err
 	}
-	d, err := decode(q.Request().Body(), sh, into)
-	if err != nil {
-		return err
-	}
-	q.sent = d.top
-	return nil
+	sent, err := sh.Read(q.Request().Body(), into)
+	q.sent = sent
+	return err
 }
 
 // wantsBody refuses a body of another media type, and a compressed one: the limit of a body is on what is read.
@@ -298,7 +296,7 @@ func (q *call) when(name string) (time.Time, error) {
 	if s == "" {
 		return time.Time{}, nil
 	}
-	t, err := parseTime(s)
+	t, err := intake.ParseTime(s)
 	if err != nil {
 		return t, q.refused(name, "bad-time", err.Error())
 	}
@@ -311,9 +309,8 @@ func (q *call) whole(name string, otherwise, least, most int64) (int64, error) {
 	if s == "" {
 		return otherwise, nil
 	}
-	d := decoder{s: s}
-	n, err := d.integer()
-	if err != nil || d.i != len(s) || n < least || n > most {
+	n, ok := intake.ParseInteger(s)
+	if !ok || n < least || n > most {
 		return 0, q.refused(name, "bad-integer", name+" is no whole number that can be taken here")
 	}
 	return n, nil

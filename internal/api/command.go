@@ -1,7 +1,6 @@
 package api
 
 import (
-	"reflect"
 	"strings"
 	"time"
 
@@ -10,6 +9,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
+	"linewarden/internal/api/intake"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
@@ -37,7 +37,7 @@ func (q *call) command(kind string, st *stamp, ask any) (*haccp.Command, error) 
 	c := &haccp.Command{ID: st.ID, Kind: kind, At: st.At, AtKnown: st.AtKnown, LateReason: st.LateReason, Ask: ask}
 	switch {
 	case st.At.IsZero() && st.AtKnown != "":
-		return nil, missing("at", "at, which at_known speaks of,")
+		return nil, intake.Missing("at", "at, which at_known speaks of,")
 	case st.At.IsZero():
 		c.At, c.AtKnown = q.now, haccp.AtServer
 	case st.AtKnown == "":
@@ -61,7 +61,7 @@ func (q *call) device(in *deviceIn) (*haccp.Device, error) {
 	case in == nil:
 		return &haccp.Device{ID: own}, nil
 	case in.ID == "" && own == "":
-		return nil, missing("device.id", "the id of the device")
+		return nil, intake.Missing("device.id", "the id of the device")
 	case in.ID != "" && own != "" && in.ID != own:
 		return nil, q.refused("device.id", "wrong-device", "this session belongs to another device")
 	case in.ID != "":
@@ -89,13 +89,13 @@ const passwordMember = "password"
 func (q *call) hashed() []byte {
 	n := 64
 	for _, m := range q.sent {
-		n += len(m.name) + len(m.raw) + 4
+		n += len(m.Name) + len(m.Raw) + 4
 	}
 	b := make([]byte, 0, n)
 	b = append(b, '{')
 	for _, m := range q.sent {
-		if m.name != passwordMember {
-			b = append(append(append(append(append(b, '"'), m.name...), '"', ':'), m.raw...), ',')
+		if m.Name != passwordMember {
+			b = append(append(append(append(append(b, '"'), m.Name...), '"', ':'), m.Raw...), ',')
 		}
 	}
 	b = append(append(append(b, `"request":"`...), q.Method()...), ' ')
@@ -214,14 +214,14 @@ type body interface {
 // reportKind knows how to read the body of a report of one kind.
 type reportKind struct {
 	new   func() body
-	shape *shape
+	shape *intake.Shape
 }
 
 func kindOf[T any, P interface {
 	*T
 	body
 }]() reportKind {
-	return reportKind{func() body { return P(new(T)) }, shapeOf(reflect.TypeFor[T](), "")}
+	return reportKind{func() body { return P(new(T)) }, intake.For[T]()}
 }
 
 // reportKinds lists the reports that can be amended or put in the place of a void one.

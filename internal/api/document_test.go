@@ -17,6 +17,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/getkin/kin-openapi/openapi3"
 	"github.com/getkin/kin-openapi/openapi3filter"
@@ -26,6 +27,7 @@ import (
 
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/api/intake"
 	"linewarden/internal/gate"
 )
 
@@ -198,14 +200,14 @@ func (m *maker) responses(r route) obj {
 // schema describes a type; answer says that it is written and not read.
 func (m *maker) schema(t reflect.Type, tag reflect.StructTag, answer bool) obj {
 	switch t {
-	case typeTime:
+	case reflect.TypeFor[time.Time]():
 		return obj{"type": "string", "format": "date-time"}
-	case typeValue:
+	case reflect.TypeFor[quantity.Value]():
 		m.schemas["Value"] = valueSchema()
 		return obj{"$ref": "#/components/schemas/Value"}
-	case typeDate:
+	case reflect.TypeFor[plan.Date]():
 		return obj{"type": "string", "description": "YYYY-MM-DD"}
-	case typeRaw:
+	case reflect.TypeFor[intake.Raw]():
 		return obj{"type": "object"}
 	case reflect.TypeFor[plan.Amount]():
 		m.schemas["Amount"] = obj{"type": "object", "additionalProperties": false, "required": []string{"unit", "value"},
@@ -225,7 +227,7 @@ func (m *maker) schema(t reflect.Type, tag reflect.StructTag, answer bool) obj {
 	case reflect.Slice:
 		out := obj{"type": "array", "items": m.schema(t.Elem(), "", answer)}
 		if !answer {
-			out["maxItems"] = number(tag, "max", maxItems)
+			out["maxItems"] = intake.MaxOf(tag, intake.MaxItems)
 		}
 		return out
 	case reflect.Map:
@@ -243,7 +245,7 @@ func (m *maker) schema(t reflect.Type, tag reflect.StructTag, answer bool) obj {
 		if e := tag.Get("enum"); e != "" {
 			out["enum"] = strings.Split(e, ",")
 		} else if !answer {
-			out["maxLength"] = number(tag, "max", maxText)
+			out["maxLength"] = intake.MaxOf(tag, intake.MaxText)
 		}
 		return out
 	}
@@ -288,25 +290,25 @@ func (m *maker) object(t reflect.Type, answer bool) obj {
 		m.names[t] = name
 	}
 	m.schemas[name] = obj{}
-	parts := partsOf(t)
-	slices.SortStableFunc(parts, func(a, b part) int { return len(a.index) - len(b.index) })
+	parts := intake.PartsOf(t)
+	slices.SortStableFunc(parts, func(a, b intake.Part) int { return len(a.Index) - len(b.Index) })
 	properties, required := obj{}, []string{}
 	for _, p := range parts {
-		if _, hidden := properties[p.name]; hidden {
+		if _, hidden := properties[p.Name]; hidden {
 			continue // as encoding/json has it: the shallower member counts
 		}
-		s := m.schema(p.typ, p.tag, answer)
+		s := m.schema(p.Type, p.Tag, answer)
 		ours := strings.HasPrefix(t.PkgPath(), "linewarden/internal/")
-		if k := p.typ.Kind(); answer && !p.optional && (k == reflect.Pointer || k == reflect.Map || (k == reflect.Slice && !ours)) {
+		if k := p.Type.Kind(); answer && !p.Optional && (k == reflect.Pointer || k == reflect.Map || (k == reflect.Slice && !ours)) {
 			s = obj{"anyOf": []obj{s, {"type": "null"}}}
 		}
-		if doc := p.tag.Get("doc"); doc != "" {
+		if doc := p.Tag.Get("doc"); doc != "" {
 			s = maps.Clone(s)
 			s["description"] = doc
 		}
-		properties[p.name] = s
-		if !p.optional {
-			required = append(required, p.name)
+		properties[p.Name] = s
+		if !p.Optional {
+			required = append(required, p.Name)
 		}
 	}
 	slices.Sort(required)

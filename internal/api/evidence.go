@@ -9,6 +9,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/access"
+	"linewarden/internal/api/intake"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
 )
@@ -53,9 +54,8 @@ func (q *call) listRecords() (Records, error) {
 }
 
 func (q *call) getRecord() (Record, error) {
-	d := decoder{s: q.Params("seq")}
-	seq, err := d.integer()
-	if err != nil || d.i != len(d.s) || seq < 1 {
+	seq, ok := intake.ParseInteger(q.Params("seq"))
+	if !ok || seq < 1 {
 		return Record{}, q.refused("seq", "bad-integer", "the number of a record is a whole number from 1")
 	}
 	rec, _, err := q.api.Site.Record(q.UserContext(), seq)
@@ -90,7 +90,7 @@ func (q *call) inclusion() (plant.Inclusion, error) {
 		return plant.Inclusion{}, err
 	}
 	if seq == 0 {
-		return plant.Inclusion{}, missing("seq", "seq, the number of the record,")
+		return plant.Inclusion{}, intake.Missing("seq", "seq, the number of the record,")
 	}
 	size, err := q.whole("size", 0, 1, 1<<52)
 	if err != nil {
@@ -105,7 +105,7 @@ func (q *call) consistency() (plant.Consistency, error) {
 		return plant.Consistency{}, err
 	}
 	if from == 0 {
-		return plant.Consistency{}, missing("from", "from, the smaller size,")
+		return plant.Consistency{}, intake.Missing("from", "from, the smaller size,")
 	}
 	to, err := q.whole("to", 0, 1, 1<<52)
 	if err != nil {
@@ -155,14 +155,13 @@ func (a *API) evidenceRoutes() []route {
 		answering("application/x-ndjson")
 	export.run = func(q *call) error { return q.export() }
 	return []route{
-		get("/records", "Records as they are stored.", access.ReadRecords, func(q *call) (Records, error) { return q.listRecords() },
+		get("/records", "Records as they are stored.", access.ReadRecords, (*call).listRecords,
 			whole("from", "Number of the first; left out: 1.", false), whole("limit", "Records in a page, 1 to 200.", false)),
-		get("/records/:seq", "One record as it is stored.", access.ReadRecords, func(q *call) (Record, error) { return q.getRecord() }),
-		get("/checkpoint", "The signed head of the log.", access.ReadRecords, func(q *call) (Checkpoint, error) { return q.checkpoint() }),
-		get("/proofs/inclusion", "Proof that a record is in the log (RFC 6962).", access.ReadRecords, func(q *call) (plant.Inclusion, error) { return q.inclusion() },
+		get("/records/:seq", "One record as it is stored.", access.ReadRecords, (*call).getRecord),
+		get("/checkpoint", "The signed head of the log.", access.ReadRecords, (*call).checkpoint),
+		get("/proofs/inclusion", "Proof that a record is in the log (RFC 6962).", access.ReadRecords, (*call).inclusion,
 			whole("seq", "Number of the record.", true), whole("size", "Size of the log; left out: now.", false)),
-		get("/proofs/consistency", "Proof that a smaller log is the beginning of a larger one (RFC 6962).", access.ReadRecords,
-			func(q *call) (plant.Consistency, error) { return q.consistency() },
+		get("/proofs/consistency", "Proof that a smaller log is the beginning of a larger one (RFC 6962).", access.ReadRecords, (*call).consistency,
 			whole("from", "The smaller size.", true), whole("to", "The larger size; left out: now.", false)),
 		export,
 	}

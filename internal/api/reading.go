@@ -6,6 +6,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/api/intake"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 )
@@ -64,7 +65,7 @@ func (q *call) postReading(in *readingIn) (Answer, error) {
 	}
 	if s := in.Span; s != nil {
 		if in.Until.IsZero() {
-			return Answer{}, missing("until", "until, the end of the span,")
+			return Answer{}, intake.Missing("until", "until, the end of the span,")
 		}
 		r.Span = &haccp.ReadingSpan{N: s.N, Min: s.Min, Max: s.Max, Median: s.Median, Last: s.Last}
 	}

@@ -5,6 +5,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/api/intake"
 )
 
 type fillingBody struct {
@@ -202,8 +203,7 @@ func (q *call) say(kind string, st *stamp, b body) (Answer, error) {
 // reportRoutes lists the reports on baths, places, fixes and notes.
 func (a *API) reportRoutes() []route {
 	return []route{
-		post("/readings", "Log a reading. It is recorded first; the answer says what it means.",
-			func(q *call, in *readingIn) (Answer, error) { return q.postReading(in) }).at(doorAny),
+		post("/readings", "Log a reading. It is recorded first; the answer says what it means.", (*call).postReading).at(doorAny),
 		post("/fillings", "Report that a bath was filled.",
 			func(q *call, in *fillingIn) (Answer, error) {
 				return q.say(haccp.KindFilled, &in.stamp, &in.fillingBody)
@@ -236,8 +236,7 @@ func (a *API) reportRoutes() []route {
 			func(q *call, in *fixIn) (Answer, error) { return q.say(haccp.KindFixDone, &in.stamp, &in.fixBody) }),
 		post("/notes", "Write a note.",
 			func(q *call, in *noteIn) (Answer, error) { return q.say(haccp.KindNote, &in.stamp, &in.noteBody) }),
-		post("/lines/:id/start", "Ask for leave to start a line. Refused with what is lacking, item by item.",
-			func(q *call, in *startIn) (Answer, error) { return q.start(in) }),
+		post("/lines/:id/start", "Ask for leave to start a line. Refused with what is lacking, item by item.", (*call).start),
 		post("/lines/:id/started", "Report that a line was started.",
 			func(q *call, in *startedIn) (Answer, error) {
 				if err := q.line(&in.Line); err != nil {
@@ -271,7 +270,7 @@ func (q *call) start(in *startIn) (Answer, error) {
 	}
 	ask, ok := in.startedBody.report().(*haccp.LineStarted)
 	if !ok {
-		return Answer{}, missing("line", "the line")
+		return Answer{}, intake.Missing("line", "the line")
 	}
 	ask.WithoutProof = in.WithoutProof
 	c, err := q.command(haccp.AskStart, &in.stamp, ask)

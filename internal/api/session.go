@@ -5,6 +5,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/access"
+	"linewarden/internal/api/intake"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 )
@@ -50,7 +51,7 @@ func (q *call) signIn(in *signInIn) (Session, error) {
 
 func (q *call) signInPIN(in *pinIn) (Session, error) {
 	if (in.Person == "") == (in.Name == "") {
-		return Session{}, missing("person", "either person or name")
+		return Session{}, intake.Missing("person", "either person or name")
 	}
 	name := in.Name
 	if in.Person != "" {
@@ -105,7 +106,7 @@ func (q *call) password(in *passwordIn) (Session, error) {
 	door, from := q.api.Gate.Door(), q.api.Gate.Source(q.Ctx, "")
 	if in.Code != "" {
 		if in.Name == "" {
-			return Session{}, missing("name", "the sign-in name")
+			return Session{}, intake.Missing("name", "the sign-in name")
 		}
 		o, err := door.FinishSetup(q.UserContext(), in.Name, in.Code, in.Password, from, q.now)
 		return q.opened(o, err)
@@ -121,7 +122,7 @@ func (q *call) password(in *passwordIn) (Session, error) {
 		return Session{}, err
 	}
 	if in.Present == "" {
-		return Session{}, missing("present", "the present password, or name and code,")
+		return Session{}, intake.Missing("present", "the present password, or name and code,")
 	}
 	if err := door.ChangePassword(q.UserContext(), w.Person.ID, in.Present, in.Password, from, q.now); err != nil {
 		return Session{}, err
@@ -229,7 +230,7 @@ type rolesIn struct {
 
 func (q *call) roles(in *rolesIn) (PersonAnswer, error) {
 	if (in.Give == "") == (in.Take == "") {
-		return PersonAnswer{}, missing("give", "either give or take")
+		return PersonAnswer{}, intake.Missing("give", "either give or take")
 	}
 	change, role := "role-given", in.Give
 	if role == "" {
@@ -323,16 +324,15 @@ type empty struct{}
 // sessionRoutes lists signing in, people and devices.
 func (a *API) sessionRoutes() []route {
 	return []route{
-		post("/session", "Sign in with name and password.", func(q *call, in *signInIn) (Session, error) { return q.signIn(in) }).at(doorOpen),
-		post("/session/pin", "Sign in with a PIN on an enrolled tablet.", func(q *call, in *pinIn) (Session, error) { return q.signInPIN(in) }).at(doorOpen),
+		post("/session", "Sign in with name and password.", (*call).signIn).at(doorOpen),
+		post("/session/pin", "Sign in with a PIN on an enrolled tablet.", (*call).signInPIN).at(doorOpen),
 		get("/session", "Who is signed in, with the form token.", "", func(q *call) (Session, error) { return sessionOf(q.who), nil }).at(doorAny),
-		get("/session", "Sign out.", "", func(q *call) (nothing, error) { return q.signOut() }).with("DELETE"),
-		post("/password", "Choose a password, by one-time code or in place of the present one.",
-			func(q *call, in *passwordIn) (Session, error) { return q.password(in) }).at(doorOpen),
-		post("/pin", "Choose a PIN for the tablets.", func(q *call, in *newPINIn) (nothing, error) { return q.setPIN(in) }),
-		get("/people", "Everybody.", access.ReadRecords, func(q *call) (People, error) { return q.listPeople() }),
-		post("/people", "Add a person.", func(q *call, in *personIn) (PersonAnswer, error) { return q.addPerson(in) }).needs(access.ManagePeople),
-		post("/people/:id/roles", "Give or take a role.", func(q *call, in *rolesIn) (PersonAnswer, error) { return q.roles(in) }).needs(access.ManagePeople),
+		get("/session", "Sign out.", "", (*call).signOut).with("DELETE"),
+		post("/password", "Choose a password, by one-time code or in place of the present one.", (*call).password).at(doorOpen),
+		post("/pin", "Choose a PIN for the tablets.", (*call).setPIN),
+		get("/people", "Everybody.", access.ReadRecords, (*call).listPeople),
+		post("/people", "Add a person.", (*call).addPerson).needs(access.ManagePeople),
+		post("/people/:id/roles", "Give or take a role.", (*call).roles).needs(access.ManagePeople),
 		post("/people/:id/disable", "Disable a person. Ids are never used again.",
 			func(q *call, in *standingIn) (PersonAnswer, error) { return q.standing(in, "disabled") }).needs(access.ManagePeople),
 		post("/people/:id/enable", "Let a disabled person in again.",
@@ -341,8 +341,8 @@ func (a *API) sessionRoutes() []route {
 			func(q *call, _ *empty) (SetupCode, error) { return q.reset() }).needs(access.ManagePeople),
 		post("/people/:id/unlock", "Let a person who is locked out try again.",
 			func(q *call, _ *empty) (nothing, error) { return q.unlock() }).needs(access.ManagePeople),
-		get("/devices", "Enrolled devices.", access.ReadRecords, func(q *call) (Devices, error) { return q.listDevices() }),
-		post("/devices", "Enrol a tablet or a probe.", func(q *call, in *deviceNewIn) (Enrolled, error) { return q.enrol(in) }).needs(access.ManageDevices).creates(),
-		get("/devices/:id", "Revoke a device.", "", func(q *call) (nothing, error) { return q.revoke() }).with("DELETE").needs(access.ManageDevices),
+		get("/devices", "Enrolled devices.", access.ReadRecords, (*call).listDevices),
+		post("/devices", "Enrol a tablet or a probe.", (*call).enrol).needs(access.ManageDevices).creates(),
+		get("/devices/:id", "Revoke a device.", "", (*call).revoke).with("DELETE").needs(access.ManageDevices),
 	}
 }

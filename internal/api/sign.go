@@ -2,13 +2,13 @@ package api
 
 import (
 	"errors"
-	"reflect"
 	"time"
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 	"linewarden/internal/access"
+	"linewarden/internal/api/intake"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 )
@@ -37,7 +37,7 @@ func (q *call) sign(password string, s *signatureIn, meaning string) (haccp.Sign
 		return haccp.Signature{}, &gate.Fault{Status: 403, Code: "password-wanted", Field: "signature", Message: "a signature wants a person with password, never a PIN, badge or token"}
 	}
 	if password == "" {
-		return haccp.Signature{}, missing(passwordMember, "the password of whoever signs")
+		return haccp.Signature{}, intake.Missing(passwordMember, "the password of whoever signs")
 	}
 	door := q.api.Gate.Door()
 	err := door.Reauthenticate(q.UserContext(), q.who.Person.ID, password, q.api.Gate.Source(q.Ctx, ""), q.now)
@@ -122,9 +122,9 @@ func (q *call) signers(id, part string) []string {
 type amendIn struct {
 	stamp
 	maySign
-	Target string  `json:"target" max:"36" doc:"Id of the report."`
-	Reason string  `json:"reason"`
-	New    rawJSON `json:"new" doc:"The whole new body, in the form in which a report of this kind is sent, without id and time."`
+	Target string     `json:"target" max:"36" doc:"Id of the report."`
+	Reason string     `json:"reason"`
+	New    intake.Raw `json:"new" doc:"The whole new body, in the form in which a report of this kind is sent, without id and time."`
 }
 
 type voidIn struct {
@@ -137,10 +137,10 @@ type voidIn struct {
 
 // newFor is the report in place of a void one; it is of the same kind.
 type newFor struct {
-	At         time.Time `json:"at"`
-	AtKnown    string    `json:"at_known,omitempty" enum:"device,typed"`
-	LateReason string    `json:"late_reason,omitempty"`
-	Body       rawJSON   `json:"body" doc:"In the form in which a report of this kind is sent, without id and time."`
+	At         time.Time  `json:"at"`
+	AtKnown    string     `json:"at_known,omitempty" enum:"device,typed"`
+	LateReason string     `json:"late_reason,omitempty"`
+	Body       intake.Raw `json:"body" doc:"In the form in which a report of this kind is sent, without id and time."`
 }
 
 // target finds the report to change.
@@ -153,17 +153,13 @@ func (q *call) target(id string) (*haccp.Event, error) {
 }
 
 // bodyFor reads the new body of a report of the kind of an old one.
-func (q *call) bodyFor(old *haccp.Event, raw rawJSON, at ...string) (any, error) {
+func (q *call) bodyFor(old *haccp.Event, raw intake.Raw, at ...string) (any, error) {
 	kind, ok := q.api.reports[old.Kind]
 	if !ok {
 		return nil, &haccp.Refusal{Kind: haccp.ErrConflict, Field: "target", Code: "not-changeable", Message: "a record of the kind " + old.Kind + " is not changed this way"}
 	}
 	b := kind.new()
-	d := &decoder{s: string(raw), depth: 1}
-	for _, name := range at {
-		d.path = append(d.path, segment{name, -1})
-	}
-	if err := kind.shape.read(d, reflect.ValueOf(b).Elem()); err != nil {
+	if err := kind.shape.ReadInside(raw, b, at...); err != nil {
 		return nil, err
 	}
 	out := b.report()
@@ -214,7 +210,7 @@ func (q *call) change(kind string, st *stamp, m *maySign, meaning string, ask an
 	var err error
 	switch {
 	case m.Signature == nil && m.Password != "":
-		return Answer{}, missing("signature", "the signature that the password is for")
+		return Answer{}, intake.Missing("signature", "the signature that the password is for")
 	case m.Signature == nil:
 		c, err = q.command(kind, st, ask)
 	default:
@@ -429,22 +425,15 @@ func (q *call) getCase() (CaseWithRecords, error) {
 // caseRoutes lists what is done about deviations and about reports that were wrong.
 func (a *API) caseRoutes() []route {
 	return []route{
-		get("/deviations", "Deviations and nonconformities: the open ones, or all that were opened in a period.", access.ReadRecords,
-			func(q *call) (Cases, error) { return q.listCases() },
+		get("/deviations", "Deviations and nonconformities: the open ones, or all that were opened in a period.", access.ReadRecords, (*call).listCases,
 			append([]query{{name: "state", kind: "string", enum: []string{"open", "all"}, doc: "open where it is left out; the others go with all."}, orderQuery},
 				append(periodQuery, pageQuery...)...)...),
-		get("/deviations/:id", "One deviation or nonconformity with every record about it.", access.ReadRecords,
-			func(q *call) (CaseWithRecords, error) { return q.getCase() }),
-		post("/deviations/:id/parts", "Sign one part of a deviation.",
-			func(q *call, in *partIn) (Answer, error) { return q.signPart(in) }),
-		post("/amendments", "Amend a report: a new body in place of the old one, which stays readable.",
-			func(q *call, in *amendIn) (Answer, error) { return q.amend(in) }),
-		post("/voids", "Withdraw a report, with a new one in its place where time, place or lot was wrong.",
-			func(q *call, in *voidIn) (Answer, error) { return q.void(in) }),
-		post("/times/:reading/accept", "Accept the typed time of a reading.",
-			func(q *call, in *acceptIn) (Answer, error) { return q.acceptTime(in) }),
-		post("/reviews", "Sign a review of records.",
-			func(q *call, in *reviewIn) (Answer, error) { return q.review(in) }),
+		get("/deviations/:id", "One deviation or nonconformity with every record about it.", access.ReadRecords, (*call).getCase),
+		post("/deviations/:id/parts", "Sign one part of a deviation.", (*call).signPart),
+		post("/amendments", "Amend a report: a new body in place of the old one, which stays readable.", (*call).amend),
+		post("/voids", "Withdraw a report, with a new one in its place where time, place or lot was wrong.", (*call).void),
+		post("/times/:reading/accept", "Accept the typed time of a reading.", (*call).acceptTime),
+		post("/reviews", "Sign a review of records.", (*call).review),
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
 	"linewarden/internal/access"
+	"linewarden/internal/api/intake"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 )
@@ -316,9 +317,9 @@ func (q *call) correctiveActions() error {
 	}
 	switch {
 	case from.IsZero():
-		return missing("from", "from, the beginning of the period,")
+		return intake.Missing("from", "from, the beginning of the period,")
 	case to.IsZero():
-		return missing("to", "to, the end of the period,")
+		return intake.Missing("to", "to, the end of the period,")
 	case !from.Before(to):
 		return q.refused("to", "bad-query", "to must be after from")
 	}
@@ -358,7 +359,7 @@ type CorrectiveLog struct {
 
 // siteRoutes lists what tells of the site, its plan and how things stand.
 func (a *API) siteRoutes() []route {
-	plans := post("/plans", "Sign a plan version and put it in force.", func(q *call, in *planIn) (Answer, error) { return q.signPlan(in) })
+	plans := post("/plans", "Sign a plan version and put it in force.", (*call).signPlan)
 	check := get("/plans/check", "Check a plan file without signing it.", access.ReadRecords, func(*call) (PlanCheck, error) { return PlanCheck{}, nil }).
 		with(fiber.MethodPost).taking("application/yaml")
 	check.run = func(q *call) error { return q.checkPlan() }
@@ -370,19 +371,19 @@ func (a *API) siteRoutes() []route {
 		query{name: "format", kind: "string", enum: []string{"json", "csv"}, doc: "json where it is left out."}).answering("text/csv")
 	log.run = func(q *call) error { return q.correctiveActions() }
 	return []route{
-		get("/site", "The site, its log and its cautions.", access.ReadRecords, func(q *call) (SiteInfo, error) { return q.site() }),
-		get("/plan", "The plan in force.", access.ReadRecords, func(q *call) (Plan, error) { return q.planNow() }),
-		get("/plans", "The plan versions.", access.ReadRecords, func(q *call) (Plans, error) { return q.listPlans() }),
+		get("/site", "The site, its log and its cautions.", access.ReadRecords, (*call).site),
+		get("/plan", "The plan in force.", access.ReadRecords, (*call).planNow),
+		get("/plans", "The plan versions.", access.ReadRecords, (*call).listPlans),
 		plans, check, one,
-		get("/places", "Places with their water and states.", access.ReadRecords, func(q *call) (Places, error) { return q.places() }),
-		get("/lines", "Lines and their runs.", access.ReadRecords, func(q *call) (Lines, error) { return q.lines() }),
-		get("/lines/:id/start-conditions", "What a start of a line lacks now.", access.ReadRecords, func(q *call) (Conditions, error) { return q.conditions() }),
-		get("/checks", "Checks due, late, missed and next.", access.ReadRecords, func(q *call) (Due, error) { return q.due() }),
-		get("/points", "Control points as they stand.", access.ReadRecords, func(q *call) (Points, error) { return q.points() }),
-		get("/readings", "Readings, by check, point, place and time.", access.ReadRecords, func(q *call) (Readings, error) { return q.listReadings() },
+		get("/places", "Places with their water and states.", access.ReadRecords, (*call).places),
+		get("/lines", "Lines and their runs.", access.ReadRecords, (*call).lines),
+		get("/lines/:id/start-conditions", "What a start of a line lacks now.", access.ReadRecords, (*call).conditions),
+		get("/checks", "Checks due, late, missed and next.", access.ReadRecords, (*call).due),
+		get("/points", "Control points as they stand.", access.ReadRecords, (*call).points),
+		get("/readings", "Readings, by check, point, place and time.", access.ReadRecords, (*call).listReadings,
 			append([]query{{name: "check", kind: "string"}, {name: "point", kind: "string"}, {name: "place", kind: "string"}, orderQuery},
 				append(periodQuery, pageQuery...)...)...),
-		get("/readings/:id", "One reading with its whole history.", access.ReadRecords, func(q *call) (Reading, error) { return q.getReading() }),
+		get("/readings/:id", "One reading with its whole history.", access.ReadRecords, (*call).getReading),
 		log,
 	}
 }

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"net/url"
-	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -13,6 +12,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/access"
+	"linewarden/internal/api/intake"
 )
 
 // low is a bath test with too little chlorine.
@@ -365,14 +365,14 @@ func BenchmarkReading(b *testing.B) {
 	must(b, err)
 	var answer Answer
 	must(b, json.Unmarshal(w.as("tina").do("POST", "/readings", body).want(201).body, &answer))
-	sh := shapeOf(reflect.TypeFor[readingIn](), "")
+	sh := intake.For[readingIn]()
 	var out bytes.Buffer
 	b.ReportAllocs()
 	for b.Loop() {
 		in := new(readingIn)
-		d, err := decode(body, sh, in)
+		sent, err := sh.Read(body, in)
 		must(b, err)
-		if in.readingBody.report() == nil || len(d.top) != 4 {
+		if in.readingBody.report() == nil || len(sent) != 4 {
 			b.Fatal("not read")
 		}
 		out.Reset()

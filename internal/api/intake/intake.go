@@ -1,4 +1,7 @@
-package api
+// Package intake reads the JSON of a request into Go values, strictly: what is unknown, repeated, missing, of
+// another type or not JSON at all is refused, and the refusal names the member. Nothing is coerced; a measured
+// value is taken as a string of digits only.
+package intake
 
 import (
 	"errors"
@@ -19,8 +22,8 @@ import (
 
 // Bounds of what a request may hold, where a field does not say otherwise.
 const (
-	maxText  = 4000 // characters of a text
-	maxItems = 500  // entries of a list
+	MaxText  = 4000 // characters of a text
+	MaxItems = 500  // entries of a list
 	maxDepth = 16   // nesting of JSON
 )
 
@@ -32,7 +35,7 @@ type decoder struct {
 	i     int
 	depth int
 	path  []segment
-	top   []member // of the outermost object, in the order they came
+	top   []Member // of the outermost object, in the order they came
 }
 
 type segment struct {
@@ -40,8 +43,8 @@ type segment struct {
 	index int // -1: a member
 }
 
-// member is a member of the outermost object as it was sent.
-type member struct{ name, raw string }
+// Member is a member of the outermost object as it was sent.
+type Member struct{ Name, Raw string }
 
 // field gives the path as people read it: entries[0].read.value.
 func (d *decoder) field() string {
@@ -88,8 +91,9 @@ func (d *decoder) peek() byte {
 	return 0
 }
 
-// decode reads the whole of a body into the struct that into points to.
-func decode(body []byte, sh *shape, into any) (*decoder, error) {
+// Read reads the whole of a body into the struct that into points to, and gives the members of the object as
+// they were sent. Errors are *haccp.Refusal, or *gate.Fault for what is not JSON.
+func (sh *Shape) Read(body []byte, into any) ([]Member, error) {
 	if !utf8.Valid(body) {
 		return nil, &gate.Fault{Status: 400, Code: "not-text", Message: "the body is not UTF-8 text"}
 	}
@@ -111,7 +115,17 @@ func decode(body []byte, sh *shape, into any) (*decoder, error) {
 	if d.i != len(d.s) {
 		return nil, d.broken("something follows the end of the object")
 	}
-	return d, nil
+	return d.top, nil
+}
+
+// ReadInside reads one value, already known to be JSON, into the struct that into points to; path says where in
+// the request it stood.
+func (sh *Shape) ReadInside(raw Raw, into any, path ...string) error {
+	d := &decoder{s: string(raw), depth: 1}
+	for _, name := range path {
+		d.path = append(d.path, segment{name, -1})
+	}
+	return sh.read(d, reflect.ValueOf(into).Elem())
 }
 
 // object calls fn with the place of each member's name among names.
@@ -141,7 +155,7 @@ func (d *decoder) object(names []string, fn func(i int) error) error {
 			return err
 		}
 		if d.depth == 1 {
-			d.top = append(d.top, member{name, d.s[start:d.i]})
+			d.top = append(d.top, Member{name, d.s[start:d.i]})
 		}
 		return nil
 	})
@@ -446,15 +460,15 @@ func (d *decoder) moment() (time.Time, error) {
 	if err != nil {
 		return time.Time{}, err
 	}
-	t, err := parseTime(s)
+	t, err := ParseTime(s)
 	if err != nil {
 		return t, d.refuse("bad-time", "%v", err)
 	}
 	return t, nil
 }
 
-// parseTime reads RFC 3339 with a zone.
-func parseTime(s string) (time.Time, error) {
+// ParseTime reads RFC 3339 with a zone.
+func ParseTime(s string) (time.Time, error) {
 	t, err := time.Parse(time.RFC3339Nano, s)
 	if err != nil || t.Year() < 1 || len(s) > 40 {
 		return time.Time{}, fmt.Errorf("%q is no time with its zone (RFC 3339): write it like 2026-03-02T14:05:00Z or 2026-03-02T08:05:00-06:00", shorten(s))
@@ -467,6 +481,13 @@ func (d *decoder) stringOr(wanted string) (string, error) {
 		return "", d.notA(wanted)
 	}
 	return d.text()
+}
+
+// ParseInteger reads a whole number below 2^53 in magnitude and nothing else.
+func ParseInteger(s string) (int64, bool) {
+	d := decoder{s: s}
+	n, err := d.integer()
+	return n, err == nil && d.i == len(s)
 }
 
 // integer reads a whole number below 2^53 in magnitude.
@@ -499,8 +520,8 @@ var (
 	typeTime  = reflect.TypeFor[time.Time]()
 	typeValue = reflect.TypeFor[quantity.Value]()
 	typeDate  = reflect.TypeFor[plan.Date]()
-	typeRaw   = reflect.TypeFor[rawJSON]()
+	typeRaw   = reflect.TypeFor[Raw]()
 )
 
-// rawJSON is a value that is read later, when its shape is known.
-type rawJSON string
+// Raw is a value that is read later, when its shape is known.
+type Raw string

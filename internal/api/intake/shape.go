@@ -1,4 +1,4 @@
-package api
+package intake
 
 import (
 	"fmt"
@@ -13,25 +13,25 @@ import (
 	"linewarden/haccp/plan"
 )
 
-// A shape knows how to read one Go type from JSON. It is made once, when the API is made.
-type shape struct {
+// A Shape knows how to read one Go type from JSON. It is made once and may be used by several goroutines.
+type Shape struct {
 	read func(d *decoder, v reflect.Value) error
 }
 
-// A member of a struct, as its tags say: json gives the name, omitempty or omitzero that it may be missing;
+// A Part is a member of a struct, as its tags say: json gives the name, omitempty or omitzero that it may be missing;
 // enum lists what a text may be, max bounds the characters of a text or the entries of a list, and doc
 // says what it means.
-type part struct {
-	name     string
-	index    []int
-	optional bool
-	tag      reflect.StructTag
-	typ      reflect.Type
+type Part struct {
+	Name     string
+	Index    []int // for reflect.Value.FieldByIndex
+	Optional bool
+	Tag      reflect.StructTag
+	Type     reflect.Type
 }
 
-// partsOf lists the members of a struct, those of embedded ones among them.
-func partsOf(t reflect.Type) []part {
-	var out []part
+// PartsOf lists the members of a struct, those of embedded ones among them.
+func PartsOf(t reflect.Type) []Part {
+	var out []Part
 	for i := range t.NumField() {
 		f := t.Field(i)
 		name, opts, _ := strings.Cut(f.Tag.Get("json"), ",")
@@ -40,8 +40,8 @@ func partsOf(t reflect.Type) []part {
 			if inner.Kind() == reflect.Pointer {
 				inner = inner.Elem()
 			}
-			for _, p := range partsOf(inner) {
-				p.index = append([]int{i}, p.index...)
+			for _, p := range PartsOf(inner) {
+				p.Index = append([]int{i}, p.Index...)
 				out = append(out, p)
 			}
 			continue
@@ -52,30 +52,34 @@ func partsOf(t reflect.Type) []part {
 		if name == "" {
 			name = f.Name
 		}
-		out = append(out, part{name: name, index: []int{i}, optional: strings.HasPrefix(opts, "omit"), tag: f.Tag, typ: f.Type})
+		out = append(out, Part{Name: name, Index: []int{i}, Optional: strings.HasPrefix(opts, "omit"), Tag: f.Tag, Type: f.Type})
 	}
 	return out
 }
 
-func number(tag reflect.StructTag, name string, otherwise int) int {
-	n, err := strconv.Atoi(tag.Get(name))
+// MaxOf gives the bound that the tag max of a member sets, or else the general one.
+func MaxOf(tag reflect.StructTag, otherwise int) int {
+	n, err := strconv.Atoi(tag.Get("max"))
 	if err != nil {
 		return otherwise
 	}
 	return n
 }
 
+// For gives the shape of a struct; it panics on a type that no request can have.
+func For[T any]() *Shape { return shapeOf(reflect.TypeFor[T](), "") }
+
 // shapeOf gives the shape of a type; it panics on a type no request has, which a test would find.
-func shapeOf(t reflect.Type, tag reflect.StructTag) *shape {
+func shapeOf(t reflect.Type, tag reflect.StructTag) *Shape {
 	switch t {
 	case typeTime:
-		return &shape{func(d *decoder, v reflect.Value) error { return put(v, d.moment) }}
+		return &Shape{func(d *decoder, v reflect.Value) error { return put(v, d.moment) }}
 	case typeValue:
-		return &shape{func(d *decoder, v reflect.Value) error { return put(v, d.value) }}
+		return &Shape{func(d *decoder, v reflect.Value) error { return put(v, d.value) }}
 	case typeDate:
-		return &shape{readDate}
+		return &Shape{readDate}
 	case typeRaw:
-		return &shape{readRaw}
+		return &Shape{readRaw}
 	}
 	switch t.Kind() {
 	case reflect.Struct:
@@ -87,9 +91,9 @@ func shapeOf(t reflect.Type, tag reflect.StructTag) *shape {
 	case reflect.String:
 		return stringShape(tag)
 	case reflect.Bool:
-		return &shape{func(d *decoder, v reflect.Value) error { return put(v, d.boolean) }}
+		return &Shape{func(d *decoder, v reflect.Value) error { return put(v, d.boolean) }}
 	case reflect.Int, reflect.Int64:
-		return &shape{func(d *decoder, v reflect.Value) error {
+		return &Shape{func(d *decoder, v reflect.Value) error {
 			n, err := d.integer()
 			if err == nil {
 				v.SetInt(n)
@@ -97,7 +101,7 @@ func shapeOf(t reflect.Type, tag reflect.StructTag) *shape {
 			return err
 		}}
 	}
-	panic("api: no shape for " + t.String())
+	panic("intake: no shape for " + t.String())
 }
 
 func put[T any](v reflect.Value, read func() (T, error)) error {
@@ -130,24 +134,24 @@ func readRaw(d *decoder, v reflect.Value) error {
 	return nil
 }
 
-func structShape(t reflect.Type) *shape {
-	parts := partsOf(t)
+func structShape(t reflect.Type) *Shape {
+	parts := PartsOf(t)
 	if len(parts) > 64 {
-		panic("api: too many members in " + t.String())
+		panic("intake: too many members in " + t.String())
 	}
-	names, shapes := make([]string, len(parts)), make([]*shape, len(parts))
+	names, shapes := make([]string, len(parts)), make([]*Shape, len(parts))
 	var wanted uint64
 	for i, p := range parts {
-		names[i], shapes[i] = p.name, shapeOf(p.typ, p.tag)
-		if !p.optional {
+		names[i], shapes[i] = p.Name, shapeOf(p.Type, p.Tag)
+		if !p.Optional {
 			wanted |= 1 << i
 		}
 	}
-	return &shape{func(d *decoder, v reflect.Value) error {
+	return &Shape{func(d *decoder, v reflect.Value) error {
 		var got uint64
 		err := d.object(names, func(i int) error {
 			got |= 1 << i
-			return shapes[i].read(d, v.FieldByIndex(parts[i].index))
+			return shapes[i].read(d, v.FieldByIndex(parts[i].Index))
 		})
 		if err != nil || got&wanted == wanted {
 			return err
@@ -162,9 +166,9 @@ func structShape(t reflect.Type) *shape {
 	}}
 }
 
-func pointerShape(t reflect.Type, tag reflect.StructTag) *shape {
+func pointerShape(t reflect.Type, tag reflect.StructTag) *Shape {
 	inner := shapeOf(t.Elem(), tag)
-	return &shape{func(d *decoder, v reflect.Value) error {
+	return &Shape{func(d *decoder, v reflect.Value) error {
 		n := reflect.New(t.Elem())
 		if err := inner.read(d, n.Elem()); err != nil {
 			return err
@@ -174,9 +178,9 @@ func pointerShape(t reflect.Type, tag reflect.StructTag) *shape {
 	}}
 }
 
-func sliceShape(t reflect.Type, tag reflect.StructTag) *shape {
-	inner, most := shapeOf(t.Elem(), ""), number(tag, "max", maxItems)
-	return &shape{func(d *decoder, v reflect.Value) error {
+func sliceShape(t reflect.Type, tag reflect.StructTag) *Shape {
+	inner, most := shapeOf(t.Elem(), ""), MaxOf(tag, MaxItems)
+	return &Shape{func(d *decoder, v reflect.Value) error {
 		out := reflect.MakeSlice(t, 0, 4)
 		err := d.elements(most, func(i int) error {
 			out = reflect.Append(out, reflect.Zero(t.Elem()))
@@ -190,13 +194,13 @@ func sliceShape(t reflect.Type, tag reflect.StructTag) *shape {
 	}}
 }
 
-func stringShape(tag reflect.StructTag) *shape {
-	most := number(tag, "max", maxText)
+func stringShape(tag reflect.StructTag) *Shape {
+	most := MaxOf(tag, MaxText)
 	var choices []string
 	if e := tag.Get("enum"); e != "" {
 		choices = strings.Split(e, ",")
 	}
-	return &shape{func(d *decoder, v reflect.Value) error {
+	return &Shape{func(d *decoder, v reflect.Value) error {
 		s, err := d.stringOr("a string")
 		if err != nil {
 			return err
@@ -214,7 +218,7 @@ func stringShape(tag reflect.StructTag) *shape {
 	}}
 }
 
-// missing refuses a request that lacks a member.
-func missing(field, what string) error {
+// Missing refuses a request that lacks a member.
+func Missing(field, what string) error {
 	return &haccp.Refusal{Kind: haccp.ErrInvalid, Field: field, Code: "missing", Message: fmt.Sprintf("%s is missing", what)}
 }
