@@ -1,0 +1,158 @@
+package benchmark_test
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+)
+
+// The load: as many clients at once as a large plant has tablets, people who share them, and how much of
+// what they send is unusual.
+const (
+	clients   = 64
+	people    = 50
+	runs      = 5
+	warmUp    = time.Second
+	measured  = 4 * time.Second
+	outsideOf = 50  // one reading in so many is outside a limit
+	repeatOf  = 100 // one request in so many is sent a second time, as after a lost answer
+	loneCalls = 1500
+)
+
+// side is one of the two services that are compared, running.
+type side interface {
+	// dial gives a client of its own, as person n.
+	dial(tb testing.TB, n int) *client
+	// stop ends the service and gives how many readings it keeps.
+	stop(tb testing.TB) int
+}
+
+// BenchmarkThroughput gives readings acknowledged per second under 64 clients and the median time of a lone
+// client's call: through the whole API, and through a bare handler that parses the same body and appends it
+// to a one-table SQLite file. Both sync every commit to disk; they take turns, five runs each, every run on
+// a fresh folder, with the load generator in the same process. It ends after one round, however many are
+// asked for, and fails on nothing but an answer that is wrong: times are for people to judge.
+func BenchmarkThroughput(b *testing.B) {
+	var bare, whole []result
+	for range runs {
+		bare = append(bare, measure(b, startBare(b)))
+		whole = append(whole, measure(b, startWhole(b)))
+	}
+	perSecond := func(r result) float64 { return r.perSecond }
+	lone := func(r result) float64 { return float64(r.lone) / float64(time.Millisecond) }
+	bareRate, wholeRate := medianOf(bare, perSecond), medianOf(whole, perSecond)
+	bareLone, wholeLone := medianOf(bare, lone), medianOf(whole, lone)
+	b.Logf("readings/s, 64 clients: bare handler %s; whole API %s; ratio of medians %.2f", show(bare, perSecond), show(whole, perSecond), wholeRate/bareRate)
+	b.Logf("lone client, median ms: bare handler %s; whole API %s; ratio of medians %.2f", show(bare, lone), show(whole, lone), wholeLone/bareLone)
+	b.ReportMetric(bareRate, "bare-readings/s")
+	b.ReportMetric(wholeRate, "api-readings/s")
+	b.ReportMetric(wholeRate/bareRate, "throughput-ratio")
+	b.ReportMetric(bareLone, "bare-lone-ms")
+	b.ReportMetric(wholeLone, "api-lone-ms")
+	b.ReportMetric(wholeLone/bareLone, "latency-ratio")
+	b.ReportMetric(0, "ns/op")
+}
+
+// BenchmarkAPI runs the whole API alone, for a profile.
+func BenchmarkAPI(b *testing.B) {
+	r := measure(b, startWhole(b))
+	b.ReportMetric(r.perSecond, "readings/s")
+	b.ReportMetric(float64(r.lone)/float64(time.Millisecond), "lone-ms")
+	b.ReportMetric(0, "ns/op")
+}
+
+type result struct {
+	perSecond float64
+	lone      time.Duration
+}
+
+// measure loads a service and stops it.
+func measure(b *testing.B, s side) result {
+	b.Helper()
+	var r result
+	kept := 0
+	all := make([]*client, clients)
+	for i := range all {
+		all[i] = s.dial(b, i)
+	}
+	r.lone, kept = loneMedian(b, all[0])
+	var acknowledged atomic.Int64 // in the time measured
+	var stopped, counting atomic.Bool
+	var sent atomic.Int64 // different readings that were acknowledged
+	var all64 sync.WaitGroup
+	for _, c := range all {
+		all64.Go(func() {
+			for !stopped.Load() {
+				fresh, err := c.reading()
+				if err != nil {
+					b.Error(err)
+					return
+				}
+				if counting.Load() {
+					acknowledged.Add(1)
+				}
+				if fresh {
+					sent.Add(1)
+				}
+			}
+		})
+	}
+	time.Sleep(warmUp)
+	counting.Store(true)
+	began := time.Now()
+	time.Sleep(measured)
+	counting.Store(false)
+	took := time.Since(began)
+	stopped.Store(true)
+	all64.Wait()
+	for _, c := range all {
+		c.close()
+	}
+	r.perSecond = float64(acknowledged.Load()) / took.Seconds()
+	if have := s.stop(b); have != kept+int(sent.Load()) {
+		b.Errorf("%T keeps %d readings, %d were acknowledged", s, have, kept+int(sent.Load()))
+	}
+	return r
+}
+
+// loneMedian gives the median time of a call when nobody else calls, and how many readings were sent.
+func loneMedian(b *testing.B, c *client) (median time.Duration, kept int) {
+	b.Helper()
+	var took []time.Duration
+	for range loneCalls {
+		began := time.Now()
+		fresh, err := c.reading()
+		if err != nil {
+			b.Fatal(err)
+		}
+		took = append(took, time.Since(began))
+		if fresh {
+			kept++
+		}
+	}
+	slices.Sort(took)
+	return took[len(took)/2], kept
+}
+
+func medianOf(rs []result, of func(result) float64) float64 {
+	return sorted(rs, of)[len(rs)/2]
+}
+
+func sorted(rs []result, of func(result) float64) []float64 {
+	out := make([]float64, len(rs))
+	for i, r := range rs {
+		out[i] = of(r)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// show writes median and range.
+func show(rs []result, of func(result) float64) string {
+	s := sorted(rs, of)
+	return strings.TrimSpace(fmt.Sprintf("%.4g (%.4g to %.4g)", s[len(s)/2], s[0], s[len(s)-1]))
+}
