@@ -204,6 +204,7 @@ type Field struct {
 	Type     string // text, date, area, amount or choice
 	Name     string
 	Label    string
+	Hint     string // in place of "may be left empty"
 	Value    string
 	Unit     string // amount
 	Options  []Choice

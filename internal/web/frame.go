@@ -37,6 +37,7 @@ type Frame struct {
 	state *haccp.State
 	who   *gate.Who
 	plan  *plan.Plan // in force now; nil: none
+	here  string     // path of the request, for the navigation
 	stale bool       // the form token is not of this session
 }
 
@@ -127,10 +128,19 @@ func (f *Frame) YesNo(b *bool) string {
 	return f.T("answer.no")
 }
 
+// lackings words what a start lacked.
+func (f *Frame) lackings(items []string) []string {
+	out := make([]string, len(items))
+	for i, x := range items {
+		out[i] = f.Lang.Lacking(x)
+	}
+	return out
+}
+
 // frame makes the frame of a request.
 func (s *Server) frame(c *fiber.Ctx, w *gate.Who) *Frame {
 	st, now := s.site.View(), s.clock()
-	f := &Frame{Lang: gate.Language(c), Plant: st.Site.Name, Demo: st.Site.Demo, Now: now, Path: c.Path(), zone: st.Zone(), state: st, who: w}
+	f := &Frame{Lang: gate.Language(c), Plant: st.Site.Name, Demo: st.Site.Demo, Now: now, Path: c.Path(), here: c.Path(), zone: st.Zone(), state: st, who: w}
 	f.Zone = f.zone.String() + ", UTC" + now.In(f.zone).Format("-07:00")
 	if signed, ok := st.PlanAt(now); ok {
 		f.PlanVersion, f.plan = signed.Version, signed.Plan
@@ -151,7 +161,7 @@ func (s *Server) frame(c *fiber.Ctx, w *gate.Who) *Frame {
 // ways fills the navigation for who is signed in.
 func (f *Frame) ways() {
 	way := func(path, key string) Way {
-		here := f.Path == path || (path != "/" && strings.HasPrefix(f.Path, path+"/"))
+		here := f.here == path || (path != "/" && strings.HasPrefix(f.here, path+"/"))
 		return Way{Path: path, Text: f.T(key), Here: here}
 	}
 	f.Nav = []Way{way("/", "nav.due"), way("/places", "nav.places"), way("/deviations", "nav.deviations"), way("/log", "nav.log")}

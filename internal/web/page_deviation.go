@@ -86,7 +86,7 @@ func (f *Frame) view(d *haccp.Deviation) *caseView {
 	e := f.state.LogEntry(d, f.Now)
 	v := &caseView{ID: d.Deviation, Word: e.Word, Place: f.PlaceName(d.Place), Point: e.PointName, Ground: d.Ground, Status: e.Status,
 		FoundBy: d.FoundBy.Name, Number: d.Number, Found: d.Found, EffectDue: d.EffectDue, PlanVersion: d.PlanVersion,
-		Lacking: d.Lacking, Lots: d.Lots, Fixes: slices.Clone(d.Fixes), Reopened: d.Reopened, Closed: d.IsClosed, Span: f.span(d.Now)}
+		Lacking: f.lackings(d.Lacking), Lots: d.Lots, Fixes: slices.Clone(d.Fixes), Reopened: d.Reopened, Closed: d.IsClosed, Span: f.span(d.Now)}
 	if d.Widest != d.Now && !d.Widest.Begin.IsZero() {
 		v.Widest = f.span(d.Widest)
 	}

@@ -139,6 +139,10 @@ func (s *Server) lineAct(c *fiber.Ctx, f *Frame) error {
 	status := s.refused(c, f, &p.Form, err, map[string]string{"reason": "reason", "at": "at"})
 	var r *haccp.Refusal
 	p.Refused = errors.As(err, &r) && r.Code == "start-lacks"
+	p.Items = p.lackings(p.Items)
+	if p.Refused {
+		p.Problem = p.T("refusal.start-lacks")
+	}
 	p.Form.Command, p.Form2.Typed = newForm().Command, p.Form.Typed
 	return s.show(c, status, "line", p.Line, p)
 }

@@ -139,7 +139,7 @@ func (p *logPage) entry(e *haccp.LogEntry) logEntry {
 		out.Facts = append(out.Facts, lines{p.T(key), kept})
 	}
 	add("log.found", p.At(e.Found)+", "+e.FoundBy)
-	add("log.ground", append([]string{p.Word("ground", e.Ground)}, e.Lacking...)...)
+	add("log.ground", append([]string{p.Word("ground", e.Ground)}, p.lackings(e.Lacking)...)...)
 	if len(e.Limits) > 0 {
 		add("log.limits", append(p.limitLines(e), p.T("ui.plan-version", "version", strconv.Itoa(e.Version)))...)
 		add("log.values", p.sample("deviation.first", e, e.First), p.sample("deviation.worst", e, e.Worst))

@@ -99,13 +99,18 @@ func (p *partPage) fields() bool {
 		add("area", "restored", true)
 	case plan.ProductEvaluated:
 		add("choice", "exposed", true).Options = yesNo
-		add("text", "codes", false)
-		add("text", "description", false)
+		add("text", "codes", false).Hint = p.T("part.codes-or")
+		add("text", "description", false).Hint = p.T("part.codes-or")
 		add("amount", "mass", false).Options = units(quantity.Mass)
 		add("text", "held_where", false)
 		add("area", "evaluation", false)
 		add("area", "outcome", false)
-		add("area", "evidence", false)
+		for i := range p.Fields {
+			if fd := &p.Fields[i]; !fd.Required && fd.Hint == "" {
+				fd.Hint = p.T("part.if-exposed")
+			}
+		}
+		add("area", "evidence", false).Hint = p.T("part.if-none")
 	case plan.CauseAndAction:
 		add("area", "cause", true)
 		add("choice", "in_error", true).Options = yesNo

@@ -74,6 +74,12 @@ var forms = map[string]text{
 	"fix.other": {"something else (say what in the note)", "otra cosa (indíquela en la nota)"},
 	"fix.save":  {"Save the fix", "Guardar la corrección"},
 
+	"part.codes-or":          {"If product was exposed: codes, or a description, or both.", "Si hubo producto expuesto: códigos, o una descripción, o ambos."},
+	"part.if-exposed":        {"Wanted if product was exposed.", "Obligatorio si hubo producto expuesto."},
+	"part.if-none":           {"Wanted if no product was exposed.", "Obligatorio si no hubo producto expuesto."},
+	"lacks.not-inspected":    {"{item}: not inspected", "{item}: sin revisar"},
+	"lacks.failed":           {"{item}: failed and not yet re-inspected as good", "{item}: mal, y aún no se revisó de nuevo como bien"},
+	"lacks.no-test":          {"{item}: no test inside limits of this filling within {within}", "{item}: sin prueba dentro de límites de este llenado en {within}"},
 	"part.field.restored":    {"How control was restored", "Cómo se restableció el control"},
 	"part.field.exposed":     {"Was product exposed?", "¿Hubo producto expuesto?"},
 	"part.field.codes":       {"Product: codes, with a comma between them", "Producto: códigos, separados con coma"},

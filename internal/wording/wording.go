@@ -128,6 +128,26 @@ func (l Language) Finding(f haccp.Finding) string {
 	return s
 }
 
+// Lacking words an item of what a start of a line lacks, which the rules give in English with the plan's own
+// names in it. One that is not known is returned as it stands.
+func (l Language) Lacking(item string) string {
+	i := strings.LastIndex(item, ": ")
+	if i < 0 {
+		return item
+	}
+	name, tail := item[:i], item[i+2:]
+	within, noTest := strings.CutPrefix(tail, "no test inside limits of this filling within ")
+	switch {
+	case tail == "not inspected":
+		return l.Text("lacks.not-inspected", "item", name)
+	case tail == "failed and not yet re-inspected as good":
+		return l.Text("lacks.failed", "item", name)
+	case noTest:
+		return l.Text("lacks.no-test", "item", name, "within", within)
+	}
+	return item
+}
+
 func pairsOf(data map[string]string) []string {
 	out := make([]string, 0, 2*len(data))
 	for k, v := range data {

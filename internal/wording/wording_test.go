@@ -191,3 +191,14 @@ func TestRefusalAndFinding(t *testing.T) {
 		t.Errorf("finding without data: %q", got)
 	}
 }
+
+func TestLacking(t *testing.T) {
+	for item, want := range map[string]string{"Blades: not inspected": "Blades: sin revisar", "Bath test at Bath 1: no test inside limits of this filling within 30 min": "Bath test at Bath 1: sin prueba dentro de límites de este llenado en 30 min", "no plan is in force": "no plan is in force"} {
+		if got := Spanish.Lacking(item); got != want {
+			t.Errorf("Lacking(%q) = %q, want %q", item, got, want)
+		}
+		if got := English.Lacking(item); got != item {
+			t.Errorf("English.Lacking(%q) = %q", item, got)
+		}
+	}
+}
