@@ -108,6 +108,9 @@ type Import struct {
 	Rows  []ImportRow `json:"rows"`
 }
 
+// MaxRecords is how many records one command may lead to.
+const MaxRecords = 200
+
 // MaxImportRows bounds one import command, so that its records and the cases they open stay within
 // the 200 records a command may hold.
 const MaxImportRows = 90

@@ -1,7 +1,6 @@
 package haccp
 
 import (
-	"fmt"
 	"strconv"
 	"strings"
 )
@@ -35,24 +34,30 @@ func (d *deciding) importRows(_ []Finding) error {
 			continue
 		}
 		seen[id] = true
-		if err := d.importRow(ask, &ask.Rows[i], id, fmt.Sprintf("rows[%d]", i)); err != nil {
+		if err := d.importRow(ask, &ask.Rows[i], id, i); err != nil {
 			return err
 		}
+	}
+	if err := d.open(); err != nil {
+		return err
+	}
+	if n := len(d.events); n > MaxRecords {
+		return invalid("rows", "too-many-records", "these rows lead to %d records with the cases they open, a command holds at most %d: send fewer rows at once", n, MaxRecords)
 	}
 	return nil
 }
 
-func (d *deciding) importRow(ask *Import, row *ImportRow, id, field string) error {
+func (d *deciding) importRow(ask *Import, row *ImportRow, id string, i int) error {
 	was := d.cmd
 	defer func() { d.cmd = was }()
 	if row.Occurrence < 1 || row.Row < 1 {
-		return invalid(field, "bad-row", "row %d, occurrence %d: both are counted from 1", row.Row, row.Occurrence)
+		return invalid(rowField(i), "bad-row", "row %d, occurrence %d: both are counted from 1", row.Row, row.Occurrence)
 	}
 	own := *was
 	own.At, own.AtKnown, own.Kind = row.At, AtImported, KindReading
 	d.cmd = &own
 	if err := d.checkTime(); err != nil {
-		return within(field, err)
+		return within(rowField(i), err)
 	}
 	r := &Reading{Check: ask.Check, Place: ask.Place, Mode: "device",
 		From: &ImportedFrom{File: ask.File, Occurrence: row.Occurrence, Row: row.Row}}
@@ -61,10 +66,22 @@ func (d *deciding) importRow(ask *Import, row *ImportRow, id, field string) erro
 	}
 	j, err := d.judged(r, d.timeFindings())
 	if err != nil {
-		return within(field, err)
+		return within(rowField(i), asValues(err))
 	}
 	return d.emit(&Event{Kind: KindReading, ID: id, At: row.At, AtKnown: AtImported, About: readingAbout(j.body),
 		Findings: j.findings, Body: j.body})
+}
+
+func rowField(i int) string { return "rows[" + strconv.Itoa(i) + "]" }
+
+// asValues names the members of a row where a refusal names those of a reading.
+func asValues(err error) error {
+	if r, ok := err.(*Refusal); ok { //nolint:errorlint // a refusal is never wrapped here
+		own := *r
+		own.Field = strings.Replace(strings.Replace(r.Field, "entries", "values", 1), "].read", "].value", 1)
+		return &own
+	}
+	return err
 }
 
 // within puts the field of an outer list in front of a refusal's own.
@@ -85,5 +102,5 @@ func (s *State) CheckImported(ask *Import, row *ImportRow) error {
 		r.Entries = append(r.Entries, Entry{Quantity: v.Quantity, Method: v.Method, Read: v.Value})
 	}
 	_, err := d.checkReading(r)
-	return err
+	return asValues(err)
 }

@@ -277,10 +277,10 @@ func (d *deciding) compute(r *Reading, v *version) error {
 func decimalsFor(v *version, r *Reading, e *Entry) int {
 	n := -1
 	if v != nil {
-		if c := v.checks[r.Check]; c != nil {
-			for _, point := range c.Points {
-				if p := v.points[point]; p != nil && slices.Contains(p.Places, r.Place) {
-					n = max(n, mostPrecise(p, e.Quantity))
+		for _, l := range v.limitsAt(r.Check, r.Place) {
+			for _, a := range []*plan.Amount{l.Min, l.Max} {
+				if a != nil && l.Quantity == e.Quantity {
+					n = max(n, a.Value.Scale())
 				}
 			}
 		}
@@ -290,18 +290,6 @@ func decimalsFor(v *version, r *Reading, e *Entry) int {
 		n = low.Scale()
 	}
 	return n + 1
-}
-
-func mostPrecise(p *plan.Point, q string) int {
-	n := -1
-	for _, l := range p.Limits {
-		for _, a := range []*plan.Amount{l.Min, l.Max} {
-			if a != nil && l.Quantity == q {
-				n = max(n, a.Value.Scale())
-			}
-		}
-	}
-	return n
 }
 
 // undilute multiplies a value by total/sample, rounded half-even to the decimals given. Formula "dilution",
@@ -343,7 +331,7 @@ func (d *deciding) readingFindings(r *Reading, check *plan.Check, v *version) []
 			out = append(out, Finding{FindingUnknownTool, map[string]string{"instrument": e.Instrument}})
 		}
 		if e.Reagent != nil {
-			if exp, ok := e.Reagent.Expiry.Time(); ok && d.cmd.At.After(exp.AddDate(0, 0, 1)) {
+			if exp, ok := e.Reagent.Expiry.Time(); ok && !d.cmd.At.Before(time.Date(exp.Year(), exp.Month(), exp.Day()+1, 0, 0, 0, 0, v.zone)) {
 				out = append(out, Finding{FindingReagentExpired, map[string]string{"lot": e.Reagent.Lot}})
 			}
 		}
@@ -352,51 +340,83 @@ func (d *deciding) readingFindings(r *Reading, check *plan.Check, v *version) []
 }
 
 // fillingFindings notes a reading of a bath that names a filling not heard of, or was drawn while no
-// filling is recorded.
+// filling is recorded, and a chlorine test to repeat with a diluted sample.
 func (d *deciding) fillingFindings(r *Reading, v *version) []Finding {
 	pl := v.places[r.Place]
 	if pl == nil || pl.Kind != plan.Bath || d.cmd.AtKnown == AtImported {
 		return nil
 	}
-	var fillings []control.Filling
+	var log []BathAct
 	if p, ok := d.places.get(r.Place); ok {
-		fillings = fillingsOf(p.Log)
+		log = p.Log
 	}
-	if r.Filling != "" && !slices.ContainsFunc(fillings, func(f control.Filling) bool { return f.ID == r.Filling }) {
-		return []Finding{{FindingUnknownFilling, map[string]string{"filling": r.Filling}}}
+	var out []Finding
+	fillings := fillingsOf(log)
+	if r.Filling != "" {
+		if !slices.ContainsFunc(fillings, func(f control.Filling) bool { return f.ID == r.Filling }) {
+			out = append(out, Finding{FindingUnknownFilling, map[string]string{"filling": r.Filling}})
+		}
+	} else if _, ok := fillingAt(fillings, d.cmd.At); !ok {
+		out = append(out, Finding{Code: FindingNoFilling})
 	}
-	if _, ok := fillingAt(fillings, d.cmd.At); !ok && r.Filling == "" {
-		return []Finding{{Code: FindingNoFilling}}
+	for i := range r.Entries {
+		e := &r.Entries[i]
+		if e.Quantity == string(quantity.FreeChlorine) && e.Dilution == nil && (d.nearZero(e, log) || d.farBelow(e, r, v)) {
+			out = append(out, Finding{Code: FindingRetestDiluted})
+		}
 	}
-	return d.bleached(r, pl)
+	return out
 }
 
 // bleachWindow is how soon after an addition a chlorine reading near zero is taken for a bleached test:
-// high chlorine bleaches DPD (common practice; the method's own instructions decide).
+// high chlorine bleaches DPD (common practice, no source; the method's own instructions decide).
 const bleachWindow = 30 * time.Minute
 
-// bleached notes a free-chlorine reading near zero soon after an addition: test again, diluted.
-func (d *deciding) bleached(r *Reading, pl *plan.Place) []Finding {
-	p, ok := d.places.get(pl.ID)
-	if !ok {
+// nearZero reports whether a chlorine value is at most 1 in its unit soon after an addition or a filling.
+func (d *deciding) nearZero(e *Entry, log []BathAct) bool {
+	low, _ := ptr(e.Result()).Ends()
+	if e.Read.Kind() == quantity.KindAbove || low.Float64() > 1 {
+		return false
+	}
+	return slices.ContainsFunc(log, func(a BathAct) bool {
+		since := d.cmd.At.Sub(a.At)
+		return (a.Kind == KindAdded || a.Kind == KindFilled) && since >= 0 && since <= bleachWindow
+	})
+}
+
+// farShare is which share of its lowest limit a bath's chlorine must fall short of to be doubted, at any
+// time (our choice, no source): a bath does not lose so much between two tests.
+const farShare = 0.2
+
+// farBelow reports whether a chlorine value lies far below what the bath should hold.
+func (d *deciding) farBelow(e *Entry, r *Reading, v *version) bool {
+	q, err := quantity.Get(quantity.ID(e.Quantity))
+	if err != nil || e.Read.Kind() == quantity.KindAbove {
+		return false
+	}
+	low, _ := ptr(e.Result()).Ends()
+	return slices.ContainsFunc(v.limitsAt(r.Check, r.Place), func(l plan.Limit) bool {
+		if l.Kind == plan.Operating || l.Quantity != e.Quantity || l.Min == nil {
+			return false
+		}
+		is, err := q.Convert(low, e.Read.Unit(), quantity.Unit(l.Min.Unit), 6)
+		return err == nil && is.Float64() < farShare*l.Min.Value.Float64()
+	})
+}
+
+// limitsAt lists the limits that a check touches at a place.
+func (v *version) limitsAt(check, place string) []plan.Limit {
+	c := v.checks[check]
+	if c == nil {
 		return nil
 	}
-	for i := range r.Entries {
-		if r.Entries[i].Quantity != string(quantity.FreeChlorine) {
-			continue
-		}
-		low, _ := ptr(r.Entries[i].Result()).Ends()
-		if low.Float64() > 1 {
-			continue
-		}
-		for _, a := range slices.Backward(p.Log) {
-			since := d.cmd.At.Sub(a.At)
-			if (a.Kind == KindAdded || a.Kind == KindFilled) && since >= 0 && since <= bleachWindow {
-				return []Finding{{Code: FindingRetestDiluted}}
-			}
+	var out []plan.Limit
+	for _, point := range c.Points {
+		if p := v.points[point]; p != nil && slices.Contains(p.Places, place) {
+			out = append(out, p.Limits...)
 		}
 	}
-	return nil
+	return out
 }
 
 func ptr[T any](v T) *T { return &v }
