@@ -69,15 +69,30 @@ func (s *State) missRecorded(check, place string, due control.Due) bool {
 
 // matched returns the dues of a check at a place in [from, to) with the readings that satisfy them.
 func (s *State) matched(check, place string, from, to time.Time) []control.Matched {
-	c := s.dueContext(check, place)
-	dues := control.Dues(c, from, to)
+	return s.matchedDues(check, place, control.Dues(s.dueContext(check, place), from, to))
+}
+
+// matchedDues gives dues the readings that satisfy them; it looks only at readings that some window may hold.
+func (s *State) matchedDues(check, place string, dues []control.Due) []control.Matched {
 	if len(dues) == 0 {
 		return nil
 	}
+	opens, ends := dues[0].From, dues[0].Until
+	for i := range dues {
+		opens = earlier(opens, dues[i].From)
+		if dues[i].Until.After(ends) {
+			ends = dues[i].Until
+		}
+	}
 	var taken []control.Taken
 	if cs, ok := s.checks.get(key(check, place)); ok {
-		for t := range cs.Taken.all() {
-			taken = append(taken, control.Taken{ID: t.ID, At: t.At})
+		for t := range cs.Taken.backward() {
+			if t.At.Before(opens) {
+				break
+			}
+			if !t.At.After(ends) {
+				taken = append(taken, control.Taken{ID: t.ID, At: t.At})
+			}
 		}
 	}
 	return allMatched(dues, taken)
