@@ -74,8 +74,8 @@ func Write(ctx context.Context, o Options) (History, error) {
 	if o.Chance == 0 {
 		o.Chance = 1
 	}
-	if o.Days < MinDays || o.Days > MaxDays || o.Now.IsZero() {
-		return History{}, fmt.Errorf("demo: %w: a history of %d to %d days up to a moment is wanted", haccp.ErrInvalid, MinDays, MaxDays)
+	if o.Days < MinDays || o.Days > MaxDays || o.Now.IsZero() || o.Plant.Zones == nil {
+		return History{}, fmt.Errorf("demo: %w: a history of %d to %d days up to a moment is wanted, and time zones", haccp.ErrInvalid, MinDays, MaxDays)
 	}
 	h, err := write(ctx, o)
 	if err != nil {
@@ -89,7 +89,7 @@ func write(ctx context.Context, o Options) (h History, err error) {
 	if err != nil {
 		return h, err
 	}
-	zone, err := time.LoadLocation(p.Zone)
+	zone, err := o.Plant.Zones(p.Zone)
 	if err != nil {
 		return h, fmt.Errorf("time zone of the plan: %w", err)
 	}

@@ -16,7 +16,6 @@ import (
 type writer struct {
 	now, from time.Time
 	zone      *time.Location
-	mix       map[string]time.Duration // mixing time of a bath
 	chance    chance
 	steps     []step
 	made      int // commands
@@ -29,10 +28,7 @@ func newWriter(o Options, p *plan.Plan, zone *time.Location) *writer {
 	now := o.Now.UTC().Truncate(time.Millisecond)
 	y, m, d := now.In(zone).Date()
 	w := &writer{now: now, zone: zone, from: time.Date(y, m, d-o.Days, 5, 0, 0, 0, zone).UTC(), chance: chance(o.Chance),
-		space: record.DerivedID(record.SiteNamespace(p.Site), "demo", strconv.FormatUint(o.Chance, 10)), mix: map[string]time.Duration{}}
-	for i := range p.Places {
-		w.mix[p.Places[i].ID] = p.Places[i].Mixing.Std()
-	}
+		space: record.DerivedID(record.SiteNamespace(p.Site), "demo", strconv.FormatUint(o.Chance, 10))}
 	w.baths = []*water{
 		{place: "bath-1", litres: 1200, rate: 0.10, juice: 7},
 		{place: "bath-2", litres: 900, rate: 0.06, juice: 4},
@@ -40,7 +36,7 @@ func newWriter(o Options, p *plan.Plan, zone *time.Location) *writer {
 	return w
 }
 
-// at gives a moment that reads as minutes and seconds after another.
+// after gives a moment so many minutes after another, in whole seconds.
 func after(t time.Time, minutes float64) time.Time {
 	return t.Add(time.Duration(minutes * float64(time.Minute))).Truncate(time.Second)
 }

@@ -187,7 +187,7 @@ func newCounter(ordered bool) *counter {
 	return &counter{ordered: ordered, seen: map[[16]byte]int64{}}
 }
 
-// count tells the how manieth of its kind a row is, from 1.
+// count gives the number of a row among those like it, from 1.
 func (c *counter) count(row *haccp.ImportRow) int64 {
 	if c.ordered && !row.At.Equal(c.at) {
 		clear(c.seen)
