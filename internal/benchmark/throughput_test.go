@@ -48,6 +48,9 @@ func BenchmarkThroughput(b *testing.B) {
 	bareLone, wholeLone := medianOf(bare, lone), medianOf(whole, lone)
 	b.Logf("readings/s, 64 clients: bare handler %s; whole API %s; ratio of medians %.2f", show(bare, perSecond), show(whole, perSecond), wholeRate/bareRate)
 	b.Logf("lone client, median ms: bare handler %s; whole API %s; ratio of medians %.2f", show(bare, lone), show(whole, lone), wholeLone/bareLone)
+	used := func(r result) float64 { return float64(r.used) / float64(time.Microsecond) }
+	bareUsed, wholeUsed := medianOf(bare, used), medianOf(whole, used)
+	b.Logf("processor time of a reading, client included, us: bare handler %s; whole API %s; ratio of medians %.2f", show(bare, used), show(whole, used), bareUsed/wholeUsed)
 	b.ReportMetric(bareRate, "bare-readings/s")
 	b.ReportMetric(wholeRate, "api-readings/s")
 	b.ReportMetric(wholeRate/bareRate, "throughput-ratio")
@@ -57,17 +60,24 @@ func BenchmarkThroughput(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
-// BenchmarkAPI runs the whole API alone, for a profile.
-func BenchmarkAPI(b *testing.B) {
-	r := measure(b, startWhole(b))
+// BenchmarkBare and BenchmarkAPI run one side alone, for a profile.
+func BenchmarkBare(b *testing.B) { alone(b, startBare(b)) }
+
+func BenchmarkAPI(b *testing.B) { alone(b, startWhole(b)) }
+
+func alone(b *testing.B, s side) {
+	b.Helper()
+	r := measure(b, s)
 	b.ReportMetric(r.perSecond, "readings/s")
 	b.ReportMetric(float64(r.lone)/float64(time.Millisecond), "lone-ms")
+	b.ReportMetric(float64(r.used)/float64(time.Microsecond), "cpu-us/reading")
 	b.ReportMetric(0, "ns/op")
 }
 
 type result struct {
 	perSecond float64
-	lone      time.Duration
+	lone      time.Duration // median of a lone client's calls
+	used      time.Duration // processor time of the whole process for one reading; 0: not known here
 }
 
 // measure loads a service and stops it.
@@ -103,15 +113,16 @@ func measure(b *testing.B, s side) result {
 	}
 	time.Sleep(warmUp)
 	counting.Store(true)
-	began := time.Now()
+	began, before := time.Now(), processorTime()
 	time.Sleep(measured)
 	counting.Store(false)
-	took := time.Since(began)
+	took, used := time.Since(began), processorTime()-before
 	stopped.Store(true)
 	all64.Wait()
 	for _, c := range all {
 		c.close()
 	}
+	r.used = used / time.Duration(max(1, acknowledged.Load()))
 	r.perSecond = float64(acknowledged.Load()) / took.Seconds()
 	if have := s.stop(b); have != kept+int(sent.Load()) {
 		b.Errorf("%T keeps %d readings, %d were acknowledged", s, have, kept+int(sent.Load()))
