@@ -40,7 +40,7 @@ func (c *exportCommand) Run(ctx context.Context, t *terminal) error {
 	if err := c.checkFormat(); err != nil {
 		return err
 	}
-	f, err := app.ReadFolder(ctx, c.Data, t.quiet())
+	f, err := app.LookFolder(ctx, c.Data, t.quiet())
 	if err != nil {
 		return err
 	}

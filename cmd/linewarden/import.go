@@ -27,7 +27,7 @@ type importCommand struct {
 	Column       []string `required:"" sep:"none" help:"What stands in a column; give one for each quantity." placeholder:"QUANTITY=COLUMN[:UNIT]"`
 	Twice        string   `enum:",first,second" default:"" help:"Which of the two is meant where the clocks show a local time twice: first or second." placeholder:"WHICH"`
 	AllOrNothing bool     `help:"Record nothing where any row is bad."`
-	Plan         string   `help:"For a new folder: found the site of this plan and sign it first." placeholder:"FILE"`
+	Plan         string   `help:"For a new folder: found the site of this plan and sign it first, in force for all of the past." placeholder:"FILE"`
 	Demo         bool     `help:"With --plan: found the site as a demo."`
 	Bad          int      `default:"100" help:"How many bad rows to list; the rest is counted."`
 }
@@ -103,12 +103,16 @@ func (c *importCommand) open(ctx context.Context, t *terminal, f *app.Folder) (*
 		return site, err
 	}
 	if _, _, err := app.SignPlan(ctx, site, app.PlanSigning{Plan: p, Source: text, By: app.Console(),
-		Reason: "signed with the first import", From: time.Time{}, Now: t.now()}); err != nil {
+		Reason: "signed with the first import", From: allOfThePast, Now: t.now()}); err != nil {
 		closeSite(ctx, t, site)
 		return nil, err
 	}
 	return site, nil
 }
+
+// allOfThePast is since when the plan of a site that is founded by an import judges: whatever the file holds
+// is older than the site.
+var allOfThePast = time.Unix(0, 0).UTC()
 
 func (c *importCommand) columns() (columns []importer.Column, timeColumn, layout string, err error) {
 	for _, s := range c.Column {

@@ -79,7 +79,14 @@ func (p *people) find(name string) (*haccp.Person, error) {
 // code makes a set-up code and says what it is for; with a password asked for on the terminal it is used
 // up at once.
 func (p *people) code(who *haccp.Person, password bool) error {
-	code, err := p.door.IssueSetup(p.ctx, "", who.ID, p.t.now())
+	secret := ""
+	if password {
+		var err error
+		if secret, err = p.askPassword(who); err != nil {
+			return err
+		}
+	}
+	code, err := p.door.IssueSetup(p.ctx, haccp.KnownConsole, who.ID, p.t.now())
 	if err != nil {
 		return err
 	}
@@ -87,22 +94,24 @@ func (p *people) code(who *haccp.Person, password bool) error {
 		p.t.print("set-up code of %s (good for 24 hours, used once): %s", who.SignIn, code)
 		return nil
 	}
-	secret, err := p.t.askHidden("Password (at least 15 characters)")
-	if err != nil {
-		return err
-	}
-	again, err := p.t.askHidden("The same again")
-	if err != nil {
-		return err
-	}
-	if secret != again {
-		return fmt.Errorf("the two are not the same; choose with the set-up code instead (good for 24 hours): %s", code)
-	}
 	if _, err := p.door.FinishSetup(p.ctx, who.SignIn, code, secret, access.Source{}, p.t.now()); err != nil {
 		return fmt.Errorf("%w; choose with the set-up code instead (good for 24 hours): %s", err, code)
 	}
 	p.t.print("%s can sign in", who.SignIn)
 	return nil
+}
+
+// askPassword asks for a new password, twice.
+func (p *people) askPassword(who *haccp.Person) (string, error) {
+	secret, err := p.t.askHidden("Password of " + who.SignIn + " (at least 15 characters)")
+	if err != nil {
+		return "", err
+	}
+	again, err := p.t.askHidden("The same again")
+	if err == nil && secret != again {
+		err = errors.New("the two are not the same: nothing was changed")
+	}
+	return secret, err
 }
 
 type userAdd struct {

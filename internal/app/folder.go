@@ -33,6 +33,17 @@ func OpenFolder(ctx context.Context, dir string, logger *slog.Logger) (*Folder, 
 	return openFolder(ctx, dir, logger, false)
 }
 
+// LookFolder opens a data folder to look at what is in it: for writing where it can, because the state then
+// comes from the snapshot, else for reading.
+func LookFolder(ctx context.Context, dir string, logger *slog.Logger) (*Folder, error) {
+	if _, err := os.Stat(dir); err == nil {
+		if f, err := OpenFolder(ctx, dir, logger); err == nil {
+			return f, nil
+		}
+	}
+	return ReadFolder(ctx, dir, logger)
+}
+
 // ReadFolder opens a data folder for reading, whoever writes to it meanwhile.
 func ReadFolder(ctx context.Context, dir string, logger *slog.Logger) (*Folder, error) {
 	return openFolder(ctx, dir, logger, true)
@@ -166,11 +177,11 @@ func (f *Folder) Options(ctx context.Context, site string) (plant.Options, error
 	if err != nil {
 		return plant.Options{}, err
 	}
-	o := plant.Options{Log: log, Snapshots: log, Zones: time.LoadLocation, Logger: f.Logger}
+	o := plant.Options{Log: log, Zones: time.LoadLocation, Logger: f.Logger}
 	if f.ReadOnly {
 		return o, nil
 	}
-	o.Checkpoints = log
+	o.Snapshots, o.Checkpoints = log, log
 	o.Signer, err = f.Key(site)
 	return o, err
 }
