@@ -1,7 +1,6 @@
 package web
 
 import (
-	"slices"
 	"strings"
 
 	"github.com/gofiber/fiber/v2"
@@ -9,16 +8,17 @@ import (
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/web/frame"
 )
 
 // bathPage is the form of one thing done to the water or the service of a place.
 type bathPage struct {
-	*Frame
-	Form        Form
+	*frame.Frame
+	Form        frame.Form
 	Place, Kind string
 	Action      string
 	Cautions    []string
-	Fields      []Field
+	Fields      []frame.Field
 
 	place *plan.Place
 }
@@ -29,42 +29,30 @@ var bathActs = map[string]string{
 	"cleaned": haccp.KindCleaned, "in-service": haccp.KindInService, "out-of-service": haccp.KindOutOfService,
 }
 
-func (s *Server) newBathPage(c *fiber.Ctx, f *Frame) (*bathPage, error) {
+func (s *Server) newBathPage(c *fiber.Ctx, f *frame.Frame) (*bathPage, error) {
 	kind, id := bathActs[c.Params("act")], c.Params("place")
-	pl := ever(f, func(p *plan.Plan) *plan.Place { return findPlace(p, id) })
+	pl := frame.Ever(f, func(p *plan.Plan) *plan.Place { return frame.FindPlace(p, id) })
 	service := kind == haccp.KindInService || kind == haccp.KindOutOfService
 	if kind == "" || pl == nil || (pl.Kind != plan.Bath && !service) {
 		return nil, noPage()
 	}
-	p := &bathPage{Frame: f, Form: newForm(), Place: pl.Name, Kind: kind, Action: "/baths/" + id + "/" + c.Params("act"), place: pl}
+	p := &bathPage{Frame: f, Form: frame.NewForm(), Place: pl.Name, Kind: kind, Action: "/baths/" + id + "/" + c.Params("act"), place: pl}
 	p.fields(kind)
-	p.Cautions = cautionsFor(kind == haccp.KindAdded || kind == haccp.KindFilled || kind == haccp.KindPartReplaced)
+	p.Cautions = frame.CautionsFor(kind == haccp.KindAdded || kind == haccp.KindFilled || kind == haccp.KindPartReplaced)
 	return p, nil
-}
-
-func units(ids ...quantity.ID) []Choice {
-	var out []Choice
-	for _, id := range ids {
-		if q, err := quantity.Get(id); err == nil {
-			for _, u := range q.Units() {
-				out = append(out, Choice{Code: string(u), Word: u.Symbol()})
-			}
-		}
-	}
-	return out
 }
 
 // fields lays out the form of a kind.
 func (p *bathPage) fields(kind string) {
-	add := func(typ, name string, required bool, options []Choice) {
-		p.Fields = append(p.Fields, Field{Type: typ, Name: name, Label: p.T("bath." + name), Required: required, Options: options})
+	add := func(typ, name string, required bool, options []frame.Choice) {
+		p.Fields = append(p.Fields, frame.Field{Type: typ, Name: name, Label: p.T("bath." + name), Required: required, Options: options})
 	}
 	switch kind {
 	case haccp.KindAdded:
-		var products []Choice
-		if p.plan != nil {
-			for _, c := range p.plan.Chemicals {
-				products = append(products, Choice{Code: c.ID, Word: c.Name})
+		var products []frame.Choice
+		if p.Plan != nil {
+			for _, c := range p.Plan.Chemicals {
+				products = append(products, frame.Choice{Code: c.ID, Word: c.Name})
 			}
 		}
 		typ := "choice"
@@ -72,14 +60,14 @@ func (p *bathPage) fields(kind string) {
 			typ = "text"
 		}
 		add(typ, "chemical", true, products)
-		add("amount", "amount", true, units(quantity.Volume, quantity.Mass))
+		add("amount", "amount", true, frame.Units(quantity.Volume, quantity.Mass))
 		add("text", "measure", false, nil)
 		add("text", "material-lot", false, nil)
 		add("text", "reason", false, nil)
 	case haccp.KindFilled, haccp.KindPartReplaced:
 		add("text", "water", true, nil)
-		add("amount", "level", false, units(quantity.WaterLevel))
-		add("amount", "volume", false, units(quantity.Volume))
+		add("amount", "level", false, frame.Units(quantity.WaterLevel))
+		add("amount", "volume", false, frame.Units(quantity.Volume))
 		if kind == haccp.KindFilled {
 			p.firstDoses()
 		}
@@ -91,17 +79,17 @@ func (p *bathPage) fields(kind string) {
 
 // firstDoses adds a field for each product of the plan put in at filling.
 func (p *bathPage) firstDoses() {
-	if p.plan == nil {
+	if p.Plan == nil {
 		return
 	}
-	for _, c := range p.plan.Chemicals {
+	for _, c := range p.Plan.Chemicals {
 		p.Fields = append(p.Fields,
-			Field{Type: "amount", Name: "first." + c.ID, Label: p.T("bath.first", "chemical", c.Name), Options: units(quantity.Mass, quantity.Volume)},
-			Field{Type: "text", Name: "firstlot." + c.ID, Label: p.T("bath.first-lot", "chemical", c.Name)})
+			frame.Field{Type: "amount", Name: "first." + c.ID, Label: p.T("bath.first", "chemical", c.Name), Options: frame.Units(quantity.Mass, quantity.Volume)},
+			frame.Field{Type: "text", Name: "firstlot." + c.ID, Label: p.T("bath.first-lot", "chemical", c.Name)})
 	}
 }
 
-func (s *Server) bathForm(c *fiber.Ctx, f *Frame) error {
+func (s *Server) bathForm(c *fiber.Ctx, f *frame.Frame) error {
 	p, err := s.newBathPage(c, f)
 	if err != nil {
 		return err
@@ -109,12 +97,12 @@ func (s *Server) bathForm(c *fiber.Ctx, f *Frame) error {
 	return s.show(c, fiber.StatusOK, "bath", p.Place, p)
 }
 
-func (s *Server) bathSave(c *fiber.Ctx, f *Frame) error {
+func (s *Server) bathSave(c *fiber.Ctx, f *frame.Frame) error {
 	p, err := s.newBathPage(c, f)
 	if err != nil {
 		return err
 	}
-	p.Form = readForm(c)
+	p.Form = frame.ReadForm(c)
 	b, members, ok := p.read(c)
 	if !ok {
 		p.Problem = p.T("form.look-below")
@@ -124,7 +112,7 @@ func (s *Server) bathSave(c *fiber.Ctx, f *Frame) error {
 	if err != nil {
 		members["at"] = "at"
 		status := s.refused(c, f, &p.Form, err, members)
-		markFields(p.Fields, p.Form.Wrong)
+		frame.MarkFields(p.Fields, p.Form.Wrong)
 		return s.show(c, status, "bath", p.Place, p)
 	}
 	to := "/places"
@@ -136,19 +124,19 @@ func (s *Server) bathSave(c *fiber.Ctx, f *Frame) error {
 
 // read turns the form into the body of the report, and maps its members to the form's fields.
 func (p *bathPage) read(c *fiber.Ctx) (*haccp.Bath, map[string]string, bool) {
-	fillFields(c, p.Fields)
+	frame.FillFields(c, p.Fields)
 	b := &haccp.Bath{Place: p.place.ID}
 	members := map[string]string{}
 	ok := true
 	for i := range p.Fields {
 		fd := &p.Fields[i]
-		v, given := fd.amount(p.Frame)
+		v, given := fd.Amount(p.Frame)
 		ok = ok && fd.Wrong == ""
 		id, isFirst := strings.CutPrefix(fd.Name, "first.")
 		switch {
 		case isFirst && given:
-			members["first["+text(len(b.First))+"]"] = fd.Name
-			b.First = append(b.First, haccp.BathDose{Amount: v, Chemical: id, MaterialLot: fieldValue(p.Fields, "firstlot."+id)})
+			members["first["+frame.Text(len(b.First))+"]"] = fd.Name
+			b.First = append(b.First, haccp.BathDose{Amount: v, Chemical: id, MaterialLot: frame.FieldValue(p.Fields, "firstlot."+id)})
 		case given && fd.Name == "amount":
 			b.Amount = &v
 		case given && fd.Name == "level":
@@ -158,46 +146,8 @@ func (p *bathPage) read(c *fiber.Ctx) (*haccp.Bath, map[string]string, bool) {
 		}
 		members[strings.ReplaceAll(fd.Name, "-", "_")] = fd.Name
 	}
-	get := func(name string) string { return fieldValue(p.Fields, name) }
+	get := func(name string) string { return frame.FieldValue(p.Fields, name) }
 	b.Chemical, b.Measure, b.MaterialLot, b.Reason = get("chemical"), get("measure"), get("material-lot"), get("reason")
 	b.Water, b.Note = get("water"), get("note")
 	return b, members, ok
-}
-
-// fillFields takes back what was typed.
-func fillFields(c *fiber.Ctx, fields []Field) {
-	for i := range fields {
-		fields[i].Value = strings.TrimSpace(c.FormValue(fields[i].Name))
-		if fields[i].Type == "amount" {
-			fields[i].Unit = c.FormValue(fields[i].Name + ".unit")
-		}
-	}
-}
-
-func fieldValue(fields []Field, name string) string {
-	if i := slices.IndexFunc(fields, func(x Field) bool { return x.Name == name }); i >= 0 {
-		return fields[i].Value
-	}
-	return ""
-}
-
-func markFields(fields []Field, wrong map[string]string) {
-	for i := range fields {
-		if w := wrong[fields[i].Name]; w != "" {
-			fields[i].Wrong = w
-		}
-	}
-}
-
-// amount reads the value of a field with a unit; ok is false where nothing was typed or it is no number.
-func (fd *Field) amount(f *Frame) (quantity.Value, bool) {
-	if fd.Type != "amount" || fd.Value == "" {
-		return quantity.Value{}, false
-	}
-	d, err := quantity.ParseDecimal(fd.Value)
-	if err != nil {
-		fd.Wrong = f.T("refusal.bad-number")
-		return quantity.Value{}, false
-	}
-	return quantity.Exact(d, quantity.Unit(fd.Unit)), true
 }

@@ -9,19 +9,20 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/web/frame"
 )
 
 // changePage amends or voids a report, or accepts its typed time.
 type changePage struct {
-	*Frame
-	Form                     Form
+	*frame.Frame
+	Form                     frame.Form
 	Heading, Explain, Button string
 	Target, Kind, What       string
 	Seq                      int64
 	Action                   string
-	Facts                    []What
-	Entries                  []Entry
-	Fields                   []Field
+	Facts                    []frame.What
+	Entries                  []frame.Entry
+	Fields                   []frame.Field
 	Reason                   string
 	Sign                     *Signing // nil: a change of one's own report
 	Grave                    bool
@@ -39,19 +40,19 @@ const (
 	changeTime  = "time"
 )
 
-func (s *Server) newChangePage(c *fiber.Ctx, f *Frame, change string) (*changePage, error) {
+func (s *Server) newChangePage(c *fiber.Ctx, f *frame.Frame, change string) (*changePage, error) {
 	st, _, err := s.stand(c.UserContext(), f, c.Params("id"))
 	if err != nil {
 		return nil, err
 	}
 	e := st.event
-	p := &changePage{Frame: f, Form: newForm(), Heading: change + ".title", Explain: change + ".explain", Button: change + ".go",
+	p := &changePage{Frame: f, Form: frame.NewForm(), Heading: change + ".title", Explain: change + ".explain", Button: change + ".go",
 		Target: e.ID, Kind: e.Kind, What: f.At(e.At) + " · " + e.By.Name, Seq: e.Seq, Action: "/records/" + e.ID + "/" + change,
-		Facts: facts(f, st.body), Grave: change == changeVoid, stand: st}
+		Facts: frame.Facts(f, st.body), Grave: change == changeVoid, stand: st}
 	if change == changeAmend && !p.amendable() {
 		return nil, noPage()
 	}
-	own := e.By.ID == f.who.Person.ID
+	own := e.By.ID == f.Who.Person.ID
 	if change == changeTime || !own {
 		statement := f.T("say."+change, "seq", p.SeqText(), "what", f.Word("kind", e.Kind)+", "+f.At(e.At)+", "+e.By.Name)
 		p.Sign = s.signing(f, statement, haccp.RoleManager)
@@ -71,39 +72,39 @@ func (p *changePage) amendable() bool {
 		for i := range p.Entries {
 			for j := range b.Entries {
 				if b.Entries[j].Quantity == p.Entries[i].Quantity {
-					p.Entries[i].set(&b.Entries[j])
+					p.Entries[i].Set(&b.Entries[j])
 				}
 			}
 		}
 	case *haccp.Bath:
 		if b.Amount != nil {
-			p.amount("amount", b.Amount, units(quantity.Volume, quantity.Mass))
+			p.amount("amount", b.Amount, frame.Units(quantity.Volume, quantity.Mass))
 		}
 		if b.Level != nil {
-			p.amount("level", b.Level, units(quantity.WaterLevel))
+			p.amount("level", b.Level, frame.Units(quantity.WaterLevel))
 		}
 		if b.Volume != nil {
-			p.amount("volume", b.Volume, units(quantity.Volume))
+			p.amount("volume", b.Volume, frame.Units(quantity.Volume))
 		}
-		p.Fields = append(p.Fields, Field{Type: "area", Name: "note", Label: p.T("bath.note"), Value: b.Note})
+		p.Fields = append(p.Fields, frame.Field{Type: "area", Name: "note", Label: p.T("bath.note"), Value: b.Note})
 	case *haccp.LineStopped:
-		p.Fields = append(p.Fields, Field{Type: "text", Name: "stop", Label: p.T("line.stop-reason"), Value: b.Reason, Required: true})
+		p.Fields = append(p.Fields, frame.Field{Type: "text", Name: "stop", Label: p.T("line.stop-reason"), Value: b.Reason, Required: true})
 	case *haccp.Note:
-		p.Fields = append(p.Fields, Field{Type: "area", Name: "note", Label: p.T("form.note"), Value: b.Text, Required: true})
+		p.Fields = append(p.Fields, frame.Field{Type: "area", Name: "note", Label: p.T("form.note"), Value: b.Text, Required: true})
 	default:
 		return false
 	}
 	return true
 }
 
-func (p *changePage) amount(name string, v *quantity.Value, options []Choice) {
+func (p *changePage) amount(name string, v *quantity.Value, options []frame.Choice) {
 	low, _ := v.Ends()
-	p.Fields = append(p.Fields, Field{Type: "amount", Name: name, Label: p.T("bath." + name), Value: low.String(), Unit: string(v.Unit()),
+	p.Fields = append(p.Fields, frame.Field{Type: "amount", Name: name, Label: p.T("bath." + name), Value: low.String(), Unit: string(v.Unit()),
 		Options: options, Required: true})
 }
 
-func (s *Server) changeForm(change string) func(*fiber.Ctx, *Frame) error {
-	return func(c *fiber.Ctx, f *Frame) error {
+func (s *Server) changeForm(change string) func(*fiber.Ctx, *frame.Frame) error {
+	return func(c *fiber.Ctx, f *frame.Frame) error {
 		p, err := s.newChangePage(c, f, change)
 		if err != nil {
 			return err
@@ -112,13 +113,13 @@ func (s *Server) changeForm(change string) func(*fiber.Ctx, *Frame) error {
 	}
 }
 
-func (s *Server) changeSave(change string) func(*fiber.Ctx, *Frame) error {
-	return func(c *fiber.Ctx, f *Frame) error {
+func (s *Server) changeSave(change string) func(*fiber.Ctx, *frame.Frame) error {
+	return func(c *fiber.Ctx, f *frame.Frame) error {
 		p, err := s.newChangePage(c, f, change)
 		if err != nil {
 			return err
 		}
-		p.Form, p.Reason = readForm(c), strings.TrimSpace(c.FormValue("reason"))
+		p.Form, p.Reason = frame.ReadForm(c), strings.TrimSpace(c.FormValue("reason"))
 		members := map[string]string{"reason": "reason"}
 		body, ok := any(nil), true
 		if change == changeAmend {
@@ -130,8 +131,8 @@ func (s *Server) changeSave(change string) func(*fiber.Ctx, *Frame) error {
 		}
 		if err := s.change(c, p, change, body); err != nil {
 			status := s.refused(c, f, &p.Form, err, members)
-			wrongAt(p.Entries, p.Form.Wrong)
-			markFields(p.Fields, p.Form.Wrong)
+			frame.WrongAt(p.Entries, p.Form.Wrong)
+			frame.MarkFields(p.Fields, p.Form.Wrong)
 			return s.show(c, status, "change", f.T(p.Heading), p)
 		}
 		return c.Redirect("/records/"+p.Target, fiber.StatusSeeOther)
@@ -165,11 +166,11 @@ func (s *Server) change(c *fiber.Ctx, p *changePage, change string, body any) er
 
 // read turns the form into the new body of the report.
 func (p *changePage) read(c *fiber.Ctx, members map[string]string) (any, bool) {
-	fillFields(c, p.Fields)
+	frame.FillFields(c, p.Fields)
 	switch b := p.stand.body.(type) {
 	case *haccp.Reading:
 		n := *b
-		entries, fields, ok := readEntries(c, p.Frame, p.Entries)
+		entries, fields, ok := frame.ReadEntries(c, p.Frame, p.Entries)
 		for k, v := range fields {
 			members["new."+k], members[k] = v, v
 		}
@@ -177,15 +178,15 @@ func (p *changePage) read(c *fiber.Ctx, members map[string]string) (any, bool) {
 		return &n, ok
 	case *haccp.Bath:
 		n := *b
-		n.Note = fieldValue(p.Fields, "note")
+		n.Note = frame.FieldValue(p.Fields, "note")
 		return &n, p.readBath(&n)
 	case *haccp.LineStopped:
 		n := *b
-		n.Reason, members["reason"] = fieldValue(p.Fields, "stop"), "stop"
+		n.Reason, members["reason"] = frame.FieldValue(p.Fields, "stop"), "stop"
 		return &n, true
 	case *haccp.Note:
 		n := *b
-		n.Text = fieldValue(p.Fields, "note")
+		n.Text = frame.FieldValue(p.Fields, "note")
 		return &n, true
 	}
 	return nil, false
@@ -194,7 +195,7 @@ func (p *changePage) read(c *fiber.Ctx, members map[string]string) (any, bool) {
 func (p *changePage) readBath(n *haccp.Bath) bool {
 	for i := range p.Fields {
 		fd := &p.Fields[i]
-		v, given := fd.amount(p.Frame)
+		v, given := fd.Amount(p.Frame)
 		if fd.Type == "amount" && !given {
 			if fd.Wrong == "" {
 				fd.Wrong = p.T("refusal.missing")

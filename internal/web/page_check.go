@@ -8,18 +8,19 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
+	"linewarden/internal/web/frame"
 )
 
 // checkPage is the form of one check at one place.
 type checkPage struct {
-	*Frame
-	Form         Form
+	*frame.Frame
+	Form         frame.Form
 	Place, Check string
 	Filling      string // when the water of the bath was filled, as a moment; "" outside baths
 	Instructions string
 	Action       string
-	Entries      []Entry
-	SamplePoints []Choice
+	Entries      []frame.Entry
+	SamplePoints []frame.Choice
 	SamplePoint  string
 	Lots, Note   string
 	Extra        bool
@@ -32,30 +33,30 @@ type checkPage struct {
 func noPage() error { return fiber.ErrNotFound }
 
 // newCheckPage makes the empty form, by the plan in force or else the newest that had the check.
-func newCheckPage(f *Frame, checkID, placeID string) (*checkPage, error) {
-	pl := f.plan
-	check, place := findCheck(pl, checkID), findPlace(pl, placeID)
-	for i := len(f.state.Plans) - 1; i >= 0 && (check == nil || place == nil); i-- {
-		pl = f.state.Plans[i].Plan
-		check, place = findCheck(pl, checkID), findPlace(pl, placeID)
+func newCheckPage(f *frame.Frame, checkID, placeID string) (*checkPage, error) {
+	pl := f.Plan
+	check, place := frame.FindCheck(pl, checkID), frame.FindPlace(pl, placeID)
+	for i := len(f.State.Plans) - 1; i >= 0 && (check == nil || place == nil); i-- {
+		pl = f.State.Plans[i].Plan
+		check, place = frame.FindCheck(pl, checkID), frame.FindPlace(pl, placeID)
 	}
 	if check == nil || place == nil {
 		return nil, noPage()
 	}
-	p := &checkPage{Frame: f, Form: newForm(), Place: place.Name, Check: check.Name, Instructions: check.Instructions,
-		Action: checkPath(checkID, placeID), Entries: entriesOf(f, pl, check), check: check, place: place}
+	p := &checkPage{Frame: f, Form: frame.NewForm(), Place: place.Name, Check: check.Name, Instructions: check.Instructions,
+		Action: checkPath(checkID, placeID), Entries: frame.EntriesOf(f, pl, check), check: check, place: place}
 	for _, sp := range place.SamplePoints {
-		p.SamplePoints = append(p.SamplePoints, Choice{Code: sp.ID, Word: sp.Name})
+		p.SamplePoints = append(p.SamplePoints, frame.Choice{Code: sp.ID, Word: sp.Name})
 	}
 	if place.Kind == plan.Bath {
-		if fl, in := f.state.FillingAt(placeID, f.Now); in {
+		if fl, in := f.State.FillingAt(placeID, f.Now); in {
 			p.Filling = f.At(fl.From)
 		}
 	}
 	return p, nil
 }
 
-func (s *Server) checkForm(c *fiber.Ctx, f *Frame) error {
+func (s *Server) checkForm(c *fiber.Ctx, f *frame.Frame) error {
 	p, err := newCheckPage(f, c.Params("check"), c.Params("place"))
 	if err != nil {
 		return err
@@ -65,7 +66,7 @@ func (s *Server) checkForm(c *fiber.Ctx, f *Frame) error {
 }
 
 // checkSave records the reading, then shows what it means. A bad form comes back with all that was typed.
-func (s *Server) checkSave(c *fiber.Ctx, f *Frame) error {
+func (s *Server) checkSave(c *fiber.Ctx, f *frame.Frame) error {
 	p, err := newCheckPage(f, c.Params("check"), c.Params("place"))
 	if err != nil {
 		return err
@@ -75,13 +76,13 @@ func (s *Server) checkSave(c *fiber.Ctx, f *Frame) error {
 		p.Problem = p.T("form.look-below")
 		return s.show(c, fiber.StatusUnprocessableEntity, "check", p.Place, p)
 	}
-	r := &haccp.Reading{Check: p.check.ID, Place: p.place.ID, Mode: "hand", Entries: entries, Lots: codes(p.Lots), Note: p.Note,
+	r := &haccp.Reading{Check: p.check.ID, Place: p.place.ID, Mode: "hand", Entries: entries, Lots: frame.Codes(p.Lots), Note: p.Note,
 		SamplePoint: p.SamplePoint, Repeats: p.Repeats}
 	res, err := s.report(c, f, &p.Form, haccp.KindReading, r)
 	if err != nil {
 		fields["at"], fields["lots"] = "at", "lots"
 		status := s.refused(c, f, &p.Form, err, fields)
-		wrongAt(p.Entries, p.Form.Wrong)
+		frame.WrongAt(p.Entries, p.Form.Wrong)
 		p.Extra = p.Extra || p.Form.Wrong["lots"] != ""
 		return s.show(c, status, "check", p.Place, p)
 	}
@@ -100,10 +101,10 @@ func (s *Server) checkSave(c *fiber.Ctx, f *Frame) error {
 
 // fill takes back what was typed and reads the entries.
 func (p *checkPage) fill(c *fiber.Ctx) (entries []haccp.Entry, fields map[string]string, ok bool) {
-	p.Form = readForm(c)
+	p.Form = frame.ReadForm(c)
 	p.SamplePoint, p.Lots, p.Note = c.FormValue("sample_point"), strings.TrimSpace(c.FormValue("lots")), strings.TrimSpace(c.FormValue("note"))
 	p.Repeats, p.Extra = c.FormValue("repeats"), p.Lots+p.Note != ""
-	return readEntries(c, p.Frame, p.Entries)
+	return frame.ReadEntries(c, p.Frame, p.Entries)
 }
 
 // soonest gives the earlier of two moments that are set.

@@ -1,17 +1,17 @@
 package web
 
 import (
-	"strings"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
 
 	"linewarden/haccp"
+	"linewarden/internal/web/frame"
 )
 
 // duePage is the start: what is due now, the most urgent first, then what comes next.
 type duePage struct {
-	*Frame
+	*frame.Frame
 	Open, Next []dueRow
 	Other      []dueRow // checks without a due time
 	Overdue    int
@@ -26,10 +26,10 @@ type dueRow struct {
 // soon is how far ahead a check whose window is open still stands among those to do now.
 const soon = time.Hour
 
-func (s *Server) dueList(c *fiber.Ctx, f *Frame) error {
-	p := &duePage{Frame: f, Overdue: len(f.state.Overdue(f.Now))}
+func (s *Server) dueList(c *fiber.Ctx, f *frame.Frame) error {
+	p := &duePage{Frame: f, Overdue: len(f.State.Overdue(f.Now))}
 	listed := map[string]bool{}
-	for _, d := range f.state.DueList(f.Now) {
+	for _, d := range f.State.DueList(f.Now) {
 		r := dueRow{Path: checkPath(d.Check, d.Place), Check: d.CheckName, Place: d.PlaceName, State: d.State, Due: d.Due, Critical: d.Critical}
 		listed[r.Path] = true
 		if d.State == haccp.DueUpcoming || (d.State == haccp.DueNow && d.Due.Sub(f.Now) > soon) {
@@ -38,8 +38,8 @@ func (s *Server) dueList(c *fiber.Ctx, f *Frame) error {
 			p.Open = append(p.Open, r)
 		}
 	}
-	if f.plan != nil {
-		for _, check := range f.plan.Checks {
+	if f.Plan != nil {
+		for _, check := range f.Plan.Checks {
 			for _, place := range check.Places {
 				if path := checkPath(check.ID, place); !listed[path] {
 					p.Other = append(p.Other, dueRow{Path: path, Check: check.Name, Place: f.PlaceName(place)})
@@ -51,14 +51,3 @@ func (s *Server) dueList(c *fiber.Ctx, f *Frame) error {
 }
 
 func checkPath(check, place string) string { return "/checks/" + check + "/" + place }
-
-// codes splits what was typed with commas or line ends between.
-func codes(typed string) []string {
-	var out []string
-	for _, part := range strings.FieldsFunc(typed, func(r rune) bool { return r == ',' || r == ';' || r == '\n' }) {
-		if part = strings.TrimSpace(part); part != "" {
-			out = append(out, part)
-		}
-	}
-	return out
-}

@@ -12,18 +12,19 @@ import (
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 	"linewarden/internal/plant"
+	"linewarden/internal/web/frame"
 )
 
 // linePage starts and stops a line, and shows the conditions of a start item by item.
 type linePage struct {
-	*Frame
-	Form, Form2, Form3          Form
+	*frame.Frame
+	Form, Form2, Form3          frame.Form
 	Line, Address               string
 	Running                     bool
 	Since                       time.Time
 	MayStart, MayStop, MayBreak bool
 	Reason, Note                string
-	Baths, Places               []Choice
+	Baths, Places               []frame.Choice
 	Checks                      []preOpRow
 	Tests                       []testRow
 	Refused                     bool // leave was refused once: offer the start without proof
@@ -39,14 +40,14 @@ type testRow struct {
 	Done                     bool
 }
 
-func newLinePage(f *Frame, id string) (*linePage, error) {
-	l := ever(f, func(p *plan.Plan) *plan.Line { return findLine(p, id) })
+func newLinePage(f *frame.Frame, id string) (*linePage, error) {
+	l := frame.Ever(f, func(p *plan.Plan) *plan.Line { return frame.FindLine(p, id) })
 	if l == nil {
 		return nil, noPage()
 	}
-	p := &linePage{Frame: f, Form: newForm(), Form2: newForm(), Form3: newForm(), Line: l.Name, Address: "/lines/" + id, line: l,
-		MayStart: f.may(haccp.AskStart), MayStop: f.may(haccp.KindLineStopped), MayBreak: f.may(haccp.KindCleanBreak)}
-	runs := f.state.LineRuns(id)
+	p := &linePage{Frame: f, Form: frame.NewForm(), Form2: frame.NewForm(), Form3: frame.NewForm(), Line: l.Name, Address: "/lines/" + id, line: l,
+		MayStart: f.May(haccp.AskStart), MayStop: f.May(haccp.KindLineStopped), MayBreak: f.May(haccp.KindCleanBreak)}
+	runs := f.State.LineRuns(id)
 	if n := len(runs); n > 0 {
 		p.Running, p.Since = runs[n-1].To.IsZero(), runs[n-1].From
 		if !p.Running {
@@ -67,37 +68,37 @@ func newLinePage(f *Frame, id string) (*linePage, error) {
 }
 
 func (p *linePage) places(id string) {
-	if p.plan == nil {
+	if p.Plan == nil {
 		return
 	}
-	for _, pl := range p.plan.Places {
+	for _, pl := range p.Plan.Places {
 		if pl.Line != id {
 			continue
 		}
-		p.Places = append(p.Places, Choice{Code: pl.ID, Word: pl.Name})
+		p.Places = append(p.Places, frame.Choice{Code: pl.ID, Word: pl.Name})
 		if pl.Kind == plan.Bath {
-			p.Baths = append(p.Baths, Choice{Code: pl.ID, Word: pl.Name})
+			p.Baths = append(p.Baths, frame.Choice{Code: pl.ID, Word: pl.Name})
 		}
 	}
 }
 
 // tests lists the start tests of the plan at each place, and whether the state finds them done.
 func (p *linePage) tests() {
-	lacking := p.state.StartConditions(p.line.ID, nil, p.Now)
+	lacking := p.State.StartConditions(p.line.ID, nil, p.Now)
 	for _, t := range p.line.StartTests {
-		c := findCheck(p.plan, t.Check)
+		c := frame.FindCheck(p.Plan, t.Check)
 		if c == nil {
 			continue
 		}
 		for _, id := range c.Places {
-			pl := findPlace(p.plan, id)
+			pl := frame.FindPlace(p.Plan, id)
 			if pl == nil {
 				continue
 			}
 			row := testRow{Place: pl.Name, Check: c.Name, Path: checkPath(c.ID, id), Done: true}
 			if slices.ContainsFunc(lacking, func(x string) bool { return strings.HasPrefix(x, c.Name+" at "+pl.Name+":") }) {
 				row.Done, row.Text = false, p.T("line.test-wanted", "within", t.Within.String())
-			} else if _, in := p.state.FillingAt(id, p.Now); pl.Kind == plan.Bath && !in {
+			} else if _, in := p.State.FillingAt(id, p.Now); pl.Kind == plan.Bath && !in {
 				row.Done, row.Text = false, p.T("line.not-filled")
 			}
 			p.Tests = append(p.Tests, row)
@@ -105,7 +106,7 @@ func (p *linePage) tests() {
 	}
 }
 
-func (s *Server) lineShow(c *fiber.Ctx, f *Frame) error {
+func (s *Server) lineShow(c *fiber.Ctx, f *frame.Frame) error {
 	p, err := newLinePage(f, c.Params("line"))
 	if err != nil {
 		return err
@@ -114,12 +115,12 @@ func (s *Server) lineShow(c *fiber.Ctx, f *Frame) error {
 }
 
 // lineAct starts, stops or breaks.
-func (s *Server) lineAct(c *fiber.Ctx, f *Frame) error {
+func (s *Server) lineAct(c *fiber.Ctx, f *frame.Frame) error {
 	p, err := newLinePage(f, c.Params("line"))
 	if err != nil {
 		return err
 	}
-	p.Form = readForm(c)
+	p.Form = frame.ReadForm(c)
 	p.Reason, p.Note = strings.TrimSpace(c.FormValue("reason")), strings.TrimSpace(c.FormValue("note"))
 	switch c.Params("act") {
 	case "start":
@@ -139,11 +140,11 @@ func (s *Server) lineAct(c *fiber.Ctx, f *Frame) error {
 	status := s.refused(c, f, &p.Form, err, map[string]string{"reason": "reason", "at": "at"})
 	var r *haccp.Refusal
 	p.Refused = errors.As(err, &r) && r.Code == "start-lacks"
-	p.Items = p.lackings(p.Items)
+	p.Items = p.Lackings(p.Items)
 	if p.Refused {
 		p.Problem = p.T("refusal.start-lacks")
 	}
-	p.Form.Command, p.Form2.Typed = newForm().Command, p.Form.Typed
+	p.Form.Command, p.Form2.Typed = frame.NewForm().Command, p.Form.Typed
 	return s.show(c, status, "line", p.Line, p)
 }
 
@@ -155,12 +156,12 @@ func (s *Server) lineStart(c *fiber.Ctx, p *linePage) error {
 		row.Value = c.FormValue("item." + row.ID)
 		switch row.Value {
 		case "good":
-			b.PreOp = append(b.PreOp, haccp.PreOp{At: now, By: p.who.Person.ID, Item: row.ID, OK: true})
+			b.PreOp = append(b.PreOp, haccp.PreOp{At: now, By: p.Who.Person.ID, Item: row.ID, OK: true})
 		case "failed":
-			b.PreOp = append(b.PreOp, haccp.PreOp{At: now, By: p.who.Person.ID, Item: row.ID})
+			b.PreOp = append(b.PreOp, haccp.PreOp{At: now, By: p.Who.Person.ID, Item: row.ID})
 		case "recleaned":
-			b.PreOp = append(b.PreOp, haccp.PreOp{At: now.Add(-time.Millisecond), By: p.who.Person.ID, Item: row.ID},
-				haccp.PreOp{At: now, By: p.who.Person.ID, Item: row.ID, OK: true, Note: "re-cleaned and re-inspected"})
+			b.PreOp = append(b.PreOp, haccp.PreOp{At: now.Add(-time.Millisecond), By: p.Who.Person.ID, Item: row.ID},
+				haccp.PreOp{At: now, By: p.Who.Person.ID, Item: row.ID, OK: true, Note: "re-cleaned and re-inspected"})
 		}
 	}
 	_, err := s.ask(c, p.Frame, &p.Form, haccp.AskStart, b)
@@ -186,7 +187,7 @@ func formValues(c *fiber.Ctx, name string) []string {
 
 // placesPage shows every place with its points, their state and the age of their values.
 type placesPage struct {
-	*Frame
+	*frame.Frame
 	Lines  []lineRow
 	Places []placeRow
 }
@@ -205,19 +206,19 @@ type pointRow struct {
 	At                        time.Time
 }
 
-func (s *Server) placeList(c *fiber.Ctx, f *Frame) error {
+func (s *Server) placeList(c *fiber.Ctx, f *frame.Frame) error {
 	p := &placesPage{Frame: f}
-	if f.plan != nil {
-		states := f.state.PointStates(f.Now)
-		for _, l := range f.plan.Lines {
+	if f.Plan != nil {
+		states := f.State.PointStates(f.Now)
+		for _, l := range f.Plan.Lines {
 			lp, err := newLinePage(f, l.ID)
 			if err != nil {
 				return err
 			}
 			p.Lines = append(p.Lines, lineRow{l.ID, l.Name, lp.standing()})
 		}
-		for i := range f.plan.Places {
-			p.Places = append(p.Places, f.placeRow(&f.plan.Places[i], states))
+		for i := range f.Plan.Places {
+			p.Places = append(p.Places, newPlaceRow(f, &f.Plan.Places[i], states))
 		}
 	}
 	return s.show(c, fiber.StatusOK, "places", f.T("places.title"), p)
@@ -233,7 +234,7 @@ func (p *linePage) standing() string {
 	return p.T("line.stopped", "since", p.At(p.Since))
 }
 
-func (f *Frame) placeRow(pl *plan.Place, states []haccp.PointState) placeRow {
+func newPlaceRow(f *frame.Frame, pl *plan.Place, states []haccp.PointState) placeRow {
 	row := placeRow{Name: pl.Name, Kind: string(pl.Kind)}
 	for _, ps := range states {
 		if ps.Place != pl.ID {
@@ -245,7 +246,7 @@ func (f *Frame) placeRow(pl *plan.Place, states []haccp.PointState) placeRow {
 			var values []string
 			for _, v := range ps.Last.Verdicts {
 				if v.Value != "" && v.Kind != plan.Operating {
-					values = append(values, f.value(v.Value)+" ("+f.Word("verdict", v.Verdict)+")")
+					values = append(values, f.Value(v.Value)+" ("+f.Word("verdict", v.Verdict)+")")
 				} else if v.Verdict == control.NotEvaluated {
 					values = append(values, v.Limit+": "+f.Word("verdict", v.Verdict))
 				}
@@ -258,12 +259,12 @@ func (f *Frame) placeRow(pl *plan.Place, states []haccp.PointState) placeRow {
 	if pl.Kind == plan.Bath {
 		acts = []string{"added", "filled", "part-replaced", "drained", "cleaned", "out-of-service", "in-service"}
 		row.Water = f.T("places.empty")
-		if fl, in := f.state.FillingAt(pl.ID, f.Now); in {
-			row.Water, row.Change = f.T("places.filled", "since", f.At(fl.From), "count", text(fl.Additions)), fl.ChangeWater
+		if fl, in := f.State.FillingAt(pl.ID, f.Now); in {
+			row.Water, row.Change = f.T("places.filled", "since", f.At(fl.From), "count", frame.Text(fl.Additions)), fl.ChangeWater
 		}
 	}
 	for _, a := range acts {
-		if f.may(bathActs[a]) {
+		if f.May(bathActs[a]) {
 			row.Acts = append(row.Acts, link{"/baths/" + pl.ID + "/" + a, f.Word("do", bathActs[a])})
 		}
 	}

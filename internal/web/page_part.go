@@ -11,6 +11,7 @@ import (
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 	"linewarden/internal/gate"
+	"linewarden/internal/web/frame"
 )
 
 // Signing shows what will be signed, by whom, and at which state of the log.
@@ -24,7 +25,7 @@ type Signing struct {
 func (s *Signing) SizeText() string { return strconv.FormatInt(s.Size, 10) }
 
 // signing makes the signature block of a page, at the head as it stands.
-func (s *Server) signing(f *Frame, statement string, roles ...string) *Signing {
+func (s *Server) signing(f *frame.Frame, statement string, roles ...string) *Signing {
 	head := s.site.Head()
 	g := &Signing{Statement: statement, Name: f.Person, Size: head.Size, Root: base64.StdEncoding.EncodeToString(head.Root[:])}
 	for _, r := range roles {
@@ -37,15 +38,15 @@ func (s *Server) signing(f *Frame, statement string, roles ...string) *Signing {
 
 // sign checks the password again and gives the signature for what the page showed. The statement is made anew
 // by the server: another one than was shown means that something changed.
-func (s *Server) sign(c *fiber.Ctx, f *Frame, g *Signing, meaning string) (haccp.Signature, error) {
-	if f.stale {
+func (s *Server) sign(c *fiber.Ctx, f *frame.Frame, g *Signing, meaning string) (haccp.Signature, error) {
+	if f.Stale {
 		return haccp.Signature{}, gate.ErrFormToken
 	}
 	size, err := strconv.ParseInt(c.FormValue("head_size"), 10, 64)
 	if err != nil || c.FormValue("statement") != g.Statement {
 		return haccp.Signature{}, &haccp.Refusal{Kind: haccp.ErrConflict, Code: "changed-since", Message: f.T("refusal.changed-since")}
 	}
-	if err := s.door.Reauthenticate(c.UserContext(), f.who.Person.ID, c.FormValue("password"), s.gate.Source(c, ""), s.clock()); err != nil {
+	if err := s.door.Reauthenticate(c.UserContext(), f.Who.Person.ID, c.FormValue("password"), s.gate.Source(c, ""), s.clock()); err != nil {
 		return haccp.Signature{}, err
 	}
 	return haccp.Signature{Head: haccp.Head{Size: size, Root: c.FormValue("head_root")}, Language: string(f.Lang), Meaning: meaning,
@@ -53,9 +54,9 @@ func (s *Server) sign(c *fiber.Ctx, f *Frame, g *Signing, meaning string) (haccp
 }
 
 // decide sends a signed decision: the person is known by the password just given.
-func (s *Server) decide(c *fiber.Ctx, f *Frame, form *Form, kind, role string, ask any) error {
+func (s *Server) decide(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind, role string, ask any) error {
 	now := s.clock()
-	by := gate.Actor(f.state, f.who, kind, now, role)
+	by := gate.Actor(f.State, f.Who, kind, now, role)
 	by.Known = haccp.KnownPassword
 	_, err := s.do(c, f, &haccp.Command{ID: form.Command, Kind: kind, At: now, AtKnown: haccp.AtServer, By: by, Ask: ask})
 	return err
@@ -63,37 +64,37 @@ func (s *Server) decide(c *fiber.Ctx, f *Frame, form *Form, kind, role string, a
 
 // partPage is the form of one part of a case with its signature.
 type partPage struct {
-	*Frame
-	Form         Form
-	Case         *caseView
+	*frame.Frame
+	Form         frame.Form
+	Case         *frame.CaseView
 	Part, Action string
-	Fields       []Field
+	Fields       []frame.Field
 	Sign         *Signing
 }
 
-func (s *Server) newPartPage(c *fiber.Ctx, f *Frame) (*partPage, *haccp.Deviation, error) {
+func (s *Server) newPartPage(c *fiber.Ctx, f *frame.Frame) (*partPage, *haccp.Deviation, error) {
 	d, _, err := s.findCase(c.UserContext(), f, c.Params("id"))
 	if err != nil {
 		return nil, nil, err
 	}
 	part := c.Params("part")
-	p := &partPage{Frame: f, Form: newForm(), Case: f.view(d), Part: part, Action: "/deviations/" + d.Deviation + "/parts/" + part}
+	p := &partPage{Frame: f, Form: frame.NewForm(), Case: f.View(d), Part: part, Action: "/deviations/" + d.Deviation + "/parts/" + part}
 	if !p.fields() {
 		return nil, nil, noPage()
 	}
 	v := p.Case
 	statement := f.T("say."+part, "word", f.Word("case", v.Word), "number", v.NumberText(), "place", v.Place, "point", v.Point, "span", v.Span)
-	p.Sign = s.signing(f, statement, rolesFor(f.planOf(d), d, part)...)
+	p.Sign = s.signing(f, statement, frame.RolesFor(f.PlanOf(d), d, part)...)
 	return p, d, nil
 }
 
 // fields lays out the form of a part; false where there is no such part.
 func (p *partPage) fields() bool {
-	add := func(typ, name string, required bool) *Field {
-		p.Fields = append(p.Fields, Field{Type: typ, Name: name, Label: p.T("part.field." + name), Required: required})
+	add := func(typ, name string, required bool) *frame.Field {
+		p.Fields = append(p.Fields, frame.Field{Type: typ, Name: name, Label: p.T("part.field." + name), Required: required})
 		return &p.Fields[len(p.Fields)-1]
 	}
-	yesNo := []Choice{{Code: "yes", Word: p.T("answer.yes")}, {Code: "no", Word: p.T("answer.no")}}
+	yesNo := []frame.Choice{{Code: "yes", Word: p.T("answer.yes")}, {Code: "no", Word: p.T("answer.no")}}
 	switch p.Part {
 	case plan.ControlRestored:
 		add("area", "restored", true)
@@ -101,7 +102,7 @@ func (p *partPage) fields() bool {
 		add("choice", "exposed", true).Options = yesNo
 		add("text", "codes", false).Hint = p.T("part.codes-or")
 		add("text", "description", false).Hint = p.T("part.codes-or")
-		add("amount", "mass", false).Options = units(quantity.Mass)
+		add("amount", "mass", false).Options = frame.Units(quantity.Mass)
 		add("text", "held_where", false)
 		add("area", "evaluation", false)
 		add("area", "outcome", false)
@@ -127,7 +128,7 @@ func (p *partPage) fields() bool {
 	return true
 }
 
-func (s *Server) partForm(c *fiber.Ctx, f *Frame) error {
+func (s *Server) partForm(c *fiber.Ctx, f *frame.Frame) error {
 	p, _, err := s.newPartPage(c, f)
 	if err != nil {
 		return err
@@ -135,12 +136,12 @@ func (s *Server) partForm(c *fiber.Ctx, f *Frame) error {
 	return s.show(c, fiber.StatusOK, "part", f.Word("part", p.Part), p)
 }
 
-func (s *Server) partSign(c *fiber.Ctx, f *Frame) error {
+func (s *Server) partSign(c *fiber.Ctx, f *frame.Frame) error {
 	p, d, err := s.newPartPage(c, f)
 	if err != nil {
 		return err
 	}
-	p.Form = readForm(c)
+	p.Form = frame.ReadForm(c)
 	body, ok := p.read(c, d)
 	if !ok {
 		p.Problem = p.T("form.look-below")
@@ -157,26 +158,26 @@ func (s *Server) partSign(c *fiber.Ctx, f *Frame) error {
 		members[p.Fields[i].Name], members["product."+p.Fields[i].Name] = p.Fields[i].Name, p.Fields[i].Name
 	}
 	status := s.refused(c, f, &p.Form, err, members)
-	markFields(p.Fields, p.Form.Wrong)
+	frame.MarkFields(p.Fields, p.Form.Wrong)
 	return s.show(c, status, "part", f.Word("part", p.Part), p)
 }
 
 // read turns the form into the body of the part.
 func (p *partPage) read(c *fiber.Ctx, d *haccp.Deviation) (*haccp.DeviationSigned, bool) {
-	fillFields(c, p.Fields)
-	get := func(name string) string { return fieldValue(p.Fields, name) }
+	frame.FillFields(c, p.Fields)
+	get := func(name string) string { return frame.FieldValue(p.Fields, name) }
 	b := &haccp.DeviationSigned{Deviation: d.Deviation, Part: p.Part, Restored: get("restored"), Cause: get("cause"), Action: get("action"),
 		Reason: get("reason"), InError: get("in_error") == "yes"}
 	if e := get("effective"); e != "" {
-		b.Effective = ptr(e == "yes")
+		b.Effective = frame.Ptr(e == "yes")
 	}
 	if p.Part != plan.ProductEvaluated || get("exposed") == "" {
 		return b, true
 	}
-	b.Product = &haccp.Product{Exposed: get("exposed") == "yes", Codes: codes(get("codes")), Description: get("description"),
+	b.Product = &haccp.Product{Exposed: get("exposed") == "yes", Codes: frame.Codes(get("codes")), Description: get("description"),
 		HeldWhere: get("held_where"), Evaluation: get("evaluation"), Outcome: get("outcome"), Evidence: get("evidence")}
 	for i := range p.Fields {
-		if v, given := p.Fields[i].amount(p.Frame); given {
+		if v, given := p.Fields[i].Amount(p.Frame); given {
 			b.Product.Mass = &v
 		}
 		if p.Fields[i].Wrong != "" {

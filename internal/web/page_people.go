@@ -10,12 +10,13 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/gate"
+	"linewarden/internal/web/frame"
 )
 
 // peoplePage is where an administrator adds people, gives and takes roles, and makes one-time codes.
 type peoplePage struct {
-	*Frame
-	Form         Form
+	*frame.Frame
+	Form         frame.Form
 	People       []personRow
 	AllRoles     []string
 	Name, SignIn string
@@ -30,11 +31,11 @@ type personRow struct {
 	Disabled         bool
 }
 
-func (s *Server) newPeoplePage(f *Frame) (*peoplePage, error) {
-	if !f.may(haccp.AskPerson) {
+func (s *Server) newPeoplePage(f *frame.Frame) (*peoplePage, error) {
+	if !f.May(haccp.AskPerson) {
 		return nil, &haccp.Refusal{Kind: haccp.ErrForbidden, Code: "role-may-not", Message: f.T("refusal.role-may-not")}
 	}
-	p := &peoplePage{Frame: f, Form: newForm(), AllRoles: access.Roles()}
+	p := &peoplePage{Frame: f, Form: frame.NewForm(), AllRoles: access.Roles()}
 	for _, x := range s.site.View().People() {
 		row := personRow{ID: x.ID, Name: x.Name, SignIn: x.SignIn, Roles: x.RolesNow(), Disabled: x.DisabledNow()}
 		for _, r := range access.Roles() {
@@ -48,7 +49,7 @@ func (s *Server) newPeoplePage(f *Frame) (*peoplePage, error) {
 	return p, nil
 }
 
-func (s *Server) peopleList(c *fiber.Ctx, f *Frame) error {
+func (s *Server) peopleList(c *fiber.Ctx, f *frame.Frame) error {
 	p, err := s.newPeoplePage(f)
 	if err != nil {
 		return err
@@ -57,8 +58,8 @@ func (s *Server) peopleList(c *fiber.Ctx, f *Frame) error {
 }
 
 // personAdd adds a person with a first role, and makes the code with which they choose a password.
-func (s *Server) personAdd(c *fiber.Ctx, f *Frame) error {
-	form := readForm(c)
+func (s *Server) personAdd(c *fiber.Ctx, f *frame.Frame) error {
+	form := frame.ReadForm(c)
 	name, signIn, role := strings.TrimSpace(c.FormValue("name")), access.SignInName(c.FormValue("sign_in")), c.FormValue("role")
 	// Ids follow from the command, so that the form sent twice adds one person.
 	id := uuid.NewSHA1(uuid.MustParse(form.Command), []byte("person")).String()
@@ -81,8 +82,8 @@ func (s *Server) personAdd(c *fiber.Ctx, f *Frame) error {
 }
 
 // code makes a one-time code and shows it.
-func (s *Server) code(c *fiber.Ctx, f *Frame, person string) error {
-	code, err := s.door.IssueSetup(c.UserContext(), f.who.Person.ID, person, s.clock())
+func (s *Server) code(c *fiber.Ctx, f *frame.Frame, person string) error {
+	code, err := s.door.IssueSetup(c.UserContext(), f.Who.Person.ID, person, s.clock())
 	if err != nil {
 		return err
 	}
@@ -100,19 +101,19 @@ func (s *Server) code(c *fiber.Ctx, f *Frame, person string) error {
 }
 
 // personChange changes a role or the standing of a person, or makes a new code.
-func (s *Server) personChange(c *fiber.Ctx, f *Frame) error {
+func (s *Server) personChange(c *fiber.Ctx, f *frame.Frame) error {
 	id, change := c.Params("id"), c.FormValue("change")
-	form := readForm(c)
+	form := frame.ReadForm(c)
 	var err error
 	switch {
-	case f.stale:
+	case f.Stale:
 		err = gate.ErrFormToken
-	case !f.may(haccp.AskPerson):
+	case !f.May(haccp.AskPerson):
 		err = &haccp.Refusal{Kind: haccp.ErrForbidden, Code: "role-may-not", Message: f.T("refusal.role-may-not")}
 	case change == "code":
 		return s.code(c, f, id)
 	case change == "unlock":
-		err = s.door.Unlock(c.UserContext(), f.who.Person.ID, id, s.clock())
+		err = s.door.Unlock(c.UserContext(), f.Who.Person.ID, id, s.clock())
 	default:
 		_, err = s.ask(c, f, &form, haccp.AskPerson, &haccp.PersonChange{Change: change, PersonBody: haccp.PersonBody{Person: id, Role: c.FormValue("role")}})
 		if err == nil && change == "disabled" {

@@ -14,11 +14,12 @@ import (
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 	"linewarden/internal/plant"
+	"linewarden/internal/web/frame"
 )
 
 // readingPage shows a reading after it was saved: against which limits it stands, and what to do.
 type readingPage struct {
-	*Frame
+	*frame.Frame
 	ID, Place, Check, By string
 	When                 time.Time
 	Seq                  int64
@@ -55,7 +56,7 @@ type valueRow struct {
 
 type verdictRow struct{ Bounds, Kind, Verdict, Reason string }
 
-func (s *Server) readingShow(c *fiber.Ctx, f *Frame) error {
+func (s *Server) readingShow(c *fiber.Ctx, f *frame.Frame) error {
 	st, _, err := s.stand(c.UserContext(), f, c.Params("id"))
 	if err != nil {
 		return err
@@ -65,14 +66,14 @@ func (s *Server) readingShow(c *fiber.Ctx, f *Frame) error {
 		return noPage()
 	}
 	e := st.event
-	p := &readingPage{Frame: f, ID: e.ID, Place: f.PlaceName(r.Place), Check: f.checkName(r.Check), By: e.By.Name, When: e.At, Seq: e.Seq,
-		Worst: worstOf(r), Voided: st.voided, History: st.rows, Repeated: c.Query("saved") == "again"}
+	p := &readingPage{Frame: f, ID: e.ID, Place: f.PlaceName(r.Place), Check: f.CheckName(r.Check), By: e.By.Name, When: e.At, Seq: e.Seq,
+		Worst: frame.WorstOf(r), Voided: st.voided, History: st.rows, Repeated: c.Query("saved") == "again"}
 	p.judge(r)
 	for _, x := range e.Findings {
 		p.Findings = append(p.Findings, f.Lang.Finding(x))
 	}
-	p.MayAmend = !st.voided && f.may(haccp.AskAmend)
-	p.MayAccept = !st.accepted && !st.voided && e.AtKnown == haccp.AtTyped && f.may(haccp.AskAcceptTime)
+	p.MayAmend = !st.voided && f.May(haccp.AskAmend)
+	p.MayAccept = !st.accepted && !st.voided && e.AtKnown == haccp.AtTyped && f.May(haccp.AskAcceptTime)
 	if err := s.previous(c.UserContext(), p, e, r); err != nil {
 		return err
 	}
@@ -87,18 +88,18 @@ func (s *Server) readingShow(c *fiber.Ctx, f *Frame) error {
 // judge lays the recorded verdicts beside the limits of the plan version that judged.
 func (p *readingPage) judge(r *haccp.Reading) {
 	var signed *plan.Plan
-	if r.PlanVersion > 0 && r.PlanVersion <= len(p.state.Plans) {
-		signed, p.Judged = p.state.Plans[r.PlanVersion-1].Plan, strconv.Itoa(r.PlanVersion)
+	if r.PlanVersion > 0 && r.PlanVersion <= len(p.State.Plans) {
+		signed, p.Judged = p.State.Plans[r.PlanVersion-1].Plan, strconv.Itoa(r.PlanVersion)
 	}
 	for i := range r.Entries {
 		e := &r.Entries[i]
-		p.Values = append(p.Values, valueRow{Quantity: p.Word("quantity", e.Quantity), Value: p.value(e.Result().String())})
+		p.Values = append(p.Values, valueRow{Quantity: p.Word("quantity", e.Quantity), Value: p.Value(e.Result().String())})
 	}
 	for _, v := range r.Verdicts {
 		row, name := verdictRow{Bounds: v.Limit, Kind: string(v.Kind), Verdict: v.Verdict, Reason: v.Reason}, v.Limit
 		if l := control.FindLimit(signed, v.Point, v.Limit); l != nil {
 			name = p.Word("quantity", l.Quantity)
-			row.Bounds = p.ends(*l)
+			row.Bounds = p.Ends(*l)
 		}
 		i := slices.IndexFunc(p.Values, func(x valueRow) bool { return x.Quantity == name })
 		if i < 0 {
@@ -107,14 +108,6 @@ func (p *readingPage) judge(r *haccp.Reading) {
 		}
 		p.Values[i].Limits = append(p.Values[i].Limits, row)
 	}
-}
-
-// value words the answers of yes and no; all else is shown as recorded.
-func (f *Frame) value(text string) string {
-	if text == "yes" || text == "no" {
-		return f.Word("answer", text)
-	}
-	return strings.TrimPrefix(text, "pH ")
 }
 
 // previous finds the reading before this one. It is shown only after saving.
@@ -127,7 +120,7 @@ func (s *Server) previous(ctx context.Context, p *readingPage, e *haccp.Event, r
 	if b, ok := found[0].Body.(*haccp.Reading); ok {
 		values := make([]string, 0, len(b.Entries))
 		for i := range b.Entries {
-			values = append(values, p.Word("quantity", b.Entries[i].Quantity)+" "+p.value(b.Entries[i].Result().String()))
+			values = append(values, p.Word("quantity", b.Entries[i].Quantity)+" "+p.Value(b.Entries[i].Result().String()))
 		}
 		p.Previous, p.PreviousAt = strings.Join(values, ", "), found[0].At
 	}
@@ -140,14 +133,14 @@ func (s *Server) advise(ctx context.Context, p *readingPage, e *haccp.Event, r *
 	if err != nil {
 		return err
 	}
-	a := p.state.Advise(events, p.Now)
+	a := p.State.Advise(events, p.Now)
 	p.Todo, p.Fixes, p.RetestBy, p.NextDue, p.AskAgain = a.Instructions, a.Fixes, a.RetestBy, a.NextDue, len(a.AskAgain) > 0
 	for _, d := range a.Opened {
 		p.Opened = append(p.Opened, link{"/deviations/" + d.Deviation, p.T("reading.opened", "word", p.Word("case", caseWord(d.Critical)),
 			"number", strconv.FormatInt(d.Number, 10))})
 	}
 	p.Cautions = p.cautions(r)
-	if len(p.Todo) > 0 && p.may(haccp.KindFixDone) {
+	if len(p.Todo) > 0 && p.May(haccp.KindFixDone) {
 		p.fixPath(r)
 	}
 	if p.Worst == control.Inside && !p.AskAgain {
@@ -167,13 +160,13 @@ func (s *Server) advise(ctx context.Context, p *readingPage, e *haccp.Event, r *
 
 // fixPath leads to the form for the immediate fix in the newest open case of the point at this place.
 func (p *readingPage) fixPath(r *haccp.Reading) {
-	for _, d := range slices.Backward(p.state.Cases()) {
+	for _, d := range slices.Backward(p.State.Cases()) {
 		if d.Place == r.Place && slices.ContainsFunc(r.Verdicts, func(v control.Verdict) bool { return v.Point == d.Point && v.Verdict == control.Outside }) {
 			p.FixPath = "/deviations/" + d.Deviation + "#fix"
 			break
 		}
 	}
-	if pl := findPlace(p.plan, r.Place); pl != nil && pl.Kind == plan.Bath && p.may(haccp.KindAdded) {
+	if pl := frame.FindPlace(p.Plan, r.Place); pl != nil && pl.Kind == plan.Bath && p.May(haccp.KindAdded) {
 		p.AddPath = "/baths/" + r.Place + "/added"
 	}
 }
@@ -192,21 +185,19 @@ func (p *readingPage) cautions(r *haccp.Reading) []string {
 		if v.Verdict != control.Outside && v.Verdict != control.Act || r.PlanVersion < 1 {
 			continue
 		}
-		l := control.FindLimit(p.state.Plans[r.PlanVersion-1].Plan, v.Point, v.Limit)
-		if l == nil || !involvesChlorine(l.Quantity) {
+		l := control.FindLimit(p.State.Plans[r.PlanVersion-1].Plan, v.Point, v.Limit)
+		if l == nil || !frame.InvolvesChlorine(l.Quantity) {
 			continue
 		}
 		chlorine = true
 		for i := range r.Entries {
 			e := &r.Entries[i]
 			if e.Quantity == string(quantity.PH) && l.Quantity == e.Quantity && l.Min != nil {
-				end, _ := ptr(e.Result()).Ends()
+				end, _ := frame.Ptr(e.Result()).Ends()
 				low = low || end.Float64() < l.Min.Value.Float64()
 			}
 		}
 	}
 	p.LowPH = low
-	return cautionsFor(chlorine)
+	return frame.CautionsFor(chlorine)
 }
-
-func ptr[T any](v T) *T { return &v }

@@ -7,7 +7,6 @@ import (
 	"iter"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -15,16 +14,17 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/plant"
 	"linewarden/internal/report"
+	"linewarden/internal/web/frame"
 )
 
 // recordPage is one record with its history, its bytes and the proof that it is in the log.
 type recordPage struct {
-	*Frame
+	*frame.Frame
 	ID, Kind, By, Role, Known, AtKnown, LateReason string
 	Seq, Size                                      int64
 	When, Recorded                                 time.Time
 	Findings                                       []string
-	Facts                                          []What
+	Facts                                          []frame.What
 	MayChange, MayAmend                            bool
 	History                                        []historyRow
 	Bytes, Leaf                                    string
@@ -39,28 +39,19 @@ func (p *recordPage) SizeText() string { return strconv.FormatInt(p.Size, 10) }
 
 // recordsPage shows the checkpoint, how to verify, and a look-up of records.
 type recordsPage struct {
-	*Frame
+	*frame.Frame
 	Size               int64
 	Note, Commands     string
 	How                []string
-	Kinds              []Choice
+	Kinds              []frame.Choice
 	From, To, NextPath string
-	Rows               []recordRow
+	Rows               []frame.RecordRow
 }
 
 // SizeText is the number of records in the log.
 func (p *recordsPage) SizeText() string { return strconv.FormatInt(p.Size, 10) }
 
-type recordRow struct {
-	ID, Kind, By, Text string
-	Seq                int64
-	At                 time.Time
-}
-
-// SeqText is the number of the record.
-func (r recordRow) SeqText() string { return strconv.FormatInt(r.Seq, 10) }
-
-func (s *Server) routeRecords(app fiber.Router, in func(func(*fiber.Ctx, *Frame) error) fiber.Handler) {
+func (s *Server) routeRecords(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
 	app.Get("/records", in(s.recordList))
 	app.Get("/records/:id", in(s.recordShow))
 	for _, change := range []string{changeAmend, changeVoid, changeTime} {
@@ -73,7 +64,7 @@ func (s *Server) routeRecords(app fiber.Router, in func(func(*fiber.Ctx, *Frame)
 	app.Get("/readings.csv", in(s.readingsFile))
 }
 
-func (s *Server) recordShow(c *fiber.Ctx, f *Frame) error {
+func (s *Server) recordShow(c *fiber.Ctx, f *frame.Frame) error {
 	st, bytes, err := s.stand(c.UserContext(), f, c.Params("id"))
 	if err != nil {
 		return err
@@ -82,14 +73,14 @@ func (s *Server) recordShow(c *fiber.Ctx, f *Frame) error {
 	p := &recordPage{Frame: f, ID: e.ID, Kind: e.Kind, By: e.By.Name, Role: e.By.Role, Known: e.By.Known, AtKnown: e.AtKnown,
 		LateReason: e.LateReason, Seq: e.Seq, When: e.At, Recorded: e.RecordedAt, History: st.rows, Bytes: bytes}
 	if e.Kind != haccp.KindPlanSigned {
-		p.Facts = facts(f, e.Body)
+		p.Facts = frame.Facts(f, e.Body)
 	}
 	for _, x := range e.Findings {
 		p.Findings = append(p.Findings, f.Lang.Finding(x))
 	}
 	amend, void := changeable(e.Kind)
-	p.MayChange = void && !st.voided && f.may(haccp.AskVoid)
-	p.MayAmend = amend && f.may(haccp.AskAmend)
+	p.MayChange = void && !st.voided && f.May(haccp.AskVoid)
+	p.MayAmend = amend && f.May(haccp.AskAmend)
 	proof, err := s.site.Inclusion(c.UserContext(), e.Seq, 0)
 	if err != nil {
 		return err
@@ -107,7 +98,7 @@ var listed = []string{haccp.KindReading, haccp.KindMissed, haccp.KindDeviationOp
 
 const pageRows = 50
 
-func (s *Server) recordList(c *fiber.Ctx, f *Frame) error {
+func (s *Server) recordList(c *fiber.Ctx, f *frame.Frame) error {
 	head := s.site.Head()
 	p := &recordsPage{Frame: f, Size: head.Size, How: []string{"records.how-1", "records.how-2", "records.how-3", "records.how-4"}}
 	note, err := s.site.Checkpoint(c.UserContext())
@@ -118,22 +109,22 @@ func (s *Server) recordList(c *fiber.Ctx, f *Frame) error {
 	p.Note = note
 	p.Commands = "linewarden export records --data DIR -o plant.records.ndjson\n" +
 		"linewarden verify plant.records.ndjson --key KEYFILE --since CHECKPOINT"
-	from, to, err := f.period(c, 7)
+	from, to, err := f.Period(c, 7)
 	if err != nil {
 		return err
 	}
-	p.From, p.To = from.label, to.label
+	p.From, p.To = from.Label, to.Label
 	kind := c.Query("kind", haccp.KindReading)
 	for _, k := range listed {
-		p.Kinds = append(p.Kinds, Choice{Code: k, Word: f.Word("kind", k), Chosen: k == kind})
+		p.Kinds = append(p.Kinds, frame.Choice{Code: k, Word: f.Word("kind", k), Chosen: k == kind})
 	}
-	events, next, err := s.site.Find(c.UserContext(), plant.Query{Kind: kind, From: from.at, To: to.at, After: plant.Cursor(c.Query("after")),
+	events, next, err := s.site.Find(c.UserContext(), plant.Query{Kind: kind, From: from.At, To: to.At, After: plant.Cursor(c.Query("after")),
 		Limit: pageRows, Descending: true})
 	if err != nil {
 		return err
 	}
 	for _, e := range events {
-		p.Rows = append(p.Rows, f.recordRow(e))
+		p.Rows = append(p.Rows, f.RecordRow(e))
 	}
 	if next != "" {
 		p.NextPath = "/records?kind=" + kind + "&from=" + p.From + "&to=" + p.To + "&after=" + string(next)
@@ -141,75 +132,15 @@ func (s *Server) recordList(c *fiber.Ctx, f *Frame) error {
 	return s.show(c, fiber.StatusOK, "records", f.T("nav.records"), p)
 }
 
-// recordRow words a record in one line.
-func (f *Frame) recordRow(e *haccp.Event) recordRow {
-	row := recordRow{ID: e.ID, Kind: e.Kind, Seq: e.Seq, At: e.At, By: e.By.Name}
-	switch b := e.Body.(type) {
-	case *haccp.Reading:
-		values := make([]string, 0, len(b.Entries)+1)
-		for i := range b.Entries {
-			values = append(values, f.Word("quantity", b.Entries[i].Quantity)+" "+f.value(b.Entries[i].Result().String()))
-		}
-		row.Text = f.PlaceName(b.Place) + ", " + f.checkName(b.Check) + ": " + strings.Join(values, ", ") + " · " + f.Word("verdict", worstOf(b))
-	case *haccp.Bath:
-		row.Text = f.PlaceName(b.Place)
-	case *haccp.Missed:
-		row.Text = f.PlaceName(b.Place) + ", " + f.checkName(b.Check)
-	case *haccp.DeviationOpened:
-		row.Text = f.PlaceName(b.Place) + ", " + f.pointName(b.Point)
-	}
-	return row
-}
-
-// day is the beginning of a production day with its label.
-type day struct {
-	label string
-	at    time.Time
-}
-
-// period reads the production days from and to of a query; without them the last days up to today. The second
-// day is included: its moment is its end.
-func (f *Frame) period(c *fiber.Ctx, days int) (from, to day, err error) {
-	today, begin, end := f.state.ProductionDay(f.Now)
-	from.label, to.label = c.Query("from"), c.Query("to", string(today))
-	if from.label == "" {
-		d, _, _ := f.state.ProductionDay(begin.AddDate(0, 0, 1-days).Add(time.Hour))
-		from.label = string(d)
-	}
-	if from.at, _, err = f.productionDay(from.label); err != nil {
-		return from, to, err
-	}
-	if to.label == string(today) {
-		to.at = end
-		return from, to, nil
-	}
-	_, to.at, err = f.productionDay(to.label)
-	return from, to, err
-}
-
-// productionDay gives the ends of the production day with a date.
-func (f *Frame) productionDay(label string) (from, to time.Time, err error) {
-	d, err := time.ParseInLocation(time.DateOnly, label, f.zone)
-	if err != nil {
-		return from, to, &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "from", Code: "bad-time", Message: f.T("refusal.bad-time")}
-	}
-	// Late in the evening of the date is always inside its production day, which begins before then.
-	day, from, to := f.state.ProductionDay(d.Add(23*time.Hour + 30*time.Minute))
-	if string(day) != label {
-		_, from, to = f.state.ProductionDay(d.Add(47 * time.Hour))
-	}
-	return from, to, nil
-}
-
 // readingsFile answers with the readings of a period as CSV.
-func (s *Server) readingsFile(c *fiber.Ctx, f *Frame) error {
-	from, to, err := f.period(c, 7)
+func (s *Server) readingsFile(c *fiber.Ctx, f *frame.Frame) error {
+	from, to, err := f.Period(c, 7)
 	if err != nil {
 		return err
 	}
 	var changed []*haccp.Event
 	for _, kind := range []string{haccp.KindAmended, haccp.KindVoided} {
-		for e, err := range s.each(c.UserContext(), plant.Query{Kind: kind, From: from.at, To: to.at}) {
+		for e, err := range s.each(c.UserContext(), plant.Query{Kind: kind, From: from.At, To: to.At}) {
 			if err != nil {
 				return err
 			}
@@ -218,11 +149,11 @@ func (s *Server) readingsFile(c *fiber.Ctx, f *Frame) error {
 	}
 	slices.SortFunc(changed, func(a, b *haccp.Event) int { return cmp.Compare(a.Seq, b.Seq) })
 	var b bytes.Buffer
-	readings := s.each(c.UserContext(), plant.Query{Kind: haccp.KindReading, From: from.at, To: to.at})
-	if err := report.ReadingsCSV(&b, readings, report.NewChanges(changed), f.reportHead()); err != nil {
+	readings := s.each(c.UserContext(), plant.Query{Kind: haccp.KindReading, From: from.At, To: to.At})
+	if err := report.ReadingsCSV(&b, readings, report.NewChanges(changed), f.ReportHead()); err != nil {
 		return err
 	}
-	return sendFile(c, "readings-"+from.label+"-"+to.label+".csv", csvType, b.Bytes())
+	return sendFile(c, "readings-"+from.Label+"-"+to.Label+".csv", csvType, b.Bytes())
 }
 
 const (
@@ -256,9 +187,4 @@ func (s *Server) each(ctx context.Context, q plant.Query) iter.Seq2[*haccp.Event
 			q.After = next
 		}
 	}
-}
-
-// reportHead is what stands on every export.
-func (f *Frame) reportHead() report.Head {
-	return report.Head{Site: f.state.Site.Site, Name: f.Plant, Demo: f.Demo, Zone: f.zone, Made: f.Now, Checkpoint: f.Checkpoint, Language: f.Lang}
 }

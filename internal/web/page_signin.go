@@ -7,17 +7,18 @@ import (
 
 	"linewarden/internal/access"
 	"linewarden/internal/gate"
+	"linewarden/internal/web/frame"
 )
 
 // signInPage asks for name and password, or for the PIN on an enrolled tablet.
 type signInPage struct {
-	*Frame
+	*frame.Frame
 	Name, Device, Back string
 }
 
 // setUpPage lets a person choose a password with a one-time code.
 type setUpPage struct {
-	*Frame
+	*frame.Frame
 	Name, Code string
 }
 

@@ -23,6 +23,7 @@ import (
 	"linewarden/internal/access"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+	"linewarden/internal/web/frame"
 )
 
 //go:embed templates
@@ -81,13 +82,17 @@ func (s *Server) UseGate(g *gate.Gate) { s.gate, s.door = g, g.Door() }
 // parse reads all templates. names maps a static file to its address.
 func parse(names map[string]string) (*template.Template, error) {
 	t := template.New("").Funcs(template.FuncMap{
-		"asset":    func(name string) string { return "/static/" + names[name] },
-		"pass":     func(f *Frame, x any) passed { return passed{f, x} },
-		"markof":   func(f *Frame, group, code, word any) mark { return mark{text(code), f.Word(text(group), text(word))} },
+		"asset": func(name string) string { return "/static/" + names[name] },
+		"pass":  func(f *frame.Frame, x any) passed { return passed{f, x} },
+		"markof": func(f *frame.Frame, group, code, word any) mark {
+			return mark{frame.Text(code), f.Word(frame.Text(group), frame.Text(word))}
+		},
 		"markword": func(code, word string) mark { return mark{code, word} },
-		"text":     text,
-		"anymore":  func(entries []Entry) bool { return slices.ContainsFunc(entries, func(e Entry) bool { return e.More }) },
-		"signs":    func() []string { return []string{signExact, signBelow, signAbove, signBand} },
+		"text":     frame.Text,
+		"anymore": func(entries []frame.Entry) bool {
+			return slices.ContainsFunc(entries, func(e frame.Entry) bool { return e.More })
+		},
+		"signs": func() []string { return []string{frame.SignExact, frame.SignBelow, frame.SignAbove, frame.SignBand} },
 	})
 	files, err := fs.Sub(templateFiles, "templates")
 	if err != nil {
@@ -101,21 +106,19 @@ func parse(names map[string]string) (*template.Template, error) {
 
 // passed hands a piece the frame and what it shows.
 type passed struct {
-	F *Frame
+	F *frame.Frame
 	X any
 }
 
 // mark is a shape and the word beside it.
 type mark struct{ Code, Word string }
 
-func text(v any) string { return fmt.Sprint(v) }
-
 // Register adds the routes of all pages. The gate's own middleware must be in place before.
 func (s *Server) Register(app fiber.Router) {
 	app.Get("/static/:name", s.serveStatic)
 	app.Post("/language", s.setLanguage)
 	s.routeSignIn(app)
-	in := func(h func(*fiber.Ctx, *Frame) error) fiber.Handler { return s.inside(h) }
+	in := func(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler { return s.inside(h) }
 	app.Get("/", in(s.dueList))
 	app.Get("/checks/:check/:place", in(s.checkForm))
 	app.Post("/checks/:check/:place", in(s.checkSave))
@@ -134,7 +137,7 @@ func (s *Server) Register(app fiber.Router) {
 }
 
 // inside lets through only who is signed in, and forms only from our own pages.
-func (s *Server) inside(h func(*fiber.Ctx, *Frame) error) fiber.Handler {
+func (s *Server) inside(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler {
 	return func(c *fiber.Ctx) error {
 		w, err := s.gate.Who(c)
 		if err != nil {
@@ -151,7 +154,7 @@ func (s *Server) inside(h func(*fiber.Ctx, *Frame) error) fiber.Handler {
 		err = s.gate.Protect(c, w)
 		switch {
 		case errors.Is(err, gate.ErrFormToken):
-			f.stale = true // the handler shows the form again with what was typed
+			f.Stale = true // the handler shows the form again with what was typed
 		case err != nil:
 			return err
 		}

@@ -154,30 +154,6 @@ func TestDeviceStampIsCorrectedByItsOffset(t *testing.T) {
 	}
 }
 
-// src: IANA time zone data, America/New_York 2026: no 2026-03-08 02:30, two 2026-11-01 01:30.
-func TestLocalTime(t *testing.T) {
-	zone, err := time.LoadLocation("America/New_York")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, c := range []struct {
-		typed, which, want string
-		err                error
-	}{
-		{"2026-03-02T14:05", "", "2026-03-02T19:05:00Z", nil},
-		{"2026-03-08T02:30", "", "", errSkipped},
-		{"2026-11-01T01:30", "", "", errTwice},
-		{"2026-11-01T01:30", "first", "2026-11-01T05:30:00Z", nil},
-		{"2026-11-01T01:30", "second", "2026-11-01T06:30:00Z", nil},
-		{"02.03.2026 14:05", "", "", errBadTime},
-	} {
-		got, err := localTime(c.typed, zone, c.which)
-		if err != c.err || (err == nil && got.UTC().Format(time.RFC3339) != c.want) {
-			t.Errorf("%s %s: %s, %v; want %s, %v", c.typed, c.which, got.UTC(), err, c.want, c.err)
-		}
-	}
-}
-
 func TestLineStartItemByItem(t *testing.T) {
 	w := newWorld(t)
 	w.signIn("leo")

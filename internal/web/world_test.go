@@ -30,6 +30,7 @@ import (
 	"linewarden/internal/planfile"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
+	"linewarden/internal/web/frame"
 )
 
 // world is a plant with its pages, over a store in memory, with a clock that only tests move.
@@ -207,7 +208,7 @@ func (w *world) page(path string) string {
 	w.t.Helper()
 	a := w.get(path)
 	if a.status != 200 {
-		w.t.Fatalf("GET %s: %d\n%s", path, a.status, text(bytes.TrimSpace([]byte(a.body))))
+		w.t.Fatalf("GET %s: %d\n%s", path, a.status, frame.Text(bytes.TrimSpace([]byte(a.body))))
 	}
 	return a.body
 }

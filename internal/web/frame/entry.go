@@ -1,4 +1,4 @@
-package web
+package frame
 
 import (
 	"fmt"
@@ -15,10 +15,10 @@ import (
 
 // How an instrument can show a value.
 const (
-	signExact = "exact"
-	signBelow = "below"
-	signAbove = "above"
-	signBand  = "band"
+	SignExact = "exact"
+	SignBelow = "below"
+	SignAbove = "above"
+	SignBand  = "band"
 )
 
 // Entry is the field of one quantity of a reading. Nothing is filled in before; after a refusal it holds
@@ -37,8 +37,8 @@ type Entry struct {
 	More                  bool // the details hold something
 }
 
-// entriesOf makes the fields of a check.
-func entriesOf(f *Frame, p *plan.Plan, check *plan.Check) []Entry {
+// EntriesOf makes the fields of a check.
+func EntriesOf(f *Frame, p *plan.Plan, check *plan.Check) []Entry {
 	out := make([]Entry, 0, len(check.Measures))
 	for i := range check.Measures {
 		m := &check.Measures[i]
@@ -47,7 +47,7 @@ func entriesOf(f *Frame, p *plan.Plan, check *plan.Check) []Entry {
 			continue
 		}
 		e := Entry{Name: "q." + m.Quantity, Quantity: m.Quantity, Label: f.Word("quantity", m.Quantity), Required: !m.Optional,
-			YesNo: q.IsYesNo(), Sign: signExact}
+			YesNo: q.IsYesNo(), Sign: SignExact}
 		for _, id := range m.Methods {
 			if j := slices.IndexFunc(p.Methods, func(x plan.Method) bool { return x.ID == id }); j >= 0 {
 				e.Methods = append(e.Methods, Choice{Code: id, Word: p.Methods[j].Name})
@@ -100,11 +100,11 @@ func (e *Entry) fill(c *fiber.Ctx) {
 	if sign := get(".sign"); sign != "" {
 		e.Sign = sign
 	}
-	e.More = e.Sign != signExact || e.High+e.Sample+e.Total+e.Instrument+e.Lot+e.Expiry != ""
+	e.More = e.Sign != SignExact || e.High+e.Sample+e.Total+e.Instrument+e.Lot+e.Expiry != ""
 }
 
-// set fills an entry from what was recorded, for an amendment.
-func (e *Entry) set(x *haccp.Entry) {
+// Set fills an entry from what was recorded, for an amendment.
+func (e *Entry) Set(x *haccp.Entry) {
 	low, high := x.Read.Ends()
 	e.Value, e.Unit = low.String(), string(x.Read.Unit())
 	switch x.Read.Kind() {
@@ -114,11 +114,11 @@ func (e *Entry) set(x *haccp.Entry) {
 			e.Value = "yes"
 		}
 	case quantity.KindBelow:
-		e.Sign = signBelow
+		e.Sign = SignBelow
 	case quantity.KindAbove:
-		e.Sign = signAbove
+		e.Sign = SignAbove
 	case quantity.KindBand:
-		e.Sign, e.High = signBand, high.String()
+		e.Sign, e.High = SignBand, high.String()
 	}
 	e.unit(e.Unit)
 	e.Method, e.Instrument = x.Method, x.Instrument
@@ -128,7 +128,7 @@ func (e *Entry) set(x *haccp.Entry) {
 	if x.Reagent != nil {
 		e.Lot, e.Expiry = x.Reagent.Lot, string(x.Reagent.Expiry)
 	}
-	e.More = e.Sign != signExact || e.Sample+e.Lot+e.Instrument != ""
+	e.More = e.Sign != SignExact || e.Sample+e.Lot+e.Instrument != ""
 }
 
 // read turns what was typed into the entry of a reading. Only its form is looked at here; empty and optional
@@ -183,11 +183,11 @@ func (e *Entry) value() (quantity.Value, error) {
 		return quantity.Value{}, err
 	}
 	switch e.Sign {
-	case signBelow:
+	case SignBelow:
 		return quantity.Below(d, quantity.Unit(unit)), nil
-	case signAbove:
+	case SignAbove:
 		return quantity.Above(d, quantity.Unit(unit)), nil
-	case signBand:
+	case SignBand:
 		high, err := quantity.ParseDecimal(e.High)
 		if err != nil {
 			return quantity.Value{}, err
@@ -197,8 +197,8 @@ func (e *Entry) value() (quantity.Value, error) {
 	return quantity.Exact(d, quantity.Unit(unit)), nil
 }
 
-// readEntries reads all fields of a reading. Fields map the members of the command to the form's.
-func readEntries(c *fiber.Ctx, f *Frame, entries []Entry) (out []haccp.Entry, fields map[string]string, ok bool) {
+// ReadEntries reads all fields of a reading. Fields map the members of the command to the form's.
+func ReadEntries(c *fiber.Ctx, f *Frame, entries []Entry) (out []haccp.Entry, fields map[string]string, ok bool) {
 	fields, ok = map[string]string{}, true
 	for i := range entries {
 		e := &entries[i]
@@ -216,8 +216,8 @@ func readEntries(c *fiber.Ctx, f *Frame, entries []Entry) (out []haccp.Entry, fi
 	return out, fields, ok
 }
 
-// wrongAt moves what is wrong with a field of the form to its entry.
-func wrongAt(entries []Entry, wrong map[string]string) {
+// WrongAt moves what is wrong with a field of the form to its entry.
+func WrongAt(entries []Entry, wrong map[string]string) {
 	for i := range entries {
 		if w := wrong[entries[i].Name]; w != "" {
 			entries[i].Wrong = w

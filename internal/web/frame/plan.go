@@ -1,4 +1,4 @@
-package web
+package frame
 
 import (
 	"strings"
@@ -9,19 +9,54 @@ import (
 	"linewarden/haccp/quantity"
 )
 
-func findPlace(p *plan.Plan, id string) *plan.Place {
+func (f *Frame) fixName(id string) string {
+	if x := Ever(f, func(p *plan.Plan) *plan.Fix {
+		return find(p, func(p *plan.Plan) []plan.Fix { return p.Fixes }, func(x *plan.Fix) bool { return x.ID == id })
+	}); x != nil {
+		return x.Name
+	}
+	return id
+}
+
+// PlanOf is the plan version that judged a case.
+func (f *Frame) PlanOf(d *haccp.Deviation) *plan.Plan {
+	if d.PlanVersion < 1 || d.PlanVersion > len(f.State.Plans) {
+		return f.Plan
+	}
+	return f.State.Plans[d.PlanVersion-1].Plan
+}
+
+// RolesFor lists the roles that sign a part, by the plan that judged the case; the manager where it is silent.
+func RolesFor(p *plan.Plan, d *haccp.Deviation, part string) []string {
+	if p != nil {
+		for _, r := range p.Classes {
+			for _, c := range r.Closing {
+				if r.Class == d.Class && c.Part == part {
+					return c.Roles
+				}
+			}
+		}
+	}
+	return []string{haccp.RoleManager}
+}
+
+// FindPlace finds a place of a plan by id; nil where there is none.
+func FindPlace(p *plan.Plan, id string) *plan.Place {
 	return find(p, func(p *plan.Plan) []plan.Place { return p.Places }, func(x *plan.Place) bool { return x.ID == id })
 }
 
-func findCheck(p *plan.Plan, id string) *plan.Check {
+// FindCheck finds a check of a plan by id; nil where there is none.
+func FindCheck(p *plan.Plan, id string) *plan.Check {
 	return find(p, func(p *plan.Plan) []plan.Check { return p.Checks }, func(x *plan.Check) bool { return x.ID == id })
 }
 
-func findPoint(p *plan.Plan, id string) *plan.Point {
+// FindPoint finds a control point of a plan by id; nil where there is none.
+func FindPoint(p *plan.Plan, id string) *plan.Point {
 	return find(p, func(p *plan.Plan) []plan.Point { return p.Points }, func(x *plan.Point) bool { return x.ID == id })
 }
 
-func findLine(p *plan.Plan, id string) *plan.Line {
+// FindLine finds a line of a plan by id; nil where there is none.
+func FindLine(p *plan.Plan, id string) *plan.Line {
 	return find(p, func(p *plan.Plan) []plan.Line { return p.Lines }, func(x *plan.Line) bool { return x.ID == id })
 }
 
@@ -38,10 +73,10 @@ func find[T any](p *plan.Plan, list func(*plan.Plan) []T, is func(*T) bool) *T {
 	return nil
 }
 
-// ever looks through the plan versions, the newest first.
-func ever[T any](f *Frame, find func(*plan.Plan) *T) *T {
-	for i := len(f.state.Plans) - 1; i >= 0; i-- {
-		if x := find(f.state.Plans[i].Plan); x != nil {
+// Ever looks through the plan versions, the newest first.
+func Ever[T any](f *Frame, find func(*plan.Plan) *T) *T {
+	for i := len(f.State.Plans) - 1; i >= 0; i-- {
+		if x := find(f.State.Plans[i].Plan); x != nil {
 			return x
 		}
 	}
@@ -50,24 +85,25 @@ func ever[T any](f *Frame, find func(*plan.Plan) *T) *T {
 
 // PlaceName gives the name of a place, or its id where no plan has it.
 func (f *Frame) PlaceName(id string) string {
-	if x := ever(f, func(p *plan.Plan) *plan.Place { return findPlace(p, id) }); x != nil {
+	if x := Ever(f, func(p *plan.Plan) *plan.Place { return FindPlace(p, id) }); x != nil {
 		return x.Name
 	}
-	if x := ever(f, func(p *plan.Plan) *plan.Line { return findLine(p, id) }); x != nil {
+	if x := Ever(f, func(p *plan.Plan) *plan.Line { return FindLine(p, id) }); x != nil {
 		return x.Name
 	}
 	return id
 }
 
-func (f *Frame) checkName(id string) string {
-	if x := ever(f, func(p *plan.Plan) *plan.Check { return findCheck(p, id) }); x != nil {
+// CheckName gives the name of a check, or its id where no plan has it.
+func (f *Frame) CheckName(id string) string {
+	if x := Ever(f, func(p *plan.Plan) *plan.Check { return FindCheck(p, id) }); x != nil {
 		return x.Name
 	}
 	return id
 }
 
 func (f *Frame) pointName(id string) string {
-	if x := ever(f, func(p *plan.Plan) *plan.Point { return findPoint(p, id) }); x != nil {
+	if x := Ever(f, func(p *plan.Plan) *plan.Point { return FindPoint(p, id) }); x != nil {
 		return x.Name
 	}
 	return id
@@ -78,10 +114,10 @@ func amount(a *plan.Amount) string {
 }
 
 // Bounds words a limit: what it is on and between which ends.
-func (f *Frame) Bounds(l plan.Limit) string { return f.Word("quantity", l.Quantity) + ": " + f.ends(l) }
+func (f *Frame) Bounds(l plan.Limit) string { return f.Word("quantity", l.Quantity) + ": " + f.Ends(l) }
 
-// ends words between which ends a limit lies.
-func (f *Frame) ends(l plan.Limit) string {
+// Ends words between which ends a limit lies.
+func (f *Frame) Ends(l plan.Limit) string {
 	switch {
 	case l.YesNo != nil:
 		return f.YesNo(l.YesNo)
@@ -139,17 +175,17 @@ func (f *Frame) When(c plan.Check) string {
 	return strings.Join(out, "; ")
 }
 
-// cautionsFor lists the cautions for work with chlorine or acid. What to do below the plan's pH floor stands
+// CautionsFor lists the cautions for work with chlorine or acid. What to do below the plan's pH floor stands
 // apart from them, above.
-func cautionsFor(chlorineOrAcid bool) []string {
+func CautionsFor(chlorineOrAcid bool) []string {
 	if !chlorineOrAcid {
 		return nil
 	}
 	return []string{"caution.mix", "caution.apart", "caution.water", "caution.dose", "caution.exposure", "caution.store"}
 }
 
-// involvesChlorine says whether a limit's quantity is one that is corrected with hypochlorite or acid.
-func involvesChlorine(q string) bool {
+// InvolvesChlorine says whether a limit's quantity is one that is corrected with hypochlorite or acid.
+func InvolvesChlorine(q string) bool {
 	switch quantity.ID(q) {
 	case quantity.FreeChlorine, quantity.TotalChlorine, quantity.CombinedChlorine, quantity.HOCl, quantity.PH, quantity.ORP:
 		return true
@@ -159,10 +195,10 @@ func involvesChlorine(q string) bool {
 
 // measured words the value of a sample of a case with the quantity it is of.
 func (f *Frame) measured(version int, point string, x *haccp.SampleFacts) string {
-	if version >= 1 && version <= len(f.state.Plans) {
-		if l := control.FindLimit(f.state.Plans[version-1].Plan, point, x.Limit); l != nil {
-			return f.Word("quantity", l.Quantity) + " " + f.value(x.Value)
+	if version >= 1 && version <= len(f.State.Plans) {
+		if l := control.FindLimit(f.State.Plans[version-1].Plan, point, x.Limit); l != nil {
+			return f.Word("quantity", l.Quantity) + " " + f.Value(x.Value)
 		}
 	}
-	return f.value(x.Value)
+	return f.Value(x.Value)
 }

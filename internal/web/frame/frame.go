@@ -1,0 +1,208 @@
+// Package frame is what the pages of package web have in common: the frame around their content, how they
+// word and date the facts of the rules, and how the fields of their forms are laid out and read.
+//
+// It renders nothing, sends no command and judges nothing; what it shows comes from a published view of the
+// state. A form that is refused gives back all that was typed.
+package frame
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"linewarden/haccp"
+	"linewarden/haccp/plan"
+	"linewarden/internal/gate"
+	"linewarden/internal/wording"
+)
+
+// Text writes anything as text.
+func Text(v any) string { return fmt.Sprint(v) }
+
+// Frame is what every page shows around its content, and how it words and dates things.
+type Frame struct {
+	Lang        wording.Language
+	Title       string
+	Plant       string
+	Demo        bool
+	Zone        string
+	Now         time.Time
+	Person      string
+	Roles       []string
+	FormToken   string
+	Path        string
+	Nav, More   []Way
+	PlanVersion int
+	Checkpoint  string
+	Problem     string   // what is wrong with what was sent
+	Items       []string // a list that belongs to the problem
+
+	Location *time.Location
+	State    *haccp.State
+	Who      *gate.Who
+	Plan     *plan.Plan // in force now; nil: none
+	Here     string     // path of the request, for the navigation
+	Stale    bool       // the form token is not of this session
+}
+
+// Way is a link of the navigation.
+type Way struct {
+	Path, Text string
+	Here       bool
+	Count      int
+}
+
+// T gives the message of a key in the page's language.
+func (f *Frame) T(key string, pairs ...string) string { return f.Lang.Text(key, pairs...) }
+
+// Word gives the word for a code of a group.
+func (f *Frame) Word(group string, code any) string { return f.Lang.Word(group, fmt.Sprint(code)) }
+
+// Other gives the language that the page is not in.
+func (f *Frame) Other() wording.Language {
+	if f.Lang == wording.Spanish {
+		return wording.English
+	}
+	return wording.Spanish
+}
+
+// RoleWords names the roles of who is signed in.
+func (f *Frame) RoleWords() string {
+	words := make([]string, len(f.Roles))
+	for i, r := range f.Roles {
+		words[i] = f.Word("role", r)
+	}
+	return strings.Join(words, ", ")
+}
+
+// PlanVersionText is the number of the plan version in force.
+func (f *Frame) PlanVersionText() string { return strconv.Itoa(f.PlanVersion) }
+
+// At writes a moment as date and time of the plant.
+func (f *Frame) At(t time.Time) string {
+	if t.IsZero() {
+		return "–"
+	}
+	return t.In(f.Location).Format("2006-01-02 15:04")
+}
+
+// Clock writes a moment as time of day, with the date where it is not today.
+func (f *Frame) Clock(t time.Time) string {
+	local, now := t.In(f.Location), f.Now.In(f.Location)
+	if local.YearDay() == now.YearDay() && local.Year() == now.Year() {
+		return local.Format("15:04")
+	}
+	return local.Format("01-02 15:04")
+}
+
+// Gap says how far a moment is from now: "in 12 min", "8 min ago".
+func (f *Frame) Gap(t time.Time) string {
+	d := t.Sub(f.Now)
+	key := "gap.in"
+	if d < 0 {
+		key, d = "gap.ago", -d
+	}
+	if d < time.Minute {
+		return f.T("gap.now")
+	}
+	return f.T(key, "span", span(d))
+}
+
+// span writes a length of time in the two units that matter.
+func span(d time.Duration) string {
+	d = d.Round(time.Minute)
+	days, hours, minutes := int(d/(24*time.Hour)), int(d/time.Hour)%24, int(d/time.Minute)%60
+	switch {
+	case days > 0:
+		return fmt.Sprintf("%d d %d h", days, hours)
+	case hours > 0:
+		return fmt.Sprintf("%d h %02d min", hours, minutes)
+	}
+	return fmt.Sprintf("%d min", minutes)
+}
+
+// YesNo words an answer; nil is no answer.
+func (f *Frame) YesNo(b *bool) string {
+	switch {
+	case b == nil:
+		return "–"
+	case *b:
+		return f.T("answer.yes")
+	}
+	return f.T("answer.no")
+}
+
+// Lackings words what a start lacked.
+func (f *Frame) Lackings(items []string) []string {
+	out := make([]string, len(items))
+	for i, x := range items {
+		out[i] = f.Lang.Lacking(x)
+	}
+	return out
+}
+
+// Ways fills the navigation for who is signed in.
+func (f *Frame) Ways() {
+	way := func(path, key string) Way {
+		here := f.Here == path || (path != "/" && strings.HasPrefix(f.Here, path+"/"))
+		return Way{Path: path, Text: f.T(key), Here: here}
+	}
+	f.Nav = []Way{way("/", "nav.due"), way("/places", "nav.places"), way("/deviations", "nav.deviations"), way("/log", "nav.log")}
+	f.Nav[2].Count = len(f.State.Cases())
+	f.More = []Way{way("/records", "nav.records"), way("/plan", "nav.plan")}
+	for _, r := range f.Roles {
+		if r == haccp.RoleAdministrator {
+			f.More = append(f.More, way("/people", "nav.people"))
+		}
+	}
+}
+
+// May says whether one of the roles of who is signed in may give a kind of command now.
+func (f *Frame) May(kind string) bool {
+	for _, r := range f.Roles {
+		if f.State.May(r, kind, f.Now) {
+			return true
+		}
+	}
+	return false
+}
+
+// Pager is a page struct: anything that embeds the frame.
+type Pager interface{ Base() *Frame }
+
+// Base gives the frame of a page.
+func (f *Frame) Base() *Frame { return f }
+
+func orDash(s string) string {
+	if s == "" {
+		return "–"
+	}
+	return s
+}
+
+func (f *Frame) words(keys ...string) []string {
+	out := make([]string, len(keys))
+	for i, k := range keys {
+		out[i] = f.T(k)
+	}
+	return out
+}
+
+func joinLines(a, b string) string {
+	if a == "" || b == "" {
+		return a + b
+	}
+	return a + "; " + b
+}
+
+// Value words the answers of yes and no; all else is shown as recorded.
+func (f *Frame) Value(text string) string {
+	if text == "yes" || text == "no" {
+		return f.Word("answer", text)
+	}
+	return strings.TrimPrefix(text, "pH ")
+}
+
+// Ptr gives a pointer to a value.
+func Ptr[T any](v T) *T { return &v }
