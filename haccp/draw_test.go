@@ -34,7 +34,7 @@ func wellFormed(kind string) bool { return slices.Contains(reportKinds, kind) }
 
 // formCodes are the only refusals of a report in good form: those of its author's role at its time, which
 // the plan in force then and the people changes drawn may bring about.
-var formCodes = map[string]bool{"role-not-held": true, "role-may-not": true, "device-not-enrolled": true}
+var formCodes = map[string]bool{"role-not-held": true, "role-may-not": true, "device-not-enrolled": true, "disabled": true}
 
 // step moves the clock and gives one command.
 func (p *player) step() {

@@ -144,13 +144,13 @@ func (s *State) checkActor(c *Command, report bool, now time.Time) (findings []F
 	if !ok {
 		return nil, refuse(ErrForbidden, "", "unknown-person", "this person is not known here")
 	}
-	if !p.Held(c.By.Role, moment) || p.disabledAt(moment) {
-		return nil, refuse(ErrForbidden, "", "role-not-held", "%s did not hold the role %s then", p.Name, c.By.Role)
+	if !p.Held(c.By.Role, moment) {
+		return nil, refuse(ErrForbidden, "", "role-not-held", "%s did not hold the role %s at that time", p.Name, c.By.Role)
+	}
+	if p.disabledAt(moment) {
+		return nil, refuse(ErrForbidden, "", "disabled", "%s was disabled at that time: ask an administrator", p.Name)
 	}
 	if p.DisabledNow() {
-		if !report {
-			return nil, refuse(ErrForbidden, "", "disabled", "%s is disabled", p.Name)
-		}
 		findings = append(findings, Finding{Code: FindingDisabledSince})
 	}
 	return findings, nil
