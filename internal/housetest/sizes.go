@@ -15,6 +15,20 @@ const (
 	maxMethods       = 8    // of an interface
 )
 
+// wider names the packages that may outgrow maxPackageLines, each with its own limit and the reason.
+var wider = map[string]int{
+	// One state, its fold and its decisions share unexported tables; they are cut apart when lots come.
+	"haccp": 8000,
+}
+
+// limitOf returns how many lines a package may have without tests.
+func limitOf(dir string) int {
+	if n := wider[dir]; n > 0 {
+		return n
+	}
+	return maxPackageLines
+}
+
 // checkSizes finds files, packages, functions and interfaces that outgrew the limits.
 func checkSizes(t *tree) []string {
 	var out []string
@@ -31,8 +45,8 @@ func checkSizes(t *tree) []string {
 		out = append(out, wideInterfaces(t, f)...)
 	}
 	for _, dir := range slices.Sorted(maps.Keys(packages)) {
-		if n := packages[dir]; n > maxPackageLines {
-			out = append(out, fmt.Sprintf("%s: %d lines without tests, at most %d: split it", dir, n, maxPackageLines))
+		if n := packages[dir]; n > limitOf(dir) {
+			out = append(out, fmt.Sprintf("%s: %d lines without tests, at most %d: split it", dir, n, limitOf(dir)))
 		}
 	}
 	return out
