@@ -192,6 +192,20 @@ func (s *State) fillingID(place string, at time.Time) string {
 	return ""
 }
 
+// SweepFinds reports whether a sweep would record anything. It changes nothing, so that any goroutine may
+// ask the view before it asks the writer.
+func (s *State) SweepFinds(now time.Time) bool {
+	now = now.UTC().Truncate(time.Millisecond)
+	if now.Before(s.LastRecorded) {
+		now = s.LastRecorded
+	}
+	d := &deciding{State: s, now: now}
+	return slices.ContainsFunc(s.memo.checkPlaces, func(k string) bool {
+		id, place := splitKey(k)
+		return len(d.missedAt(id, place)) > 0
+	})
+}
+
 // SweepDue returns the next moment at which a sweep may find a miss: the earliest end of a window still
 // open. False where nothing is due.
 func (s *State) SweepDue(now time.Time) (time.Time, bool) {

@@ -25,11 +25,11 @@ func (c *exportCommand) report(ctx context.Context, t *terminal, f *app.Folder, 
 	view, head := site.View(), site.Head()
 	h := report.Head{Site: view.Site.Site, Name: view.Site.Name, Demo: view.Site.Demo, Zone: view.Zone(), Made: t.now(),
 		Checkpoint: fmt.Sprintf("%d %s", head.Size, base64.StdEncoding.EncodeToString(head.Root[:])), Language: wording.English}
-	if c.From.IsZero() {
-		c.From = view.LastRecorded.AddDate(-100, 0, 0)
-	}
 	if c.Report == "readings" {
 		return c.readings(ctx, site, h, w)
+	}
+	if plans := view.Plans; c.From.IsZero() && len(plans) > 0 {
+		c.From = plans[0].From // nothing was judged before
 	}
 	l, err := site.CorrectiveLog(ctx, c.From, c.To, t.now())
 	if err != nil {

@@ -71,6 +71,9 @@ func (c *importCommand) Run(ctx context.Context, t *terminal) error {
 			TimeLayout: layout, Columns: columns, Twice: c.Twice, AllOrNothing: c.AllOrNothing, By: app.Console(), Clock: t.now,
 			Progress: func(phase string, done, total int64) { progress[phase](done, total) }})
 		c.print(t, file, &report, t.now().Sub(began))
+		if err == nil && report.Rows > 0 && report.BadRows == report.Rows {
+			err = fmt.Errorf("%s: every row is bad, and nothing was recorded", file)
+		}
 		if err != nil {
 			failed = errors.Join(failed, err)
 		}

@@ -76,10 +76,11 @@ func (t *tree) ignored(name string, dir bool) bool {
 		if p.dirOnly && !dir {
 			return false
 		}
+		entry := name
 		if !p.anchored {
-			name = path.Base(name)
+			entry = path.Base(name)
 		}
-		ok, err := path.Match(p.glob, name)
+		ok, err := path.Match(p.glob, entry)
 		return err == nil && ok
 	})
 }
