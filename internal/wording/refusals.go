@@ -17,6 +17,7 @@ var refusals = map[string]text{
 	"refusal.no-record":              {"There is no such record.", "No existe ese registro."},
 	"refusal.no-size":                {"The log does not have that many records.", "La bitácora no tiene tantos registros."},
 	"refusal.no-command":             {"Nothing was sent.", "No se envió nada."},
+	"refusal.too-many-records":       {"These rows lead to more records than one command may hold. Send fewer rows at once.", "Estas filas dan lugar a más registros de los que caben en una orden. Envíe menos filas a la vez."},
 	"refusal.bad-json":               {"What was sent cannot be read.", "No se puede leer lo que se envió."},
 	"refusal.bad-cursor":             {"This page of the list is no longer known. Begin again.", "Esta página de la lista ya no es válida. Empiece de nuevo."},
 	"refusal.bad-query":              {"The question is not complete. Check dates and names.", "La consulta no está completa. Revise fechas y nombres."},
