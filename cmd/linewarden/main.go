@@ -34,6 +34,7 @@ type commands struct {
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // a second Ctrl+C ends the program at once
 	code := run(ctx, newTerminal(), os.Args[1:])
 	stop()
 	os.Exit(code)
@@ -44,7 +45,7 @@ func main() {
 func run(ctx context.Context, t *terminal, args []string) (code int) {
 	var c commands
 	exited := -1
-	parser, err := kong.New(&c, kong.Name("linewarden"), kong.UsageOnError(),
+	parser, err := kong.New(&c, kong.Name("linewarden"),
 		kong.Description("Sanitation and process-control log of a plant that makes inner-leaf gel."),
 		kong.Writers(t.out, t.err), kong.Exit(func(n int) { exited = n; panic(exiting{}) }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/google/uuid"
@@ -133,7 +134,7 @@ Example:
 // Run adds a person.
 func (c *userAdd) Run(ctx context.Context, t *terminal) error {
 	for _, role := range c.Role {
-		if !isRole(role) {
+		if !slices.Contains(access.Roles(), role) {
 			return fmt.Errorf("there is no role %q: one of %s", role, strings.Join(access.Roles(), ", "))
 		}
 	}
@@ -156,15 +157,6 @@ func (c *userAdd) Run(ctx context.Context, t *terminal) error {
 		}
 		return p.code(who, c.Password)
 	})
-}
-
-func isRole(role string) bool {
-	for _, r := range access.Roles() {
-		if r == role {
-			return true
-		}
-	}
-	return false
 }
 
 type userDisable struct {

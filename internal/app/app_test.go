@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -263,6 +264,54 @@ func TestStopLosesNothing(t *testing.T) {
 	if cp, _, err := record.VerifyCheckpoint(note, again.Site().Key()); err != nil || cp.Size != head.Size {
 		t.Errorf("checkpoint over %d of %d: %v", cp.Size, head.Size, err)
 	}
+}
+
+// A stop in the middle of a burst: requests under way are answered, and every reading that was acknowledged
+// is in the log once.
+func TestStopInABurst(t *testing.T) {
+	dir := founded(t)
+	s := start(t, dir, nil)
+	var mu sync.Mutex
+	acknowledged := map[string]bool{}
+	var done atomic.Int64
+	var wg sync.WaitGroup
+	for _, who := range []string{"tina", "lea", "mara"} {
+		for range 8 {
+			c := s.as(t, who)
+			wg.Go(func() {
+				for {
+					body := bathTest("120")
+					id := uuid.NewString()
+					body["id"] = id
+					status, err := c.try("/api/v1/readings", body)
+					if err != nil || status != 201 {
+						return
+					}
+					mu.Lock()
+					acknowledged[id] = true
+					mu.Unlock()
+					done.Add(1)
+				}
+			})
+		}
+	}
+	for done.Load() < 200 {
+		time.Sleep(time.Millisecond)
+	}
+	stop(t, s)
+	wg.Wait()
+	f, err := app.OpenFolder(t.Context(), dir, nil)
+	check(t, err)
+	defer func() { check(t, f.Close()) }()
+	site, err := f.Open(t.Context(), "vallequince-demo", nil)
+	check(t, err)
+	defer func() { check(t, site.Close(context.Background())) }()
+	for id := range acknowledged {
+		if events, err := site.Command(t.Context(), id); err != nil || len(events) == 0 || events[0].Kind != haccp.KindReading {
+			t.Fatalf("reading %s was acknowledged and is not in the log: %v %v", id, events, err)
+		}
+	}
+	t.Logf("%d readings acknowledged before the stop", len(acknowledged))
 }
 
 func (s *service) metrics(t *testing.T) string {

@@ -3,6 +3,7 @@ package app_test
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -72,6 +73,26 @@ func (c *client) send(method, path string, body any) (int, []byte) {
 		c.t.Fatal(err)
 	}
 	return res.StatusCode, out
+}
+
+// try sends a report and gives the status, or why there is none.
+func (c *client) try(path string, body obj) (int, error) {
+	b, err := json.Marshal(body)
+	if err != nil {
+		return 0, err
+	}
+	req, err := http.NewRequest("POST", c.url+path, bytes.NewReader(b))
+	if err != nil {
+		return 0, err
+	}
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("X-Form-Token", c.form)
+	res, err := c.http.Do(req)
+	if err != nil {
+		return 0, err
+	}
+	_, err = io.Copy(io.Discard, res.Body)
+	return res.StatusCode, errors.Join(err, res.Body.Close())
 }
 
 // want sends a request, wants a status and gives the object of the answer.

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"time"
 
+	"linewarden/alerts"
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/plant"
@@ -56,13 +57,11 @@ func (h happenings) report(ctx context.Context, a access.Happening) error {
 	if a.Kind == access.DeviceEnrolled || a.Kind == access.DeviceRevoked {
 		cmd.Kind, cmd.By, cmd.Ask = haccp.AskDevice, h.administrator(a.By), deviceChange(a)
 	} else {
-		cmd.Kind, cmd.By, cmd.Ask = haccp.AskSecurity, timetable, securityOf(a)
+		cmd.Kind, cmd.By, cmd.Ask = haccp.AskSecurity, alerts.Actor, securityOf(a)
 	}
 	_, err := h.site.Do(ctx, plant.Request{Command: cmd})
 	return err
 }
-
-var timetable = haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}
 
 // console is who holds the data folder.
 var console = haccp.Actor{ID: haccp.KnownConsole, Name: haccp.KnownConsole, Role: haccp.RoleConsole, Known: haccp.KnownConsole}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -125,5 +126,39 @@ func TestPrintReadsBack(t *testing.T) {
 	}
 	if want := strings.Count(b.String(), ":") - strings.Count(b.String(), "tls:") - strings.Count(b.String(), "log:") - strings.Count(c.Listen, ":"); len(config.Variables()) != want {
 		t.Errorf("%d variables for %d settings:\n%s", len(config.Variables()), want, b.String())
+	}
+}
+
+// The commented file holds every setting, with its default, and names every variable.
+func TestCommentedFile(t *testing.T) {
+	path := filepath.Join("..", "..", "testdata", "dev", "linewarden.yaml")
+	got, err := config.Load(path, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := config.Default()
+	want.Data = "/var/lib/linewarden"
+	want.TLS.Plant, want.BehindProxy = []string{}, []string{}
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("got %+v\nwant %+v", got, want)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range config.Variables() {
+		if !strings.Contains(string(text), name) {
+			t.Errorf("%s is not named", name)
+		}
+	}
+	var printed strings.Builder
+	if err := want.Print(&printed); err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.Lines(printed.String()) {
+		key, _, _ := strings.Cut(line, ":")
+		if !strings.Contains(string(text), "\n"+key+":") {
+			t.Errorf("the setting %q is missing", key)
+		}
 	}
 }
