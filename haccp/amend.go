@@ -161,9 +161,9 @@ func (s *State) foldVoided(e *Event, b *Voided, c changes, f Facts) error {
 	case *Reading:
 		s.dropReading(old, was, c)
 	case *Bath:
-		s.dropBath(old, was, c)
+		s.dropBath(old, was, c, f)
 	case *LineStarted, *LineStopped:
-		s.dropLine(old, c)
+		s.dropLine(old, c, f)
 	case *FixDone:
 		s.dropFix(old, was, c)
 	}
@@ -186,7 +186,7 @@ func (s *State) dropReading(old *Event, was *Reading, c changes) {
 	})
 }
 
-func (s *State) dropBath(old *Event, was *Bath, c changes) {
+func (s *State) dropBath(old *Event, was *Bath, c changes, f Facts) {
 	p, ok := s.places.get(was.Place)
 	if !ok {
 		return
@@ -194,6 +194,8 @@ func (s *State) dropBath(old *Event, was *Bath, c changes) {
 	next := *p
 	next.Log = slices.DeleteFunc(slices.Clone(p.Log), func(a BathAct) bool { return a.ID == old.ID })
 	next.Service = slices.DeleteFunc(slices.Clone(p.Service), func(a ServiceAct) bool { return a.ID == old.ID })
+	next.recall(old, f)
+	s.loose.places = with(s.loose.places, was.Place)
 	s.places.set(was.Place, &next)
 	if old.Kind == KindFilled || old.Kind == KindDrained {
 		s.rebuild(was.Place, old.ID, old.At, c)
@@ -210,7 +212,7 @@ func (s *State) markGone(place, id string, c changes) {
 	}
 }
 
-func (s *State) dropLine(old *Event, c changes) {
+func (s *State) dropLine(old *Event, c changes, f Facts) {
 	id := lineOf(old)
 	l, ok := s.lines.get(id)
 	if !ok {
@@ -218,6 +220,8 @@ func (s *State) dropLine(old *Event, c changes) {
 	}
 	next := *l
 	next.Acts = slices.DeleteFunc(slices.Clone(l.Acts), func(a LineAct) bool { return a.ID == old.ID })
+	next.recall(old, f)
+	s.loose.lines = with(s.loose.lines, id)
 	s.lines.set(id, &next)
 	if _, start := old.Body.(*LineStarted); !start {
 		return

@@ -60,9 +60,9 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	case *Reading:
 		s.foldReading(e, b, c)
 	case *Bath:
-		s.foldBath(e, b, c)
+		s.foldBath(e, b, c, f)
 	case *LineStarted, *LineStopped:
-		s.foldLine(e, c)
+		s.foldLine(e, c, f)
 	case *FixDone:
 		s.foldFix(e, b, c)
 	case *Missed:
@@ -209,7 +209,7 @@ func (s *State) changeCheck(check, place string, change func(*CheckState)) {
 	s.checks.set(k, &cs)
 }
 
-func (s *State) foldBath(e *Event, b *Bath, c changes) {
+func (s *State) foldBath(e *Event, b *Bath, c changes, f Facts) {
 	p := PlaceState{ID: b.Place}
 	if old, ok := s.places.get(b.Place); ok {
 		p = *old
@@ -220,6 +220,7 @@ func (s *State) foldBath(e *Event, b *Bath, c changes) {
 			actHorizon, func(a *ServiceAct) time.Time { return a.At })
 	default:
 		p.Log = insert(p.Log, BathAct{Kind: e.Kind, ID: e.ID, At: e.At, By: e.By.ID, Body: b}, orderBath)
+		p.recall(e, f)
 		s.loose.places = with(s.loose.places, b.Place)
 	}
 	s.places.set(b.Place, &p)
@@ -251,7 +252,7 @@ func (s *State) rebuild(place, id string, at time.Time, c changes) {
 	}
 }
 
-func (s *State) foldLine(e *Event, c changes) {
+func (s *State) foldLine(e *Event, c changes, f Facts) {
 	a, _ := lineAct(e)
 	id := lineOf(e)
 	l := LineState{ID: id}
@@ -259,6 +260,7 @@ func (s *State) foldLine(e *Event, c changes) {
 		l = *old
 	}
 	l.Acts = insert(l.Acts, a, orderLine)
+	l.recall(e, f)
 	s.loose.lines = with(s.loose.lines, id)
 	s.lines.set(id, &l)
 	if a.Start {

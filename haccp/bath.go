@@ -62,7 +62,7 @@ func (s *State) trimPlace(id string) {
 	if !ok || len(p.Log) == 0 {
 		return
 	}
-	edge := p.Log[len(p.Log)-1].At.Add(-actHorizon)
+	edge := latest(p.From, p.Log[len(p.Log)-1].At.Add(-actHorizon))
 	kept, dropped, additions := keepBath(p.Log, edge)
 	if !slices.ContainsFunc(dropped, func(a BathAct) bool { return a.At.Before(edge.Add(-slack)) }) {
 		return
@@ -101,13 +101,47 @@ func keepBath(list []BathAct, edge time.Time) (kept, dropped []BathAct, addition
 	return kept, dropped, additions
 }
 
+func latest(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+// recall takes back from the facts what was forgotten, where an act of before then changes which filling was
+// in the bath since: it may be another one that the state has to keep.
+func (p *PlaceState) recall(e *Event, f Facts) {
+	if !e.At.Before(p.From) || e.Kind != KindFilled && e.Kind != KindDrained {
+		return
+	}
+	voided := voidedIn(f, nil)
+	if len(p.Log) == 0 || !slices.ContainsFunc(p.Log, func(a BathAct) bool { return a.ID == e.ID }) {
+		voided = append(voided, e.ID)
+	}
+	log := mergeActs(p.Log, eventsAbout(f, "bath:"+p.ID), bathAct, orderBath, func(a *BathAct) string { return a.ID })
+	p.Log, p.Earlier = without(log, voided, func(a *BathAct) string { return a.ID }), 0
+}
+
+// recall is the same for the runs of a line.
+func (l *LineState) recall(e *Event, f Facts) {
+	if !e.At.Before(l.From) {
+		return
+	}
+	voided := voidedIn(f, nil)
+	if !slices.ContainsFunc(l.Acts, func(a LineAct) bool { return a.ID == e.ID }) {
+		voided = append(voided, e.ID)
+	}
+	acts := mergeActs(l.Acts, eventsAbout(f, "line:"+l.ID), lineAct, orderLine, func(a *LineAct) string { return a.ID })
+	l.Acts = without(acts, voided, func(a *LineAct) string { return a.ID })
+}
+
 // trimLine drops the starts and stops before the horizon, but for the run that went on then or was the last.
 func (s *State) trimLine(id string) {
 	l, ok := s.lines.get(id)
 	if !ok || len(l.Acts) == 0 {
 		return
 	}
-	edge := l.Acts[len(l.Acts)-1].At.Add(-actHorizon)
+	edge := latest(l.From, l.Acts[len(l.Acts)-1].At.Add(-actHorizon))
 	kept := keepLine(l.Acts, edge)
 	if len(kept) == len(l.Acts) || !l.Acts[0].At.Before(edge.Add(-slack)) || len(l.Acts)-len(kept) < minTrim {
 		return

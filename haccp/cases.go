@@ -81,12 +81,12 @@ func (d *Deviation) touches(x *control.Excursion) bool {
 // after that end: control was shown between, whether or not both came at once.
 func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series, fresh func(*control.Excursion) bool) {
 	before, was := *d, d.Now
-	spans := outOfSight(d.Spans, ser.Window.From)
-	old := len(spans) > 0
+	old := outOfSight(d.Spans, ser.Window.From)
 	var now Span
+	var spans []Span
 	for i := range found {
 		x := &found[i]
-		if !before.touches(x) || was.open() && now.ended(x.Begin) && fresh(x) {
+		if !before.touches(x) || was.open() && now.ended(x.Begin) && !x.Begin.Before(before.Widest.End) && fresh(x) {
 			continue
 		}
 		covered[i] = true
@@ -94,19 +94,21 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 			d.Reach = x.Last.At
 		}
 		if now.Begin.IsZero() {
-			d.meet(x, ser, old)
+			d.meet(x, ser, len(old) > 0)
 		} else {
 			d.worsen(x, ser)
 		}
 		now = hull(now, Span{x.Begin, x.End})
-		spans = append(spans, Span{x.Begin, x.End})
+		seen := Span{x.Begin, x.End}
+		old = slices.DeleteFunc(old, func(x Span) bool { return x.End.Equal(ser.Window.From) && seen.contains(x) })
+		spans = append(spans, seen)
 		if x.Retest.ID != "" && !now.End.IsZero() {
 			retest := x.Retest
 			d.Retest = &retest
 		}
 	}
-	d.Spans, d.Now = spans, Span{}
-	for _, x := range spans {
+	d.Spans, d.Now = append(old, spans...), Span{}
+	for _, x := range d.Spans {
 		d.Now = hull(d.Now, x)
 	}
 	if d.Now.Begin.IsZero() {
@@ -155,11 +157,11 @@ func (d *Deviation) offOf(x *control.Excursion, ser *Series) float64 {
 	return off
 }
 
-// outOfSight returns the spans that ended before the window begins. Of very many the oldest are joined.
+// outOfSight returns the spans that ended when the window begins, or before. Of very many the oldest are joined.
 func outOfSight(spans []Span, from time.Time) []Span {
 	var out []Span
 	for _, x := range spans {
-		if from.IsZero() || x.End.IsZero() || !x.End.Before(from) {
+		if from.IsZero() || x.End.IsZero() || x.End.After(from) {
 			continue
 		}
 		if len(out) == maxSpans {
@@ -171,6 +173,11 @@ func outOfSight(spans []Span, from time.Time) []Span {
 }
 
 const maxSpans = 50
+
+// contains reports whether a span that has ended lies in s.
+func (s Span) contains(x Span) bool {
+	return !x.Begin.Before(s.Begin) && (s.End.IsZero() || !x.End.After(s.End))
+}
 
 // hull returns the span from the earlier begin to the later end.
 func hull(a, b Span) Span {
@@ -192,11 +199,17 @@ func (s Span) ended(by time.Time) bool { return !s.End.IsZero() && !s.End.After(
 
 // fresh reports whether every outside reading of an excursion came with this change.
 func (ser *Series) fresh(x *control.Excursion, ch *change) bool {
+	came := func(id string) bool {
+		return slices.ContainsFunc(ch.insert, func(n control.Sample) bool { return n.ID == id })
+	}
+	if !came(x.First.ID) || !came(x.Last.ID) {
+		return false // the window may hold none of its readings any more
+	}
 	for s := range ser.Window.All() {
 		if s.At.Before(x.First.At) || s.At.After(x.Last.At) || !x.Has(ser.ctx, s) {
 			continue
 		}
-		if !slices.ContainsFunc(ch.insert, func(n control.Sample) bool { return n.ID == s.ID }) {
+		if !came(s.ID) {
 			return false
 		}
 	}
@@ -345,22 +358,23 @@ func staled(parts []SignedPart) []SignedPart {
 // evict forgets the closed cases of a series whose span lies before its window. They stay in the log;
 // reviveNeeds asks for them when an older fact comes in.
 func (s *State) evict(ser *Series) {
-	gone := func(id string) bool {
-		d, ok := s.deviations.get(id)
-		if !ok {
-			return true
-		}
-		if d.IsClosed && d.EffectDue.IsZero() && !d.open() && !ser.Window.From.IsZero() && d.Widest.End.Before(ser.Window.From) {
-			s.deviations.delete(id)
-			return true
-		}
-		return false
+	from := ser.Window.From
+	if from.IsZero() || len(ser.Cases) == 0 {
+		return
 	}
-	if slices.ContainsFunc(ser.Cases, gone) {
-		ser.Cases = slices.DeleteFunc(slices.Clone(ser.Cases), func(id string) bool {
-			_, ok := s.deviations.get(id)
-			return !ok
-		})
+	var left []string
+	for _, id := range ser.Cases {
+		d, ok := s.deviations.get(id)
+		switch {
+		case !ok:
+		case d.IsClosed && d.EffectDue.IsZero() && !d.open() && d.Widest.End.Before(from):
+			s.deviations.delete(id)
+		default:
+			left = append(left, id)
+		}
+	}
+	if len(left) < len(ser.Cases) {
+		ser.Cases = left
 	}
 }
 
@@ -382,7 +396,7 @@ func (s *State) forgetPlain() {
 func (s *State) reviveNeeds(k string, f Facts) Need {
 	var need Need
 	for _, id := range s.forgotten(k, f) {
-		r := Range{About: "deviation:" + id, To: endOfTime}
+		r := caseRange(id)
 		if _, ok := f.Ranges[r]; !ok {
 			need.Ranges = append(need.Ranges, r)
 		}
@@ -392,6 +406,9 @@ func (s *State) reviveNeeds(k string, f Facts) Need {
 
 // endOfTime is later than any time in a record.
 var endOfTime = time.Date(9999, 12, 31, 0, 0, 0, 0, time.UTC)
+
+// caseRange names every record of a case.
+func caseRange(id string) Range { return Range{About: "deviation:" + id, To: endOfTime} }
 
 func (s *State) forgotten(k string, f Facts) []string {
 	var ids []string
@@ -413,7 +430,7 @@ func (s *State) forgotten(k string, f Facts) []string {
 // revive brings the forgotten cases of a series back from the facts.
 func (s *State) revive(ser *Series, f Facts) {
 	for _, id := range s.forgotten(key(ser.Point, ser.Place), f) {
-		if d := FoldCase(f.Ranges[Range{About: "deviation:" + id, To: endOfTime}]); d != nil {
+		if d := FoldCase(f.Ranges[caseRange(id)]); d != nil {
 			s.deviations.set(id, d)
 			ser.Cases = with(ser.Cases, id)
 		}

@@ -26,9 +26,15 @@ func (s *State) lineOfPlace(place string) string {
 	return ""
 }
 
+// coming is what a command is about to do, as far as the context of a series depends on it.
+type coming struct {
+	gone []string // acts and fixes that it voids
+	acts []*Event // acts and fixes that it reports
+}
+
 // context gathers what the excursions of a series depend on beside its readings. Facts add what is older
-// than the state; gone are acts and fixes voided by the records just folded.
-func (s *State) context(ser *Series, gone []string, f Facts) *control.Context {
+// than the state; next is what the state does not show yet.
+func (s *State) context(ser *Series, next coming, f Facts) *control.Context {
 	c := &control.Context{Limits: s.memo.judged[ser.Point], LiveFrom: ser.FirstLive}
 	for _, v := range s.memo.effective {
 		pt, pl := v.points[ser.Point], v.places[ser.Place]
@@ -46,11 +52,18 @@ func (s *State) context(ser *Series, gone []string, f Facts) *control.Context {
 		acts = l.Acts
 	}
 	fixes := ser.Fixes
-	if len(f.Ranges) > 0 {
+	gone := next.gone
+	if len(f.Ranges) > 0 || len(next.acts) > 0 {
 		gone = voidedIn(f, gone)
-		log = mergeActs(log, eventsAbout(f, "bath:"+ser.Place), gone, bathAct, orderBath, func(a *BathAct) string { return a.ID })
-		acts = mergeActs(acts, eventsAbout(f, "line:"+s.lineOfPlace(ser.Place)), gone, lineAct, orderLine, func(a *LineAct) string { return a.ID })
-		fixes = mergeActs(fixes, eventsAbout(f, "series:"+key(ser.Point, ser.Place)), gone, fixAct, orderFix, func(x *FixAt) string { return x.ID })
+		at, point := placeOf(next.acts, ser.Place), pointOf(next.acts, ser)
+		log = mergeActs(log, append(at, eventsAbout(f, "bath:"+ser.Place)...), bathAct, orderBath, func(a *BathAct) string { return a.ID })
+		acts = mergeActs(acts, eventsAbout(f, "line:"+s.lineOfPlace(ser.Place)), lineAct, orderLine, func(a *LineAct) string { return a.ID })
+		fixes = mergeActs(fixes, append(point, eventsAbout(f, "series:"+key(ser.Point, ser.Place))...), fixAct, orderFix, func(x *FixAt) string { return x.ID })
+	}
+	if len(gone) > 0 {
+		log = without(log, gone, func(a *BathAct) string { return a.ID })
+		acts = without(acts, gone, func(a *LineAct) string { return a.ID })
+		fixes = without(fixes, gone, func(x *FixAt) string { return x.ID })
 	}
 	for i := range fixes {
 		c.Fixes = append(c.Fixes, fixes[i].At)
@@ -62,6 +75,28 @@ func (s *State) context(ser *Series, gone []string, f Facts) *control.Context {
 		}
 	}
 	return c
+}
+
+// placeOf picks the acts on the water of a place.
+func placeOf(events []*Event, place string) []*Event {
+	var out []*Event
+	for _, e := range events {
+		if b, ok := e.Body.(*Bath); ok && b.Place == place {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
+// pointOf picks the fixes of a series.
+func pointOf(events []*Event, ser *Series) []*Event {
+	var out []*Event
+	for _, e := range events {
+		if b, ok := e.Body.(*FixDone); ok && b.Point == ser.Point && b.Place == ser.Place {
+			out = append(out, e)
+		}
+	}
+	return out
 }
 
 // eventsAbout gathers the events of every range about a key; one may come more than once.
@@ -88,11 +123,16 @@ func voidedIn(f Facts, gone []string) []string {
 	return out
 }
 
-// mergeActs adds to a list the acts of older events that it does not hold and that were not voided.
-func mergeActs[T any](list []T, events []*Event, gone []string, act func(*Event) (T, bool), order func(a, b *T) int, id func(*T) string) []T {
+// without returns a list of acts without those voided.
+func without[T any](list []T, gone []string, id func(*T) string) []T {
+	return slices.DeleteFunc(slices.Clone(list), func(a T) bool { return slices.Contains(gone, id(&a)) })
+}
+
+// mergeActs adds to a list the acts of older events that it does not hold.
+func mergeActs[T any](list []T, events []*Event, act func(*Event) (T, bool), order func(a, b *T) int, id func(*T) string) []T {
 	for _, e := range events {
 		a, ok := act(e)
-		if !ok || slices.Contains(gone, e.ID) || slices.ContainsFunc(list, func(x T) bool { return id(&x) == e.ID }) {
+		if !ok || slices.ContainsFunc(list, func(x T) bool { return id(&x) == e.ID }) {
 			continue
 		}
 		list = insert(list, a, order)
@@ -146,11 +186,27 @@ func (s *State) extended(ser *Series, c control.Context, k string, at time.Time,
 			continue
 		}
 		w, ok := ser.Window.Extend(c, from, s.samplesOf(events, point, place), from.IsZero())
-		if ok && w.Covers(at) {
+		if ok && w.Covers(at) && !s.straddles(ser, w.From, f) {
 			return w, true
 		}
 	}
 	return ser.Window, false
+}
+
+// straddles reports whether a case covers an excursion that begins before a moment and does not end by then:
+// a window that begins at the moment would not show what becomes of it.
+func (s *State) straddles(ser *Series, from time.Time, f Facts) bool {
+	over := func(d *Deviation) bool {
+		return d != nil && slices.ContainsFunc(d.Spans, func(x Span) bool {
+			return x.Begin.Before(from) && (x.End.IsZero() || x.End.After(from))
+		})
+	}
+	return slices.ContainsFunc(ser.Cases, func(id string) bool {
+		d, _ := s.deviations.get(id)
+		return over(d)
+	}) || slices.ContainsFunc(s.forgotten(key(ser.Point, ser.Place), f), func(id string) bool {
+		return over(FoldCase(f.Ranges[caseRange(id)]))
+	})
 }
 
 // seriesEvents gathers the records about a series in a range from the facts, in the order of seq.
@@ -182,9 +238,8 @@ func (s *State) aboutSeries(k string) []string {
 	return keys
 }
 
-// seriesNeeds returns what is still wanted to settle a change at a moment in a series; gone are the reports
-// that the change voids.
-func (s *State) seriesNeeds(k string, at time.Time, gone []string, f Facts) Need {
+// seriesNeeds returns what is still wanted to settle a change at a moment in a series that next makes.
+func (s *State) seriesNeeds(k string, at time.Time, next coming, f Facts) Need {
 	ser, ok := s.series.get(k)
 	_, place := splitKey(k)
 	p, l := s.whereabouts(place)
@@ -193,10 +248,10 @@ func (s *State) seriesNeeds(k string, at time.Time, gone []string, f Facts) Need
 		return Need{}
 	}
 	if inside {
-		return s.actNeeds(place, p, l, at, f)
+		return s.actNeeds(place, p, l, at, next.gone, f)
 	}
 	for _, from := range lookBack(at) {
-		need := s.actNeeds(place, p, l, from, f)
+		need := s.actNeeds(place, p, l, from, next.gone, f)
 		for _, about := range s.aboutSeries(k) {
 			r := Range{about, from, ser.Window.From}
 			if _, found := f.Ranges[r]; !found {
@@ -206,7 +261,7 @@ func (s *State) seriesNeeds(k string, at time.Time, gone []string, f Facts) Need
 		if !need.Empty() {
 			return need
 		}
-		if _, ok := s.extended(ser, *s.context(ser, gone, f), k, at, f); ok {
+		if _, ok := s.extended(ser, *s.context(ser, next, f), k, at, f); ok {
 			break
 		}
 	}
@@ -215,19 +270,19 @@ func (s *State) seriesNeeds(k string, at time.Time, gone []string, f Facts) Need
 
 // actNeeds asks for what was done to a place and its line, so far back that it is known which filling was in
 // the bath, and since when the line ran, at a moment.
-func (s *State) actNeeds(place string, p *PlaceState, l *LineState, from time.Time, f Facts) Need {
+func (s *State) actNeeds(place string, p *PlaceState, l *LineState, from time.Time, gone []string, f Facts) Need {
 	var need Need
 	if p != nil && from.Before(p.From) {
-		need = merge(need, reach("bath:"+place, from, p.From, KindFilled, f))
+		need = merge(need, reach("bath:"+place, from, p.From, KindFilled, gone, f))
 	}
 	if l != nil && from.Before(l.From) {
-		need = merge(need, reach("line:"+l.ID, from, l.From, KindLineStarted, f))
+		need = merge(need, reach("line:"+l.ID, from, l.From, KindLineStarted, gone, f))
 	}
 	return need
 }
 
 // reach asks for the acts about a key in [from, to) and for the last one of a kind before from.
-func reach(about string, from, to time.Time, kind string, f Facts) Need {
+func reach(about string, from, to time.Time, kind string, gone []string, f Facts) Need {
 	steps := []time.Time{{}}
 	if !from.IsZero() {
 		steps = []time.Time{from.Add(-actHorizon), {}}
@@ -238,14 +293,14 @@ func reach(about string, from, to time.Time, kind string, f Facts) Need {
 		if !ok {
 			return Need{Ranges: []Range{r}}
 		}
-		var gone []string
+		voided := slices.Clone(gone)
 		for _, e := range events {
 			if b, ok := e.Body.(*Voided); ok {
-				gone = append(gone, b.Target)
+				voided = append(voided, b.Target)
 			}
 		}
 		if slices.ContainsFunc(events, func(e *Event) bool {
-			return e.Kind == kind && !e.At.After(from) && !slices.Contains(gone, e.ID)
+			return e.Kind == kind && !e.At.After(from) && !slices.Contains(voided, e.ID)
 		}) {
 			break
 		}

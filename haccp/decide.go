@@ -315,7 +315,7 @@ func (d *deciding) alreadyCovered(k string, x *control.Excursion) bool {
 	}
 	return slices.ContainsFunc(ser.Cases, func(id string) bool {
 		c, ok := d.deviations.get(id)
-		return ok && c.Ground == GroundExcursion && c.touches(x)
+		return ok && slices.Contains(c.Spans, Span{x.Begin, x.End})
 	})
 }
 

@@ -45,7 +45,7 @@ func (s *State) WindowOf(k string) (control.Window, []control.Excursion) {
 	if !ok {
 		return control.Window{}, nil
 	}
-	return ser.Window, ser.Window.Excursions(*s.context(ser, nil, Facts{}))
+	return ser.Window, ser.Window.Excursions(*s.context(ser, coming{}, Facts{}))
 }
 
 // SampleOf gives what a reading says about a point.
@@ -58,5 +58,5 @@ func (s *State) BareContext(k string) control.Context {
 	point, place := splitKey(k)
 	empty := New(s.zones)
 	empty.Plans, empty.memo = s.Plans, s.memo
-	return *empty.context(&Series{Point: point, Place: place}, nil, Facts{})
+	return *empty.context(&Series{Point: point, Place: place}, coming{}, Facts{})
 }

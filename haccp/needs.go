@@ -12,16 +12,20 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 	var need Need
 	switch ask := c.Ask.(type) {
 	case *Amend:
-		need = merge(s.changeNeeds(ask.Target, false, f), approvalNeeds(ask.Target, f))
+		need = merge(s.changeNeeds(ask.Target, coming{}, f), approvalNeeds(ask.Target, f))
 		need = merge(need, signatureNeeds(ask.Signature, f))
 	case *Void:
-		need = merge(s.changeNeeds(ask.Target, true, f), approvalNeeds(ask.Target, f))
+		next := coming{gone: []string{ask.Target}}
+		if ask.New != nil {
+			next.acts = acting(c, ask.New, 1)
+		}
+		need = merge(s.changeNeeds(ask.Target, next, f), approvalNeeds(ask.Target, f))
 		need = merge(need, signatureNeeds(ask.Signature, f))
 		if ask.New != nil {
-			need = merge(need, s.touchNeeds(s.touchedBy(ask.New.Kind, ask.New.Ask), ask.New.At, []string{ask.Target}, f))
+			need = merge(need, s.touchNeeds(s.touchedBy(ask.New.Kind, ask.New.Ask), ask.New.At, next, f))
 		}
 	case *AcceptTime:
-		need = merge(s.changeNeeds(ask.Target, false, f), approvalNeeds(ask.Target, f))
+		need = merge(s.changeNeeds(ask.Target, coming{}, f), approvalNeeds(ask.Target, f))
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 	case *SignPart:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
@@ -36,7 +40,7 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 	case *Import:
 		need = merge(need, s.importNeeds(ask, f))
 	default:
-		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), c.At, nil, f)
+		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), c.At, coming{acts: acting(c, c, 0)}, f)
 	}
 	return need, nil
 }
@@ -44,15 +48,20 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 // NeedsApply returns what folding the records of one command wants to know beyond the state.
 func (s *State) NeedsApply(group []*Event, f Facts) (Need, error) {
 	var need Need
-	var gone []string
+	next := coming{acts: group}
+	for _, e := range group {
+		if b, ok := e.Body.(*Voided); ok {
+			next.gone = append(next.gone, b.Target)
+		}
+	}
 	for _, e := range group {
 		switch b := e.Body.(type) {
 		case *Amended:
-			need = merge(need, s.changeNeeds(b.Target, false, f))
+			need = merge(need, s.changeNeeds(b.Target, next, f))
 		case *Voided:
-			need, gone = merge(need, s.changeNeeds(b.Target, true, f)), append(gone, b.Target)
+			need = merge(need, s.changeNeeds(b.Target, next, f))
 		case *TimeAccepted:
-			need = merge(need, s.changeNeeds(b.Target, false, f))
+			need = merge(need, s.changeNeeds(b.Target, next, f))
 		}
 	}
 	oldest := map[string]time.Time{}
@@ -64,9 +73,19 @@ func (s *State) NeedsApply(group []*Event, f Facts) (Need, error) {
 		}
 	}
 	for _, k := range slices.Sorted(maps.Keys(oldest)) {
-		need = merge(need, s.seriesNeeds(k, oldest[k], gone, f))
+		need = merge(need, s.seriesNeeds(k, oldest[k], next, f))
 	}
 	return need, nil
+}
+
+// acting gives the record that a report of an act will lead to, as far as it is known before it is decided.
+func acting(c, report *Command, n int) []*Event {
+	switch report.Ask.(type) {
+	case *Bath, *FixDone:
+	default:
+		return nil
+	}
+	return []*Event{{Kind: report.Kind, ID: RecordID(c.ID, n), At: report.At.UTC().Truncate(time.Millisecond), Body: report.Ask}}
 }
 
 func merge(a, b Need) Need {
@@ -86,7 +105,7 @@ func merge(a, b Need) Need {
 }
 
 // changeNeeds wants the report to change, what has changed it before, and the series it touches.
-func (s *State) changeNeeds(id string, void bool, f Facts) Need {
+func (s *State) changeNeeds(id string, next coming, f Facts) Need {
 	need := targetNeeds(id, f)
 	if !need.Empty() {
 		return need
@@ -95,12 +114,8 @@ func (s *State) changeNeeds(id string, void bool, f Facts) Need {
 	if t == nil {
 		return need
 	}
-	var gone []string
-	if void {
-		gone = []string{id}
-	}
 	for _, k := range s.touchedBy(t.event.Kind, t.body) {
-		need = merge(need, s.seriesNeeds(k, t.event.At, gone, f))
+		need = merge(need, s.seriesNeeds(k, t.event.At, next, f))
 	}
 	return need
 }
@@ -151,7 +166,7 @@ func (s *State) importNeeds(ask *Import, f Facts) Need {
 	if len(need.IDs) > 0 || oldest.IsZero() {
 		return need
 	}
-	return s.touchNeeds(s.memo.feeds[key(ask.Check, ask.Place)], oldest, nil, f)
+	return s.touchNeeds(s.memo.feeds[key(ask.Check, ask.Place)], oldest, coming{}, f)
 }
 
 // touchedBy lists the series a report may touch.
@@ -175,10 +190,10 @@ func (s *State) touchedBy(kind string, body any) []string {
 	return nil
 }
 
-func (s *State) touchNeeds(keys []string, at time.Time, gone []string, f Facts) Need {
+func (s *State) touchNeeds(keys []string, at time.Time, next coming, f Facts) Need {
 	var need Need
 	for _, k := range keys {
-		need = merge(need, s.seriesNeeds(k, at, gone, f))
+		need = merge(need, s.seriesNeeds(k, at, next, f))
 	}
 	return need
 }

@@ -89,7 +89,7 @@ func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion
 	s.refresh(&ser, ch, f)
 	wide := false
 	if !ser.Window.Covers(ch.oldest) {
-		ser.ctx = s.context(&ser, ch.gone, f) // the one kept knows nothing of the facts
+		ser.ctx = s.context(&ser, coming{gone: ch.gone}, f) // the one kept knows nothing of the facts
 		if err := s.extend(&ser, k, ch.oldest, f); err != nil {
 			return nil, err
 		}
@@ -124,7 +124,7 @@ func (s *State) refresh(ser *Series, ch *change, f Facts) {
 	if ser.ctx != nil && ser.memo == s.memo && ser.place == place && ser.line == line && !ch.rebuild && !first {
 		return
 	}
-	ser.ctx = s.context(ser, ch.gone, f)
+	ser.ctx = s.context(ser, coming{gone: ch.gone}, f)
 	ser.memo, ser.place, ser.line = s.memo, place, line
 }
 
@@ -149,7 +149,10 @@ func (s *State) finish() {
 		if old, ok := s.series.get(k); ok {
 			ser := *old
 			if ser.ctx == nil {
-				ser.ctx = s.context(&ser, nil, Facts{})
+				ser.ctx = s.context(&ser, coming{}, Facts{})
+			}
+			if from := s.actsFrom(ser.Place); !from.IsZero() && ser.Window.Reaches(from) {
+				ser.Window = ser.Window.Cut(*ser.ctx, from.Add(slack))
 			}
 			s.trim(&ser)
 			ser.ctx = nil // it may rest on facts that the state does not hold
@@ -165,6 +168,19 @@ func (s *State) finish() {
 	s.loose = loose{}
 }
 
+// actsFrom is the moment from which the state knows all that was done to a place and its line.
+func (s *State) actsFrom(place string) time.Time {
+	p, l := s.whereabouts(place)
+	var from time.Time
+	if p != nil {
+		from = p.From
+	}
+	if l != nil && l.From.After(from) {
+		from = l.From
+	}
+	return from
+}
+
 // cutPlace makes the windows of every series at a place begin no earlier than a moment.
 func (s *State) cutPlace(place string, from time.Time) {
 	for _, k := range s.memo.seriesAt[place] {
@@ -173,7 +189,7 @@ func (s *State) cutPlace(place string, from time.Time) {
 			continue
 		}
 		ser := *old
-		ser.Window = ser.Window.Cut(*s.context(&ser, nil, Facts{}), from)
+		ser.Window = ser.Window.Cut(*s.context(&ser, coming{}, Facts{}), from)
 		ser.ctx = nil
 		s.evict(&ser)
 		s.series.set(k, &ser)

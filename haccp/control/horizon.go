@@ -131,6 +131,9 @@ func first(at time.Time, _ string, _ bool) time.Time { return at }
 func prune(c *Context, s State, from time.Time) State {
 	gone := func(t *Track) bool {
 		end, unknown := c.drained(t.Filling)
+		if t.Open != nil && !unknown { // a reading may name a filling drained before
+			end, _ = t.Open.end(c)
+		}
 		return unknown || !end.IsZero() && end.Before(from)
 	}
 	if slices.ContainsFunc(s.Tracks, gone) {

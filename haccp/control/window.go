@@ -42,6 +42,9 @@ type Window struct {
 // Covers reports whether a sample of that moment can be inserted.
 func (w Window) Covers(at time.Time) bool { return !at.Before(w.From) }
 
+// Reaches reports whether the window holds a sample from before a moment.
+func (w Window) Reaches(at time.Time) bool { return !w.empty() && w.oldest().Before(at) }
+
 // Len returns the number of samples.
 func (w Window) Len() int {
 	n := len(w.Tail.Samples)
