@@ -105,7 +105,7 @@ func (i DueItem) with(d control.Due, now time.Time) DueItem {
 	switch {
 	case now.After(d.Until):
 		i.State = DueMissed
-	case now.After(d.At):
+	case now.After(d.At) && d.Row != control.RowEvent:
 		i.State = DueLate
 	case !now.Before(d.From):
 		i.State = DueNow

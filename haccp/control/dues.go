@@ -335,7 +335,9 @@ type Matched struct {
 	Due
 	Reading   string    `json:"reading"`
 	ReadingAt time.Time `json:"reading_at"`
-	Late      bool      `json:"late,omitempty"` // after At, inside the grace
+	// Late says that the reading was taken after At, inside the grace. A test after an event cannot be taken
+	// before it is due: its whole window is in time.
+	Late bool `json:"late,omitempty"`
 }
 
 // Match gives each due the reading that satisfied it: in order of At, then id, a reading satisfies the
@@ -384,7 +386,7 @@ func matchRow(out []Matched, dues []Due, row string, taken []Taken, used []bool)
 				continue
 			}
 			done[j], used[i] = true, true
-			out = append(out, Matched{Due: *d, Reading: t.ID, ReadingAt: t.At, Late: t.At.After(d.At)})
+			out = append(out, Matched{Due: *d, Reading: t.ID, ReadingAt: t.At, Late: d.Row != RowEvent && t.At.After(d.At)})
 			break
 		}
 	}

@@ -109,7 +109,7 @@ func (w *writer) preOp(s *shift, start time.Time) []haccp.PreOp {
 func (w *writer) washing(s *shift, b *water, by haccp.Actor) {
 	first := b.place == "bath-1"
 	for n := 1; n <= s.tests; n++ {
-		at := after(s.due(n), w.jitter(-5, 4))
+		at := after(s.due(n), w.jitter(-9, -2))
 		switch {
 		case first && (n == s.low || n == s.lowOpen):
 			w.breach(s, b, at, n == s.low, by)
@@ -175,7 +175,7 @@ func (w *writer) beside(s *shift, by haccp.Actor) {
 	end := s.stop()
 	for _, b := range w.baths {
 		for n := 1; after(s.start, contactEvery*float64(n)).Before(end); n++ {
-			at := after(s.start, contactEvery*float64(n)+w.jitter(-8, 6))
+			at := after(s.start, contactEvery*float64(n)+w.jitter(-14, -1))
 			c := w.reading(at, by, "contact-time-test", b.place, s.lots(at), haccp.Entry{Quantity: "contact_time", Method: "stopwatch", Read: written(w.chance.between(78, 96), 1, 0, "s")})
 			if b.place == "bath-2" && n == s.late {
 				w.receiveLate(c, after(s.start, contactEvery*float64(n)))
@@ -183,9 +183,9 @@ func (w *writer) beside(s *shift, by haccp.Actor) {
 		}
 	}
 	for n := 1; after(s.start, hourly*float64(n)).Before(end); n++ {
-		at := after(s.start, hourly*float64(n)+w.jitter(-9, 8))
+		at := after(s.start, hourly*float64(n)+w.jitter(-14, -1))
 		w.reading(at, by, "hand-dip-test", "hand-dip", nil, haccp.Entry{Quantity: "free_chlorine", Method: "chlorine-strip", Read: written(w.chance.between(62, 94), 10, 0, "ppm")})
-		at = after(s.start, hourly*float64(n)+w.jitter(-9, 8))
+		at = after(s.start, hourly*float64(n)+w.jitter(-14, -1))
 		w.reading(at, w.as(spareTech, haccp.KnownPIN), "seal-check", "filler", s.lots(at), haccp.Entry{Quantity: "yes_no", Method: "look", Read: quantity.Answer(true)})
 	}
 }
