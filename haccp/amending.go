@@ -172,16 +172,15 @@ func otherKeys() error {
 	return invalid("", "other-keys", "an amendment keeps kind, time, place, check and lots: for a wrong one, void the report and give a new one")
 }
 
-// better reports whether any verdict improves or vanishes. Only what stays, what was inside, and what
-// becomes outside counts as not better; between act and not evaluated neither is the worse.
+// severity orders the verdicts of one limit from good to bad: what is not evaluated proves nothing, what is
+// outside proves the contrary.
+var severity = []string{control.Inside, control.NotEvaluated, control.Act, control.Outside}
+
+// better reports whether any verdict improves or vanishes.
 func better(old, now []control.Verdict) bool {
 	return slices.ContainsFunc(old, func(o control.Verdict) bool {
 		i := slices.IndexFunc(now, func(n control.Verdict) bool { return n.Point == o.Point && n.Limit == o.Limit })
-		if i < 0 {
-			return true
-		}
-		is := now[i].Verdict
-		return is != o.Verdict && o.Verdict != control.Inside && is != control.Outside
+		return i < 0 || slices.Index(severity, now[i].Verdict) < slices.Index(severity, o.Verdict)
 	})
 }
 
