@@ -15,15 +15,18 @@ import (
 
 // client is one tablet: one kept connection, one person, one request at a time.
 type client struct {
-	conn    net.Conn
-	in      *bufio.Reader
-	head    string // request line and headers, up to the length
-	rand    *rand.Rand
-	n       int
-	tablet  int
-	request []byte // the last one
-	body    []byte
-	answer  []byte
+	conn   net.Conn
+	in     *bufio.Reader
+	head   string // request line and headers, up to the length
+	rand   *rand.Rand
+	n      int
+	tablet int
+	// scattered has single readings outside among others inside at the same moment, so that every one of them
+	// opens a case of its own; no water does that, but it is the hardest for the rules.
+	scattered bool
+	request   []byte // the last one
+	body      []byte
+	answer    []byte
 }
 
 // dialTo connects a client that posts to a path with some headers, each ended by CR LF.
@@ -100,7 +103,10 @@ const clockLayout = "2006-01-02T15:04:05.000Z"
 // fill writes the body of a reading of one of three checks.
 func (c *client) fill(now time.Time) {
 	at := now.UTC().Format(clockLayout)
-	outside := c.rand.IntN(outsideOf) == 0
+	outside := now.UnixMilli()%(outsideFor*outsideOf) < outsideFor
+	if c.scattered {
+		outside = c.rand.IntN(outsideOf) == 0
+	}
 	b := append(c.body[:0], `{"id":"`...)
 	b = c.appendUUID(b, now)
 	b = fmt.Appendf(b, `","at":"%s","at_known":"device","device":{"id":"tablet-%d","clock":"%s","offset_ms":40},`, at, c.tablet, at)

@@ -31,11 +31,12 @@ import (
 
 // whole is our service on a data folder: gate, sessions, API, rules, log.
 type whole struct {
-	folder *app.Folder
-	site   *plant.Site
-	fiber  *fiber.App
-	addr   string
-	tokens []session
+	folder    *app.Folder
+	site      *plant.Site
+	fiber     *fiber.App
+	addr      string
+	tokens    []session
+	scattered bool // see client
 }
 
 // session is what a signed-in browser holds.
@@ -134,7 +135,9 @@ func (s *whole) console(tb testing.TB, c haccp.PersonChange) {
 func (s *whole) dial(tb testing.TB, n int) *client {
 	t := s.tokens[n%people]
 	headers := "Cookie: " + t.cookie + "\r\n" + gate.FormHeader + ": " + t.form + "\r\nOrigin: http://" + s.addr + "\r\nSec-Fetch-Site: same-origin\r\n"
-	return dialTo(tb, s.addr, api.Base+"/readings", headers, n)
+	c := dialTo(tb, s.addr, api.Base+"/readings", headers, n)
+	c.scattered = s.scattered
+	return c
 }
 
 func (s *whole) stop(tb testing.TB) int {
