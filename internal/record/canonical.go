@@ -2,7 +2,7 @@ package record
 
 import (
 	"fmt"
-	"sort"
+	"slices"
 	"unicode/utf8"
 )
 
@@ -17,12 +17,13 @@ func Canonical(json []byte) ([]byte, error) {
 	if len(json) > MaxJSONBytes {
 		return nil, fmt.Errorf("%w: JSON text of %d bytes is over %d", ErrInvalid, len(json), MaxJSONBytes)
 	}
-	if isCanonical(string(json)) == nil {
+	text := string(json)
+	if isCanonical(text) == nil {
 		return append([]byte(nil), json...), nil
 	}
-	p := &parser{s: string(json)}
+	p := &parser{s: text}
 	p.space()
-	out, err := p.value(nil, 0)
+	out, err := p.value(make([]byte, 0, len(text)), 0)
 	if err != nil {
 		return nil, err
 	}
@@ -50,8 +51,10 @@ func isCanonical(s string) error {
 
 // parser reads any JSON text and writes it canonically.
 type parser struct {
-	s string
-	i int
+	s       string
+	i       int
+	members []member // of the objects that are open, one behind the other
+	spare   []byte
 }
 
 func (p *parser) errorf(format string, args ...any) error {
@@ -135,9 +138,10 @@ func (p *parser) array(dst []byte, depth int) ([]byte, error) {
 	}
 }
 
+// member is one of an object: its name, and where it was written with its value.
 type member struct {
-	name  string
-	value []byte
+	name     string
+	from, to int
 }
 
 func (p *parser) object(dst []byte, depth int) ([]byte, error) {
@@ -146,63 +150,79 @@ func (p *parser) object(dst []byte, depth int) ([]byte, error) {
 	}
 	p.i++
 	p.space()
+	dst = append(dst, '{')
 	if p.peek() == '}' {
 		p.i++
-		return append(dst, '{', '}'), nil
+		return append(dst, '}'), nil
 	}
-	var members []member
+	first := len(p.members)
 	for {
-		m, err := p.member(depth)
-		if err != nil {
+		var err error
+		if dst, err = p.member(dst, depth); err != nil {
 			return nil, err
 		}
-		members = append(members, m)
 		c := p.peek()
 		if c != ',' && c != '}' {
 			return nil, p.errorf("a comma or the end of the object is wanted")
 		}
 		p.i++
+		dst = append(dst, c)
 		if c == '}' {
-			return p.sorted(dst, members)
+			err := p.sort(dst, p.members[first:])
+			p.members = p.members[:first]
+			return dst, err
 		}
 	}
 }
 
-func (p *parser) member(depth int) (member, error) {
+func (p *parser) member(dst []byte, depth int) ([]byte, error) {
 	p.space()
 	if p.peek() != '"' {
-		return member{}, p.errorf("a member name in double quotes is wanted")
+		return nil, p.errorf("a member name in double quotes is wanted")
 	}
 	name, err := p.text()
 	if err != nil {
-		return member{}, err
+		return nil, err
 	}
 	p.space()
 	if p.peek() != ':' {
-		return member{}, p.errorf("a colon is wanted after member name %q", clip(name))
+		return nil, p.errorf("a colon is wanted after member name %q", clip(name))
 	}
 	p.i++
 	p.space()
-	value, err := p.value(nil, depth)
+	from := len(dst)
+	dst, err = p.value(append(AppendString(dst, name), ':'), depth)
+	if err != nil {
+		return nil, err
+	}
+	p.members = append(p.members, member{name, from, len(dst)})
 	p.space()
-	return member{name, value}, err
+	return dst, nil
 }
 
-func (p *parser) sorted(dst []byte, members []member) ([]byte, error) {
-	sort.SliceStable(members, func(i, j int) bool { return compareUTF16(members[i].name, members[j].name) < 0 })
-	dst = append(dst, '{')
-	for i, m := range members {
-		if i > 0 {
-			if members[i-1].name == m.name {
-				return nil, p.errorf("member name %q stands twice in one object", clip(m.name))
-			}
-			dst = append(dst, ',')
-		}
-		dst = AppendString(dst, m.name)
-		dst = append(dst, ':')
-		dst = append(dst, m.value...)
+// sort puts the members, which stand at the end of out with a comma or the last brace behind each, into order.
+func (p *parser) sort(out []byte, members []member) error {
+	start, ordered := members[0].from, true
+	for i := 1; i < len(members) && ordered; i++ {
+		ordered = compareUTF16(members[i-1].name, members[i].name) < 0
 	}
-	return append(dst, '}'), nil
+	if ordered {
+		return nil
+	}
+	slices.SortStableFunc(members, func(a, b member) int { return compareUTF16(a.name, b.name) })
+	p.spare = append(p.spare[:0], out[start:]...)
+	to := start
+	for i, m := range members {
+		if i > 0 && members[i-1].name == m.name {
+			return p.errorf("member name %q stands twice in one object", clip(m.name))
+		}
+		to += copy(out[to:], p.spare[m.from-start:m.to-start])
+		if i < len(members)-1 {
+			out[to] = ','
+		}
+		to++
+	}
+	return nil
 }
 
 // text reads a JSON string with any escapes.
@@ -211,6 +231,10 @@ func (p *parser) text() (string, error) {
 	start := p.i
 	for p.i < len(p.s) && p.s[p.i] != '"' && p.s[p.i] != '\\' && p.s[p.i] >= 0x20 && p.s[p.i] < 0x80 {
 		p.i++
+	}
+	if p.peek() == '"' {
+		p.i++
+		return p.s[start : p.i-1], nil
 	}
 	out := []byte(p.s[start:p.i])
 	for p.i < len(p.s) {
