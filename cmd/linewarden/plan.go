@@ -94,7 +94,7 @@ type planSign struct {
 // Help is shown by --help.
 func (planSign) Help() string {
 	return `A new folder becomes the data folder of the plan's site. On a demo site the console signs. On any
-other the name and password of a manager are asked for; add the first one with linewarden user add.
+other the name and password of a manager are asked for; the first one is added on the way.
 
 Examples:
   linewarden plan sign plan.yaml --data /var/lib/linewarden --reason "second bath"
@@ -166,12 +166,14 @@ func (c *planSign) found(ctx context.Context, t *terminal, f *app.Folder, p *pla
 // askManager asks for the name and password of a manager.
 func askManager(ctx context.Context, t *terminal, f *app.Folder, site *plant.Site) (haccp.Actor, error) {
 	none := haccp.Actor{}
-	if !anyManager(site.View()) {
-		return none, fmt.Errorf("the site has no manager who could sign yet: add one with linewarden user add NAME --sign-in SIGN-IN --role manager --password --data %s", f.Dir)
-	}
 	door, err := f.Door(ctx, site, access.Defaults(), app.DoorOptions{Logger: t.quiet()})
 	if err != nil {
 		return none, err
+	}
+	if !anyManager(site.View()) {
+		if err := firstManager(&people{ctx: ctx, t: t, site: site, door: door}); err != nil {
+			return none, fmt.Errorf("the site has no manager who could sign yet: run this again, or add one with linewarden user add NAME --sign-in SIGN-IN --role manager --data %s (%w)", f.Dir, err)
+		}
 	}
 	name, err := t.ask("Sign-in name of the manager who signs")
 	if err != nil {
@@ -193,6 +195,20 @@ func askManager(ctx context.Context, t *terminal, f *app.Folder, site *plant.Sit
 		return none, err
 	}
 	return haccp.Actor{ID: p.ID, Name: p.Name, Role: haccp.RoleManager, Known: haccp.KnownPassword}, nil
+}
+
+// firstManager adds the first manager of a site.
+func firstManager(p *people) error {
+	p.t.say("the site has no manager yet; who signs its first plan becomes one")
+	name, err := p.t.ask("Name as it is printed in records")
+	if err != nil {
+		return err
+	}
+	signIn, err := p.t.ask("Name for signing in")
+	if err != nil {
+		return err
+	}
+	return p.add(name, signIn, []string{haccp.RoleManager}, true)
 }
 
 func anyManager(s *haccp.State) bool {

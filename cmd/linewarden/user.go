@@ -77,21 +77,14 @@ func (p *people) find(name string) (*haccp.Person, error) {
 	return nil, fmt.Errorf("there is no person with the sign-in name or id %q", name)
 }
 
-// code makes a set-up code and says what it is for; with a password asked for on the terminal it is used
-// up at once.
-func (p *people) code(who *haccp.Person, password bool) error {
-	secret := ""
-	if password {
-		var err error
-		if secret, err = p.askPassword(who); err != nil {
-			return err
-		}
-	}
+// code makes a set-up code and says what it is for; with a password that was asked for it is used up at
+// once.
+func (p *people) code(who *haccp.Person, secret string) error {
 	code, err := p.door.IssueSetup(p.ctx, haccp.KnownConsole, who.ID, p.t.now())
 	if err != nil {
 		return err
 	}
-	if !password {
+	if secret == "" {
 		p.t.print("set-up code of %s (good for 24 hours, used once): %s", who.SignIn, code)
 		return nil
 	}
@@ -103,8 +96,11 @@ func (p *people) code(who *haccp.Person, password bool) error {
 }
 
 // askPassword asks for a new password, twice.
-func (p *people) askPassword(who *haccp.Person) (string, error) {
-	secret, err := p.t.askHidden("Password of " + who.SignIn + " (at least 15 characters)")
+func (p *people) askPassword(signIn string) (string, error) {
+	secret, err := p.t.askHidden("Password of " + signIn + " (at least 15 characters)")
+	if err == nil && secret == "" {
+		err = errors.New("no password was given: nothing was changed")
+	}
 	if err != nil {
 		return "", err
 	}
@@ -138,25 +134,36 @@ func (c *userAdd) Run(ctx context.Context, t *terminal) error {
 			return fmt.Errorf("there is no role %q: one of %s", role, strings.Join(access.Roles(), ", "))
 		}
 	}
-	return c.with(ctx, t, func(p *people) error {
-		id := "p-" + uuid.NewString()
-		err := p.change(haccp.PersonChange{Change: "added",
-			PersonBody: haccp.PersonBody{Person: id, Name: c.Name, SignIn: access.SignInName(c.SignIn)}})
-		if err != nil {
+	return c.with(ctx, t, func(p *people) error { return p.add(c.Name, c.SignIn, c.Role, c.Password) })
+}
+
+// add adds a person with roles, and gives a set-up code or asks for the password. The password is asked for
+// first: who gives up there has added nobody.
+func (p *people) add(name, signIn string, roles []string, password bool) error {
+	secret := ""
+	if password {
+		var err error
+		if secret, err = p.askPassword(signIn); err != nil {
 			return err
 		}
-		for _, role := range c.Role {
-			if err := p.change(haccp.PersonChange{Change: "role-given", PersonBody: haccp.PersonBody{Person: id, Role: role}}); err != nil {
-				return err
-			}
-		}
-		t.print("%s is added", c.Name)
-		who, err := p.find(id)
-		if err != nil {
+	}
+	id := "p-" + uuid.NewString()
+	err := p.change(haccp.PersonChange{Change: "added",
+		PersonBody: haccp.PersonBody{Person: id, Name: name, SignIn: access.SignInName(signIn)}})
+	if err != nil {
+		return err
+	}
+	for _, role := range roles {
+		if err := p.change(haccp.PersonChange{Change: "role-given", PersonBody: haccp.PersonBody{Person: id, Role: role}}); err != nil {
 			return err
 		}
-		return p.code(who, c.Password)
-	})
+	}
+	p.t.print("%s is added", name)
+	who, err := p.find(id)
+	if err != nil {
+		return err
+	}
+	return p.code(who, secret)
 }
 
 type userDisable struct {
@@ -253,6 +260,12 @@ func (c *userReset) Run(ctx context.Context, t *terminal) error {
 		if err != nil {
 			return err
 		}
-		return p.code(who, c.Password)
+		secret := ""
+		if c.Password {
+			if secret, err = p.askPassword(who.SignIn); err != nil {
+				return err
+			}
+		}
+		return p.code(who, secret)
 	})
 }
