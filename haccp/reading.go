@@ -25,6 +25,9 @@ func (d *deciding) reading(findings []Finding) error {
 	if !ok {
 		return wrongAsk(d.cmd)
 	}
+	if r.From != nil {
+		return invalid("from", "computed-here", "from is written by an import only: leave it out")
+	}
 	e, err := d.judged(r, findings)
 	if err != nil {
 		return err

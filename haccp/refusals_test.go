@@ -250,6 +250,7 @@ var formRefusals = []refusalCase{
 	{"bad-code", "entries[0].method", invalidForm, readingWith(func(r *haccp.Reading) { r.Entries[0].Method = "a\nb" })},
 	{"bad-code", "entries[0].reagent.lot", invalidForm, readingWith(func(r *haccp.Reading) { r.Entries[0].Reagent = &haccp.Reagent{} })},
 	{"computed-here", "entries[0].value", invalidForm, readingWith(func(r *haccp.Reading) { r.Entries[0].Formula = "dilution/1" })},
+	{"computed-here", "from", invalidForm, readingWith(func(r *haccp.Reading) { r.From = &haccp.ImportedFrom{} })},
 	{"bad-dilution", "entries[0].dilution", invalidForm, readingWith(func(r *haccp.Reading) { r.Entries[0].Dilution = &haccp.Dilution{Sample: 2, Total: 1} })},
 	{"bad-basis", "entries[0].as", invalidForm, readingWith(func(r *haccp.Reading) { r.Entries[0].As = "Cl" })},
 	{"bad-basis", "entries[0].as", invalidForm, readingWith(func(r *haccp.Reading) { r.Entries[0].As = "NaOCl" })},
