@@ -85,6 +85,7 @@ func New(ctx context.Context, cfg config.Config, p Parts) (*App, error) {
 	}
 	a := &App{cfg: cfg, parts: p, logger: p.Logger, folder: p.Folder, registry: prometheus.NewRegistry(),
 		quit: make(chan struct{}), served: make(chan error, 1)}
+	TuneMemory()
 	err := cfg.Check()
 	if err == nil {
 		err = a.open(ctx)
@@ -220,6 +221,7 @@ func (a *App) housekeeping() {
 		case <-a.quit:
 			return
 		case <-t.C:
+			TuneMemory()
 			if err := a.door.Sweep(context.Background(), a.parts.Clock()); err != nil {
 				a.logger.Warn("housekeeping of sign-in", "error", err)
 			}
