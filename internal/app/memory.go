@@ -2,8 +2,8 @@ package app
 
 import (
 	"os"
-	"runtime"
 	"runtime/debug"
+	"runtime/metrics"
 )
 
 // How much memory is given to have less to do with collecting garbage.
@@ -19,8 +19,12 @@ func TuneMemory() {
 	if os.Getenv("GOGC") != "" || os.Getenv("GOMEMLIMIT") != "" {
 		return
 	}
-	var m runtime.MemStats
-	runtime.ReadMemStats(&m)
+	live := []metrics.Sample{{Name: "/gc/heap/live:bytes"}} // as of the last collection
+	metrics.Read(live)
+	limit := int64(leastMemory)
+	if live[0].Value.Kind() == metrics.KindUint64 {
+		limit = max(limit, 2*int64(live[0].Value.Uint64()))
+	}
 	debug.SetGCPercent(gcPercent)
-	debug.SetMemoryLimit(max(leastMemory, 2*int64(m.HeapAlloc)))
+	debug.SetMemoryLimit(limit)
 }

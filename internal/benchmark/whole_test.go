@@ -7,33 +7,29 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
-	"net"
 	"net/http"
 	"os"
 	"path/filepath"
 	"testing"
 	"time"
 
-	"github.com/gofiber/fiber/v2"
 	"github.com/google/uuid"
-	"github.com/prometheus/client_golang/prometheus"
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
 	"linewarden/internal/access"
 	"linewarden/internal/api"
 	"linewarden/internal/app"
+	"linewarden/internal/config"
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
 	"linewarden/internal/plant"
 )
 
-// whole is our service on a data folder: gate, sessions, API, rules, log.
+// whole is our service as it is served: gate, sessions, API, pages, timetable, rules, log.
 type whole struct {
-	folder    *app.Folder
+	app       *app.App
 	site      *plant.Site
-	fiber     *fiber.App
 	addr      string
 	tokens    []session
 	scattered bool // see client
@@ -42,7 +38,7 @@ type whole struct {
 // session is what a signed-in browser holds.
 type session struct{ cookie, form string }
 
-// startWhole founds a demo site with people, signs the demo plant's plan, serves it and signs everybody in.
+// startWhole founds a demo site, serves it, signs the demo plant's plan and signs everybody in.
 func startWhole(tb testing.TB) side {
 	tb.Helper()
 	ctx := context.Background()
@@ -52,20 +48,23 @@ func startWhole(tb testing.TB) side {
 	if r.Plan == nil {
 		tb.Fatal(r.Errors)
 	}
+	folder, err := app.OpenFolder(ctx, tb.TempDir(), nil)
+	check(tb, err)
+	check(tb, folder.Found(ctx, plant.Founding{Site: r.Plan.Site, Name: r.Plan.Name, Demo: true}, time.Now))
+	set := access.Defaults()
+	set.Params, set.WeakHashes = access.Params{Memory: 8, Time: 1, Threads: 1}, true // signing in is not measured
+	cfg := config.Default()
+	cfg.Data, cfg.Listen = folder.Dir, "127.0.0.1:0"
 	s := &whole{}
-	s.folder, err = app.OpenFolder(ctx, tb.TempDir(), nil)
+	s.app, err = app.New(ctx, cfg, app.Parts{Folder: folder, Access: &set})
 	check(tb, err)
-	check(tb, s.folder.Found(ctx, plant.Founding{Site: r.Plan.Site, Name: r.Plan.Name, Demo: true}, time.Now))
-	o, err := s.folder.Options(ctx, r.Plan.Site)
-	check(tb, err)
-	reg := prometheus.NewRegistry()
-	o.Registerer, o.Clock, o.Logger = reg, time.Now, slog.New(slog.DiscardHandler)
-	s.site, err = plant.Open(ctx, o)
-	check(tb, err)
+	check(tb, s.app.Start())
+	check(tb, s.app.Wait(ctx))
+	s.site, s.addr = s.app.Site(), s.app.Addr()
 	_, _, err = app.SignPlan(ctx, s.site, app.PlanSigning{Plan: r.Plan, Source: text, By: app.Console(), Reason: "first plan",
 		From: time.Now().AddDate(0, 0, -1), Now: time.Now()})
 	check(tb, err)
-	s.serve(tb, reg)
+	s.signIn(tb, s.app.Door())
 	return s
 }
 
@@ -74,27 +73,6 @@ func check(tb testing.TB, err error) {
 	if err != nil {
 		tb.Fatal(err)
 	}
-}
-
-func (s *whole) serve(tb testing.TB, reg prometheus.Registerer) {
-	ctx := context.Background()
-	set := access.Defaults()
-	set.Params, set.WeakHashes = access.Params{Memory: 8, Time: 1, Threads: 1}, true // signing in is not measured
-	door, err := s.folder.Door(ctx, s.site, set, app.DoorOptions{Registerer: reg})
-	check(tb, err)
-	g, err := gate.New(gate.Options{Door: door, Clock: time.Now, Registerer: reg})
-	check(tb, err)
-	a, err := api.New(api.Options{Site: s.site, Evidence: s.site, Gate: g,
-		CheckPlan: func(text []byte) planfile.Report { return planfile.Check("plan.yaml", text, plan.Options{}) }})
-	check(tb, err)
-	s.fiber = fiber.New(g.Config())
-	g.Use(s.fiber)
-	a.Mount(s.fiber)
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	check(tb, err)
-	s.addr = l.Addr().String()
-	go func() { _ = s.fiber.Listener(gate.Listener(l)) }()
-	s.signIn(tb, door)
 }
 
 // signIn adds the people and signs them in through the API.
@@ -143,8 +121,7 @@ func (s *whole) dial(tb testing.TB, n int) *client {
 func (s *whole) stop(tb testing.TB) int {
 	tb.Helper()
 	n := s.site.View().Counts.Readings
-	ctx := context.Background()
-	if err := errors.Join(s.fiber.Shutdown(), s.site.Close(ctx), s.folder.Close()); err != nil {
+	if err := s.app.Stop(context.Background()); err != nil {
 		tb.Error(err)
 	}
 	return int(n)
