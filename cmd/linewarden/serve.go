@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"syscall"
 	"time"
 
 	"linewarden/internal/app"
@@ -85,6 +86,9 @@ func (c *serveCommand) Run(ctx context.Context, t *terminal) error {
 // serve starts a service, waits for the end and stops it.
 func serve(ctx context.Context, t *terminal, a *app.App, stopWithin time.Duration, started func()) error {
 	err := a.Start()
+	if errors.Is(err, syscall.EADDRINUSE) {
+		err = fmt.Errorf("another program listens on %s: choose another address with --listen", a.Addr())
+	}
 	if err == nil {
 		started()
 		select {
