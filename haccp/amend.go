@@ -132,7 +132,7 @@ func (s *State) replaceBath(old *Event, n *Bath) {
 			next.Log[i].Body = n
 		}
 	}
-	s.places.set(n.Place, &next)
+	s.setPlace(&next)
 }
 
 func (s *State) replaceStop(old *Event, n *LineStopped) {
@@ -157,6 +157,7 @@ func (s *State) foldVoided(e *Event, b *Voided, c changes, f Facts) error {
 		return fmt.Errorf("voids %s, which the facts do not hold", b.Target)
 	}
 	_ = e
+	s.loose.gone = append(s.loose.gone, b.Target)
 	switch was := targetOf(b.Target, f).body.(type) {
 	case *Reading:
 		s.dropReading(old, was, c)
@@ -194,21 +195,11 @@ func (s *State) dropBath(old *Event, was *Bath, c changes, f Facts) {
 	next := *p
 	next.Log = slices.DeleteFunc(slices.Clone(p.Log), func(a BathAct) bool { return a.ID == old.ID })
 	next.Service = slices.DeleteFunc(slices.Clone(p.Service), func(a ServiceAct) bool { return a.ID == old.ID })
-	next.recall(old, f)
+	next.recall(old, s.loose.gone, f)
 	s.loose.places = with(s.loose.places, was.Place)
-	s.places.set(was.Place, &next)
+	s.setPlace(&next)
 	if old.Kind == KindFilled || old.Kind == KindDrained {
 		s.rebuild(was.Place, old.ID, old.At, c)
-		s.markGone(was.Place, old.ID, c)
-	}
-}
-
-// markGone tells the series at a place that an act was voided, lest it comes back from the facts.
-func (s *State) markGone(place, id string, c changes) {
-	for _, k := range s.memo.seriesAt[place] {
-		if ch := c[k]; ch != nil {
-			ch.gone = append(ch.gone, id)
-		}
 	}
 }
 
@@ -220,7 +211,7 @@ func (s *State) dropLine(old *Event, c changes, f Facts) {
 	}
 	next := *l
 	next.Acts = slices.DeleteFunc(slices.Clone(l.Acts), func(a LineAct) bool { return a.ID == old.ID })
-	next.recall(old, f)
+	next.recall(old, s.loose.gone, f)
 	s.loose.lines = with(s.loose.lines, id)
 	s.lines.set(id, &next)
 	if _, start := old.Body.(*LineStarted); !start {
@@ -228,7 +219,6 @@ func (s *State) dropLine(old *Event, c changes, f Facts) {
 	}
 	for _, place := range s.memo.placesOf[id] {
 		s.rebuild(place, "", old.At, c)
-		s.markGone(place, old.ID, c)
 	}
 }
 
@@ -241,8 +231,7 @@ func (s *State) dropFix(old *Event, was *FixDone, c changes) {
 	next := *ser
 	next.Fixes = slices.DeleteFunc(slices.Clone(ser.Fixes), func(x FixAt) bool { return x.ID == old.ID })
 	s.series.set(k, &next)
-	ch := c.at(k, old.At)
-	ch.rebuild, ch.gone = true, append(ch.gone, old.ID)
+	c.at(k, old.At).rebuild = true
 }
 
 func (s *State) foldAccepted(b *TimeAccepted, c changes, f Facts) error {

@@ -220,10 +220,10 @@ func (s *State) foldBath(e *Event, b *Bath, c changes, f Facts) {
 			actHorizon, func(a *ServiceAct) time.Time { return a.At })
 	default:
 		p.Log = insert(p.Log, BathAct{Kind: e.Kind, ID: e.ID, At: e.At, By: e.By.ID, Body: b}, orderBath)
-		p.recall(e, f)
+		p.recall(e, s.loose.gone, f)
 		s.loose.places = with(s.loose.places, b.Place)
 	}
-	s.places.set(b.Place, &p)
+	s.setPlace(&p)
 	if e.Kind == KindFilled || e.Kind == KindDrained {
 		s.rebuild(b.Place, e.ID, e.At, c)
 	}
@@ -260,7 +260,7 @@ func (s *State) foldLine(e *Event, c changes, f Facts) {
 		l = *old
 	}
 	l.Acts = insert(l.Acts, a, orderLine)
-	l.recall(e, f)
+	l.recall(e, s.loose.gone, f)
 	s.loose.lines = with(s.loose.lines, id)
 	s.lines.set(id, &l)
 	if a.Start {

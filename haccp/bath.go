@@ -75,7 +75,7 @@ func (s *State) trimPlace(id string) {
 	next.Earlier += additions
 	next.Log, next.From = kept, edge
 	next.Over = slices.Clone(slices.DeleteFunc(slices.Clone(p.Over), func(o OverAt) bool { return len(kept) == 0 || o.At.Before(kept[0].At) }))
-	s.places.set(id, &next)
+	s.setPlace(&next)
 }
 
 // keepBath parts the log of a bath at a moment: kept are the filling then in the bath, its drain, and all
@@ -110,27 +110,21 @@ func latest(a, b time.Time) time.Time {
 
 // recall takes back from the facts what was forgotten, where an act of before then changes which filling was
 // in the bath since: it may be another one that the state has to keep.
-func (p *PlaceState) recall(e *Event, f Facts) {
+func (p *PlaceState) recall(e *Event, gone []string, f Facts) {
 	if !e.At.Before(p.From) || e.Kind != KindFilled && e.Kind != KindDrained {
 		return
 	}
-	voided := voidedIn(f, nil)
-	if len(p.Log) == 0 || !slices.ContainsFunc(p.Log, func(a BathAct) bool { return a.ID == e.ID }) {
-		voided = append(voided, e.ID)
-	}
+	voided := voidedIn(f, gone)
 	log := mergeActs(p.Log, eventsAbout(f, "bath:"+p.ID), bathAct, orderBath, func(a *BathAct) string { return a.ID })
 	p.Log, p.Earlier = without(log, voided, func(a *BathAct) string { return a.ID }), 0
 }
 
 // recall is the same for the runs of a line.
-func (l *LineState) recall(e *Event, f Facts) {
+func (l *LineState) recall(e *Event, gone []string, f Facts) {
 	if !e.At.Before(l.From) {
 		return
 	}
-	voided := voidedIn(f, nil)
-	if !slices.ContainsFunc(l.Acts, func(a LineAct) bool { return a.ID == e.ID }) {
-		voided = append(voided, e.ID)
-	}
+	voided := voidedIn(f, gone)
 	acts := mergeActs(l.Acts, eventsAbout(f, "line:"+l.ID), lineAct, orderLine, func(a *LineAct) string { return a.ID })
 	l.Acts = without(acts, voided, func(a *LineAct) string { return a.ID })
 }
@@ -221,6 +215,15 @@ func fillingsOf(log []BathAct) []control.Filling {
 	}
 	return out
 }
+
+// setPlace puts a place into the state, with the fillings that follow from its log.
+func (s *State) setPlace(p *PlaceState) {
+	p.water = fillingsOf(p.Log)
+	s.places.set(p.ID, p)
+}
+
+// fillings returns the fillings of a bath inside the horizon.
+func (p *PlaceState) fillings() []control.Filling { return p.water }
 
 // fillingAt returns the filling in the bath at a moment.
 func fillingAt(fillings []control.Filling, at time.Time) (control.Filling, bool) {

@@ -368,5 +368,5 @@ func (s *State) addAct(e *Event) {
 	} else {
 		p.Log = insert(p.Log, a, orderBath)
 	}
-	s.places.set(p.ID, &p)
+	s.setPlace(&p)
 }

@@ -135,7 +135,7 @@ func (d *deciding) bathFindings(b *Bath) []Finding {
 	if d.cmd.Kind == KindAdded || d.cmd.Kind == KindPartReplaced || d.cmd.Kind == KindDrained {
 		if p, ok := d.places.get(b.Place); !ok {
 			out = append(out, Finding{Code: FindingNoFilling})
-		} else if _, in := fillingAt(fillingsOf(p.Log), d.cmd.At); !in {
+		} else if _, in := fillingAt(p.fillings(), d.cmd.At); !in {
 			out = append(out, Finding{Code: FindingNoFilling})
 		}
 	}
@@ -502,7 +502,7 @@ func (s *State) inUse(v *version, place string, at time.Time) bool {
 	if pl == nil || pl.Kind != plan.Bath {
 		return true
 	}
-	_, in := fillingAt(fillingsOf(p.Log), at)
+	_, in := fillingAt(p.fillings(), at)
 	return in
 }
 
@@ -515,7 +515,7 @@ func (s *State) startTested(t plan.StartTest, place string, at time.Time) bool {
 	}
 	var since time.Time
 	if p, ok := s.places.get(place); ok {
-		if f, in := fillingAt(fillingsOf(p.Log), at); in {
+		if f, in := fillingAt(p.fillings(), at); in {
 			since = f.From
 		}
 	}

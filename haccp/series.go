@@ -18,7 +18,6 @@ type change struct {
 	opened  bool      // a case was opened
 	oldest  time.Time // the oldest moment touched
 	last    *LastReading
-	gone    []string // acts and fixes voided by this group
 }
 
 type replacement struct {
@@ -88,12 +87,12 @@ func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion
 	ser := *old
 	s.refresh(&ser, ch, f)
 	wide := false
+	floor := ser.Window.From
 	if !ser.Window.Covers(ch.oldest) {
-		ser.ctx = s.context(&ser, coming{gone: ch.gone}, f) // the one kept knows nothing of the facts
 		if err := s.extend(&ser, k, ch.oldest, f); err != nil {
 			return nil, err
 		}
-		wide = true
+		wide, ser.floor = true, latest(ser.floor, floor)
 	}
 	if ch.rebuild {
 		ser.Window = ser.Window.RebuildSince(*ser.ctx, ch.oldest)
@@ -117,14 +116,15 @@ func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion
 	return uncovered, nil
 }
 
-// refresh makes the context of a series what it is now, unless it is that already.
+// refresh makes the context of a series what it is now, unless it is that already; where there are facts, they
+// go into it.
 func (s *State) refresh(ser *Series, ch *change, f Facts) {
 	place, line := s.whereabouts(ser.Place)
 	first := ch.firstLive(ser)
-	if ser.ctx != nil && ser.memo == s.memo && ser.place == place && ser.line == line && !ch.rebuild && !first {
+	if len(f.Ranges) == 0 && ser.ctx != nil && ser.memo == s.memo && ser.place == place && ser.line == line && !ch.rebuild && !first {
 		return
 	}
-	ser.ctx = s.context(ser, coming{gone: ch.gone}, f)
+	ser.ctx = s.context(ser, coming{gone: s.loose.gone}, f)
 	ser.memo, ser.place, ser.line = s.memo, place, line
 }
 
@@ -140,7 +140,10 @@ func (s *State) trim(ser *Series) {
 }
 
 // loose is what finish has to trim at the end of a group of records.
-type loose struct{ series, places, lines []string }
+type loose struct {
+	series, places, lines []string
+	gone                  []string // reports that the group voided, lest they come back from the facts
+}
 
 // finish trims what the records of one group left longer than it has to be. It is called once, after the
 // last record of the group was folded and settled.
@@ -154,7 +157,9 @@ func (s *State) finish() {
 			if from := s.actsFrom(ser.Place); !from.IsZero() && ser.Window.Reaches(from) {
 				ser.Window = ser.Window.Cut(*ser.ctx, from.Add(slack))
 			}
+			ser.Window = ser.Window.Cut(*ser.ctx, ser.floor)
 			s.trim(&ser)
+			ser.floor = time.Time{}
 			ser.ctx = nil // it may rest on facts that the state does not hold
 			s.series.set(k, &ser)
 		}

@@ -130,6 +130,9 @@ func Restore(b []byte, zones Zones) (*State, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
+	for _, p := range v.Places.all() {
+		p.water = fillingsOf(p.Log)
+	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
 		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: m}, nil
@@ -196,6 +199,8 @@ type PlaceState struct {
 	Earlier int `json:"earlier,omitempty"`
 	// Over are the readings of the water above what the plan allows a filling, by at, then id.
 	Over []OverAt `json:"over,omitempty"`
+
+	water []control.Filling // derived from Log
 }
 
 // ServiceAct takes a place out of service, or back in.
@@ -239,6 +244,7 @@ type Series struct {
 	memo  *memo
 	place *PlaceState
 	line  *LineState
+	floor time.Time // where the window began before it was extended for this group of records
 }
 
 // FixAt is an immediate fix at a point and place.

@@ -135,7 +135,7 @@ func (s *State) dueContext(check, place string) control.DueContext {
 		}
 	}
 	if p, ok := s.places.get(place); ok {
-		c.Fillings = fillingsOf(p.Log)
+		c.Fillings = p.fillings()
 		for _, g := range p.gaps() {
 			c.Out = append(c.Out, control.Gap{From: g.From, To: g.To})
 		}
@@ -185,7 +185,7 @@ func (d *deciding) recordMiss(check, place string, m control.Matched) error {
 
 func (s *State) fillingID(place string, at time.Time) string {
 	if p, ok := s.places.get(place); ok {
-		if f, in := fillingAt(fillingsOf(p.Log), at); in {
+		if f, in := fillingAt(p.fillings(), at); in {
 			return f.ID
 		}
 	}

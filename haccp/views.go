@@ -166,7 +166,7 @@ func (s *State) sameFilling(place string, r *LastReading, now time.Time) bool {
 	if !ok {
 		return true
 	}
-	f, in := fillingAt(fillingsOf(p.Log), now)
+	f, in := fillingAt(p.fillings(), now)
 	return !in || !r.At.Before(f.From)
 }
 
@@ -268,7 +268,7 @@ func (s *State) FillingAt(place string, at time.Time) (FillingView, bool) {
 	if !ok {
 		return FillingView{}, false
 	}
-	f, in := fillingAt(fillingsOf(p.Log), at)
+	f, in := fillingAt(p.fillings(), at)
 	if !in {
 		return FillingView{}, false
 	}
