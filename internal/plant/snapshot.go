@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"strconv"
 	"sync"
+	"time"
 
 	"linewarden/haccp"
 	"linewarden/internal/record/evidence"
@@ -71,6 +72,13 @@ func (s *Site) tryLoad(ctx context.Context, size int64) (state *haccp.State, why
 	return state, ""
 }
 
+// Where records come in a rush, the next snapshot waits until some time after the last one, or until many
+// times the usual number have come.
+const (
+	snapshotPause = 30 * time.Second
+	rushed        = 5
+)
+
 // saver saves snapshots in a goroutine of its own, from published views; the writer never waits for it.
 type saver struct {
 	site *Site
@@ -78,8 +86,9 @@ type saver struct {
 	done chan struct{}
 	once sync.Once
 
-	mu   sync.Mutex
-	last int64 // seq of the last snapshot, saved or under way
+	mu    sync.Mutex
+	last  int64     // seq of the last snapshot, saved or under way
+	began time.Time // when that was begun
 }
 
 func newSaver(s *Site) *saver {
@@ -111,12 +120,13 @@ func (v *saver) offer(w *view) {
 	}
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	if w.head.Size-v.last < v.site.opt.SnapshotEvery {
+	fresh := w.head.Size - v.last
+	if fresh < v.site.opt.SnapshotEvery || fresh < rushed*v.site.opt.SnapshotEvery && time.Since(v.began) < snapshotPause {
 		return
 	}
 	select {
 	case v.work <- w:
-		v.last = w.head.Size
+		v.last, v.began = w.head.Size, time.Now()
 	default:
 	}
 }

@@ -47,7 +47,7 @@ func openWriter(ctx context.Context, path string) (*writer, error) {
 		return nil, err
 	}
 	db, err := openFile(path, "mode=rw", "journal_mode(wal)", "synchronous(full)", "foreign_keys(on)",
-		"cache_size(-65536)", "wal_autocheckpoint(4000)", "journal_size_limit(67108864)", "temp_store(memory)")
+		"cache_size(-65536)", "wal_autocheckpoint(12000)", "journal_size_limit(67108864)", "temp_store(memory)")
 	if err != nil {
 		return nil, err
 	}
@@ -92,9 +92,10 @@ func (w *writer) prepare(ctx context.Context) error {
 		}
 	}
 	w.records = newBulk(conn, `INSERT INTO record (key, bytes) VALUES `, 2)
-	w.ids = newBulk(conn, `INSERT INTO record_id (site, id, seq) VALUES `, 3)
-	w.commands = newBulk(conn, `INSERT INTO command (site, id, first, count) VALUES `, 4)
-	w.entries = newBulk(conn, `INSERT INTO entry (word, at, seq) VALUES `, 3)
+	// A statement that fails ends the transaction here, so none needs a journal of its own to be taken back by.
+	w.ids = newBulk(conn, `INSERT OR FAIL INTO record_id (site, id, seq) VALUES `, 3)
+	w.commands = newBulk(conn, `INSERT OR FAIL INTO command (site, id, first, count) VALUES `, 4)
+	w.entries = newBulk(conn, `INSERT OR FAIL INTO entry (word, at, seq) VALUES `, 3)
 	return nil
 }
 
