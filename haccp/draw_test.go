@@ -29,13 +29,6 @@ func counted(m map[string]int) string {
 	return strings.Join(out, ", ")
 }
 
-// wellFormed reports whether every command of that kind which a player draws is a report in good form.
-func wellFormed(kind string) bool { return slices.Contains(reportKinds, kind) }
-
-// formCodes are the only refusals of a report in good form: those of its author's role at its time, which
-// the plan in force then and the people changes drawn may bring about.
-var formCodes = map[string]bool{"role-not-held": true, "role-may-not": true, "device-not-enrolled": true, "disabled": true}
-
 // step moves the clock and gives one command.
 func (p *player) step() {
 	switch p.even(20, "leap") {

@@ -132,9 +132,22 @@ func (p *player) checkRefusal(c *haccp.Command, err error, before []byte) {
 	if !bytes.Equal(before, after) {
 		p.r.Fatalf("%s: refused as %v, yet the state changed", c.Kind, refusal)
 	}
-	if w, e := wellFormed(c.Kind), formCodes[refusal.Code]; w && !e {
-		p.r.Fatalf("the report %s was refused for the state of things: %v", c.Kind, refusal)
+	if slices.Contains(reportKinds, c.Kind) && p.heldRole(c) {
+		p.r.Fatalf("the report %s in good form was refused for the state of things: %v", c.Kind, refusal)
 	}
+}
+
+// heldRole reports whether the author of a command held the role at its time and was not disabled then: the
+// only ground on which a report in good form may be refused.
+func (p *player) heldRole(c *haccp.Command) bool {
+	if c.By.Role == haccp.RoleDevice {
+		d, ok := p.state.Device(c.By.ID)
+		return ok && (d.Revoked.IsZero() || c.At.Before(d.Revoked))
+	}
+	who, ok := p.state.Person(c.By.ID)
+	return ok && who.Held(c.By.Role, c.At) && !slices.ContainsFunc(who.Disabled, func(g haccp.Gap) bool {
+		return !c.At.Before(g.From) && (g.To.IsZero() || c.At.Before(g.To))
+	})
 }
 
 // checkRecord checks what holds for every record.
