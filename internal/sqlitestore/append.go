@@ -24,19 +24,17 @@ func (l *Log) Append(ctx context.Context, expected int64, c record.Commit, looku
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	var site int64
 	err := w.transaction(ctx, func(ctx context.Context) error {
-		site, err := w.site(ctx, l.site)
+		at, err := w.endOf(ctx, l.site)
 		if err != nil {
 			return err
 		}
-		head, err := w.headOf(ctx, site)
-		if err != nil {
-			return err
+		site = at.site
+		if at.head.Commit != expected {
+			return fmt.Errorf("%w: the log is at commit %d, not %d", record.ErrConflict, at.head.Commit, expected)
 		}
-		if head.Commit != expected {
-			return fmt.Errorf("%w: the log is at commit %d, not %d", record.ErrConflict, head.Commit, expected)
-		}
-		if err := c.Check(head); err != nil {
+		if err := c.Check(at.head); err != nil {
 			return err
 		}
 		if err := w.insertLookups(ctx, site, lookups); err != nil {
@@ -45,9 +43,24 @@ func (l *Log) Append(ctx context.Context, expected int64, c record.Commit, looku
 		return w.insertLog(ctx, site, c)
 	})
 	if err != nil {
+		delete(w.last, l.site) // whatever it was, look again
 		return fmt.Errorf("append commit %d of site %s: %w", c.Number, l.site, err)
 	}
+	w.last[l.site] = end{site, record.Head{Commit: c.Number, Size: c.Size}}
 	return nil
+}
+
+// endOf gives the end of a site's log, as it was left by the last commit, or as it stands in the file.
+func (w *writer) endOf(ctx context.Context, name string) (end, error) {
+	if at, ok := w.last[name]; ok {
+		return at, nil
+	}
+	site, err := w.site(ctx, name)
+	if err != nil {
+		return end{}, err
+	}
+	head, err := w.headOf(ctx, site)
+	return end{site, head}, err
 }
 
 // headOf gives number and size of the last commit; the root is left out.

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 	"strings"
 	"sync"
 
@@ -25,6 +26,12 @@ type word struct {
 	text  string
 }
 
+// end is where the log of a site ends; the root is left out.
+type end struct {
+	site int64
+	head record.Head
+}
+
 // writer owns the one connection that writes to the log file.
 type writer struct {
 	mu    sync.Mutex
@@ -32,6 +39,7 @@ type writer struct {
 	conn  *sql.Conn
 	words map[word]int64
 	fresh map[word]int64 // of the transaction that is open
+	last  map[string]end // of the sites that were appended to; nobody else writes while the lock is held
 	args  []any
 
 	begin, commit, rollback         *sql.Stmt
@@ -52,7 +60,7 @@ func openWriter(ctx context.Context, path string) (*writer, error) {
 		return nil, err
 	}
 	db.SetMaxOpenConns(1)
-	w := &writer{db: db, words: map[word]int64{}, fresh: map[word]int64{}}
+	w := &writer{db: db, words: map[word]int64{}, fresh: map[word]int64{}, last: map[string]end{}}
 	if err := w.prepare(ctx); err != nil {
 		return nil, errors.Join(err, w.close())
 	}
@@ -87,7 +95,7 @@ func (w *writer) prepare(ctx context.Context) error {
 		{&w.insertWord, `INSERT INTO word (site, class, text) VALUES (?, ?, ?)`},
 		{&w.insertCheckpoint, `INSERT INTO checkpoint (site, size, note) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`},
 	} {
-		if *p.into, err = conn.PrepareContext(ctx, p.text); err != nil {
+		if *p.into, err = conn.PrepareContext(ctx, p.text); err != nil { //nolint:sqlclosecheck // closed with the writer
 			return fmt.Errorf("prepare %s: %w", p.text, err)
 		}
 	}
@@ -133,9 +141,7 @@ func (w *writer) transaction(ctx context.Context, fn func(ctx context.Context) e
 	if len(w.words)+len(w.fresh) > maxWords {
 		clear(w.words)
 	}
-	for k, id := range w.fresh {
-		w.words[k] = id
-	}
+	maps.Copy(w.words, w.fresh)
 	return nil
 }
 
