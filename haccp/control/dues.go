@@ -272,7 +272,7 @@ func (d *duer) steps(last, until, end, start time.Time, every time.Duration, fir
 			n = most
 		}
 		if n > 0 {
-			last, first = last.Add(n*every), false
+			last, first = last.Add(n*every), false //nolint:durationcheck // n counts intervals
 		}
 	}
 	if due := end.Sub(d.from) / every; due > 0 {

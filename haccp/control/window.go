@@ -70,10 +70,9 @@ func (w Window) All() iter.Seq[*Sample] {
 // Backward yields the samples from the newest to the oldest.
 func (w Window) Backward() iter.Seq[*Sample] {
 	return func(yield func(*Sample) bool) {
-		list := w.list()
-		for i := len(list) - 1; i >= 0; i-- {
-			for j := len(list[i].Samples) - 1; j >= 0; j-- {
-				if !yield(list[i].Samples[j]) {
+		for _, ch := range slices.Backward(w.list()) {
+			for _, s := range slices.Backward(ch.Samples) {
+				if !yield(s) {
 					return
 				}
 			}

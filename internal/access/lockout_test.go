@@ -79,8 +79,7 @@ func TestAttemptsUnderWayAreCounted(t *testing.T) {
 
 // what an attempt answers, as the person sees it.
 func answer(err error) string {
-	var w *Wait
-	if errors.As(err, &w) {
+	if w, ok := errors.AsType[*Wait](err); ok {
 		return fmt.Sprint(w.Err, " ", w.After)
 	}
 	return fmt.Sprint(err)

@@ -15,6 +15,7 @@ import (
 	"io"
 	"log/slog"
 	"reflect"
+	"slices"
 	"sync"
 	"time"
 
@@ -322,10 +323,8 @@ func (q *call) choice(name string, words ...string) (string, error) {
 	if s == "" {
 		return words[0], nil
 	}
-	for _, w := range words {
-		if w == s {
-			return s, nil
-		}
+	if slices.Contains(words, s) {
+		return s, nil
 	}
 	return "", q.refused(name, "not-a-choice", name+" is none of the words it may be")
 }

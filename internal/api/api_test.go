@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"maps"
 	"net"
 	"net/http"
 	"strings"
@@ -270,9 +271,7 @@ func TestCrossSite(t *testing.T) {
 		{"null Origin", map[string]string{"Origin": "null"}, true, 403, "cross-site"},
 	} {
 		c := w.as("tina")
-		for k, v := range x.header {
-			c.header[k] = v
-		}
+		maps.Copy(c.header, x.header)
 		if !x.form {
 			c.form = w.as("teo").form // of another session
 		}

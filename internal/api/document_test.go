@@ -104,7 +104,7 @@ func operationID(r route) string {
 func (m *maker) operation(r route) obj {
 	op := obj{"operationId": operationID(r), "summary": r.summary, "responses": m.responses(r)}
 	var params []obj
-	for _, s := range strings.Split(r.path, "/") {
+	for s := range strings.SplitSeq(r.path, "/") {
 		if strings.HasPrefix(s, ":") {
 			params = append(params, obj{"name": s[1:], "in": "path", "required": true, "schema": obj{"type": "string"}})
 		}
@@ -359,7 +359,7 @@ func validate(r *response) {
 	}
 }
 
-func init() {
+func init() { //nolint:gochecknoinits // the validator keeps its decoders in a package variable
 	for _, m := range []string{gate.ProblemType, "application/x-ndjson", "text/csv"} {
 		openapi3filter.RegisterBodyDecoder(m, openapi3filter.PlainBodyDecoder)
 	}

@@ -59,7 +59,7 @@ type spanIn struct {
 }
 
 func (q *call) postReading(in *readingIn) (Answer, error) {
-	r := in.readingBody.report().(*haccp.Reading) //nolint:errcheck,forcetypeassert // it gives nothing else
+	r := in.readingBody.report().(*haccp.Reading) //nolint:forcetypeassert // it gives nothing else
 	if q.who.Probe() {
 		r.Mode = "device"
 	}

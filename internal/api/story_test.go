@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"maps"
 	"net/url"
 	"slices"
 	"strings"
@@ -81,9 +82,7 @@ func TestDeviationFromReadingToLog(t *testing.T) {
 	}
 	sign := func(part string, more obj) obj {
 		o := obj{"id": id(), "part": part, "password": w.passes["mara"], "signature": w.signature()}
-		for k, v := range more {
-			o[k] = v
-		}
+		maps.Copy(o, more)
 		return o
 	}
 	path := "/deviations/" + dev + "/parts"

@@ -102,7 +102,7 @@ func (g *Gate) Use(app *fiber.App) { app.Use(g.watch) }
 
 // watch numbers, measures and logs a request, sets the headers, and keeps a panic from ending the service.
 func (g *Gate) watch(c *fiber.Ctx) (err error) {
-	began := time.Now() //nolint:forbidigo // a duration of real work is measured, not a time of the plant
+	began := time.Now()
 	id := g.prefix + strconv.FormatUint(g.count.Add(1), 36)
 	c.Locals(keyRequest, id)
 	g.headers(c, id)
@@ -111,7 +111,7 @@ func (g *Gate) watch(c *fiber.Ctx) (err error) {
 			g.opt.Logger.Error("request panicked", "request", id, "panic", fmt.Sprint(r), "stack", string(debug.Stack()))
 			err = g.Fail(c, fmt.Errorf("panic: %v", r))
 		}
-		g.done(c, id, time.Since(began)) //nolint:forbidigo // see above
+		g.done(c, id, time.Since(began))
 	}()
 	if err := c.Next(); err != nil {
 		return g.Fail(c, err)

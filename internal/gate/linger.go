@@ -45,7 +45,7 @@ func (l *lingering) Close() error {
 	}
 	err := half.CloseWrite()
 	if err == nil {
-		err = l.Conn.SetReadDeadline(time.Now().Add(lingerTime)) //nolint:forbidigo // a deadline of the network is real time
+		err = l.Conn.SetReadDeadline(time.Now().Add(lingerTime))
 	}
 	if err == nil {
 		_, _ = io.CopyN(io.Discard, l.Conn, lingerBytes) // whatever ends it, the connection is closed next

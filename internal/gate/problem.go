@@ -150,8 +150,7 @@ func refusalOf(err error) (r *haccp.Refusal, status int, after time.Duration) {
 	if wait, ok := plant.RetryAfter(err); ok {
 		after = wait
 	}
-	var wait *access.Wait
-	if errors.As(err, &wait) {
+	if wait, ok := errors.AsType[*access.Wait](err); ok {
 		after = wait.After
 	}
 	var refusal *haccp.Refusal

@@ -119,7 +119,7 @@ func (d *decoder) value(n ast.Node, v reflect.Value, path string) {
 		return // A key without a value is a key not given.
 	}
 	if v.Kind() == reflect.Pointer {
-		if _, ok := v.Interface().(*plan.Cron); ok {
+		if _, ok := reflect.TypeAssert[*plan.Cron](v); ok {
 			d.cron(n, v, path)
 			return
 		}

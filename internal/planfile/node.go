@@ -119,8 +119,8 @@ func fieldsOf(t reflect.Type) map[string]int {
 // keys lists the keys of a type in the order of its fields.
 func keys(t reflect.Type) []string {
 	var out []string
-	for i := range t.NumField() {
-		if key := t.Field(i).Tag.Get("yaml"); key != "" {
+	for field := range t.Fields() {
+		if key := field.Tag.Get("yaml"); key != "" {
 			out = append(out, key)
 		}
 	}

@@ -42,8 +42,8 @@ func Schema() []byte {
 func object(t reflect.Type, defs node) node {
 	properties := node{}
 	var required []string
-	for i := range t.NumField() {
-		f := t.Field(i)
+	for f := range t.Fields() {
+		f := f
 		key := f.Tag.Get("yaml")
 		if key == "" {
 			continue

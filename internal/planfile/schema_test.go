@@ -92,8 +92,8 @@ func TestSchemaIsComplete(t *testing.T) {
 		if rt.Kind() != reflect.Struct || rt.PkgPath() != reflect.TypeFor[plan.Plan]().PkgPath() || len(keys(rt)) == 0 || rt == reflect.TypeFor[plan.Cron]() {
 			return
 		}
-		for i := range rt.NumField() {
-			f := rt.Field(i)
+		for f := range rt.Fields() {
+			f := f
 			name := rt.Name() + "." + f.Tag.Get("yaml")
 			if f.Tag.Get("yaml") == "" {
 				t.Errorf("%s.%s has no yaml key", rt.Name(), f.Name)

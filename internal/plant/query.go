@@ -112,7 +112,7 @@ func (s *Site) ByID(ctx context.Context, id string) (string, *haccp.Event, error
 func (s *Site) Command(ctx context.Context, id string) ([]*haccp.Event, error) {
 	u, err := record.ParseUUID(id)
 	if err != nil {
-		return nil, nil
+		return nil, nil //nolint:nilerr // what is no id names no command
 	}
 	found, err := s.opt.Log.Commands(ctx, []record.UUID{u})
 	if err != nil {

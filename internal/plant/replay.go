@@ -210,7 +210,7 @@ func (f *folder) fold(to int64) error {
 		<-c.ready
 		if err := f.take(c, to); err != nil {
 			cancel()
-			for range ordered { //nolint:revive // lets the reader end
+			for range ordered {
 			}
 			return err
 		}

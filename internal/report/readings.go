@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"maps"
 	"strconv"
 	"strings"
 
@@ -70,9 +71,7 @@ func ReadingsCSV(w io.Writer, readings iter.Seq2[*haccp.Event, error], c Changes
 		base["standing"], base["changed_by"], base["change_reason"] = word, by, reason
 		for i := range r.Entries {
 			cells := map[string]string{}
-			for k, v := range base {
-				cells[k] = v
-			}
+			maps.Copy(cells, base)
 			entryCells(cells, &r.Entries[i])
 			if err := s.put(cells); err != nil {
 				return err

@@ -2,6 +2,7 @@ package sqlitestore_test
 
 import (
 	"database/sql"
+	"errors"
 	"fmt"
 	"path/filepath"
 	"strings"
@@ -55,7 +56,9 @@ func raw(t *testing.T, dir string) *sql.DB {
 		}
 		names = append(names, name)
 	}
-	rows.Close()
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil { //nolint:sqlclosecheck // closed before the tables change
+		t.Fatal(err)
+	}
 	for _, name := range names {
 		if _, err := db.ExecContext(t.Context(), "DROP TRIGGER "+name); err != nil {
 			t.Fatal(err)
@@ -207,6 +210,9 @@ func snapshotTable(t *testing.T, db *sql.DB, name string) table {
 			t.Fatal(err)
 		}
 		out.rows = append(out.rows, values)
+	}
+	if err := rows.Err(); err != nil {
+		t.Fatal(err)
 	}
 	return out
 }

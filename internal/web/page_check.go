@@ -2,7 +2,6 @@ package web
 
 import (
 	"strings"
-	"time"
 
 	"github.com/gofiber/fiber/v2"
 
@@ -105,12 +104,4 @@ func (p *checkPage) fill(c *fiber.Ctx) (entries []haccp.Entry, fields map[string
 	p.SamplePoint, p.Lots, p.Note = c.FormValue("sample_point"), strings.TrimSpace(c.FormValue("lots")), strings.TrimSpace(c.FormValue("note"))
 	p.Repeats, p.Extra = c.FormValue("repeats"), p.Lots+p.Note != ""
 	return frame.ReadEntries(c, p.Frame, p.Entries)
-}
-
-// soonest gives the earlier of two moments that are set.
-func soonest(a, b time.Time) time.Time {
-	if a.IsZero() || (!b.IsZero() && b.Before(a)) {
-		return b
-	}
-	return a
 }

@@ -169,7 +169,7 @@ func (p *partPage) read(c *fiber.Ctx, d *haccp.Deviation) (*haccp.DeviationSigne
 	b := &haccp.DeviationSigned{Deviation: d.Deviation, Part: p.Part, Restored: get("restored"), Cause: get("cause"), Action: get("action"),
 		Reason: get("reason"), InError: get("in_error") == "yes"}
 	if e := get("effective"); e != "" {
-		b.Effective = frame.Ptr(e == "yes")
+		b.Effective = new(e == "yes")
 	}
 	if p.Part != plan.ProductEvaluated || get("exposed") == "" {
 		return b, true

@@ -193,7 +193,7 @@ func (p *readingPage) cautions(r *haccp.Reading) []string {
 		for i := range r.Entries {
 			e := &r.Entries[i]
 			if e.Quantity == string(quantity.PH) && l.Quantity == e.Quantity && l.Min != nil {
-				end, _ := frame.Ptr(e.Result()).Ends()
+				end, _ := new(e.Result()).Ends()
 				low = low || end.Float64() < l.Min.Value.Float64()
 			}
 		}

@@ -7,6 +7,7 @@ import (
 	"encoding/base64"
 	"io"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -237,9 +238,7 @@ func (w *world) submit(page, action string, values url.Values) answer {
 	for _, m := range hidden.FindAllStringSubmatch(body[i:i+end], -1) {
 		form.Set(m[1], unescape(m[2]))
 	}
-	for k, v := range values {
-		form[k] = v
-	}
+	maps.Copy(form, values)
 	return w.send("POST", action, form)
 }
 

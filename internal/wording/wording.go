@@ -11,6 +11,7 @@
 package wording
 
 import (
+	"maps"
 	"strings"
 
 	"golang.org/x/text/language"
@@ -65,9 +66,7 @@ var groups = []map[string]text{refusals, requests, findings, words, records, scr
 var all = func() map[string]text {
 	m := map[string]text{}
 	for _, g := range groups {
-		for k, v := range g {
-			m[k] = v
-		}
+		maps.Copy(m, g)
 	}
 	return m
 }()
@@ -122,8 +121,8 @@ func (l Language) Finding(f haccp.Finding) string {
 		return f.Code
 	}
 	s := l.Text(key, pairsOf(f.Data)...)
-	if i := strings.IndexByte(s, '{'); i >= 0 {
-		return strings.TrimSpace(s[:i]) // data of an older form: the sentence without it
+	if before, _, ok := strings.Cut(s, "{"); ok {
+		return strings.TrimSpace(before) // data of an older form: the sentence without it
 	}
 	return s
 }

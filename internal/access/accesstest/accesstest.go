@@ -3,6 +3,7 @@ package accesstest
 
 import (
 	"fmt"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -207,16 +208,16 @@ func sessionGroups(t *testing.T, s access.Accounts) {
 	} {
 		n, err := s.EndSessions(ctx, c.person, c.device)
 		must(t, err)
-		var left string
+		var left strings.Builder
 		for _, hash := range []string{"a", "b", "c", "d", "e", "f"} {
 			_, _, _, _, _, _, found, err := s.Session(ctx, hash)
 			must(t, err)
 			if found {
-				left += hash
+				left.WriteString(hash)
 			}
 		}
-		if n != c.ended || left != c.left {
-			t.Errorf("end %q on %q: %d ended, %s left; want %d, %s", c.person, c.device, n, left, c.ended, c.left)
+		if n != c.ended || left.String() != c.left {
+			t.Errorf("end %q on %q: %d ended, %s left; want %d, %s", c.person, c.device, n, left.String(), c.ended, c.left)
 		}
 	}
 }
@@ -225,16 +226,17 @@ func wantCounter(t *testing.T, s access.Counters, subject, place string, want st
 	t.Helper()
 	recent, total, first, last, until, err := s.Counter(t.Context(), subject, place)
 	must(t, err)
-	got := fmt.Sprint(recent, total)
+	var got strings.Builder
+	got.WriteString(fmt.Sprint(recent, total))
 	for _, at := range []time.Time{first, last, until} {
 		if at.IsZero() {
-			got += " -"
+			got.WriteString(" -")
 		} else {
-			got += " " + at.Sub(kept(t0)).String()
+			got.WriteString(" " + at.Sub(kept(t0)).String())
 		}
 	}
-	if got != want {
-		t.Errorf("counter %s at %q: %s, want %s", subject, place, got, want)
+	if got.String() != want {
+		t.Errorf("counter %s at %q: %s, want %s", subject, place, got.String(), want)
 	}
 }
 

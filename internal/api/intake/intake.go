@@ -424,8 +424,7 @@ func (d *decoder) value() (quantity.Value, error) {
 	if err == nil {
 		return v, nil
 	}
-	var fe *quantity.FieldError
-	if errors.As(err, &fe) {
+	if fe, ok := errors.AsType[*quantity.FieldError](err); ok {
 		if fe.Field != "" {
 			d.path = append(d.path, segment{shorten(fe.Field), -1})
 		}

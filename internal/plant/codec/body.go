@@ -92,14 +92,14 @@ func appendTime(dst []byte, t time.Time) ([]byte, error) {
 
 // appendMarshaler writes a value by its own method, where it has one.
 func appendMarshaler(dst []byte, v reflect.Value) (out []byte, done bool, err error) {
-	if m, ok := v.Interface().(json.Marshaler); ok {
+	if m, ok := reflect.TypeAssert[json.Marshaler](v); ok {
 		b, err := m.MarshalJSON()
 		if err == nil {
 			b, err = record.Canonical(b)
 		}
 		return append(dst, b...), true, err
 	}
-	if m, ok := v.Interface().(encoding.TextMarshaler); ok {
+	if m, ok := reflect.TypeAssert[encoding.TextMarshaler](v); ok {
 		b, err := m.MarshalText()
 		return appendText(dst, string(b)), true, err
 	}
@@ -163,7 +163,7 @@ func left(options string, v reflect.Value) bool {
 	if !strings.Contains(options, "omitzero") {
 		return false
 	}
-	if z, ok := v.Interface().(interface{ IsZero() bool }); ok {
+	if z, ok := reflect.TypeAssert[interface{ IsZero() bool }](v); ok {
 		return z.IsZero()
 	}
 	return v.IsZero()

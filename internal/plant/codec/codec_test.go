@@ -118,7 +118,7 @@ func fill(t *rapid.T, v reflect.Value, depth int) {
 func drawBody(t *rapid.T, s shape) any {
 	body := reflect.New(bodies[s])
 	fill(t, body.Elem(), 0)
-	if a, ok := body.Interface().(*haccp.Amended); ok {
+	if a, ok := reflect.TypeAssert[*haccp.Amended](body); ok {
 		a.TargetKind = rapid.SampledFrom([]string{haccp.KindReading, haccp.KindFilled, haccp.KindNote, haccp.KindLineStopped}).Draw(t, "target kind")
 		a.New = drawBody(t, shape{a.TargetKind, 1})
 	}

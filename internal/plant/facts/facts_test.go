@@ -177,7 +177,7 @@ func TestUnreadable(t *testing.T) {
 		t.Error("rules that never have enough were given all of it")
 	}
 	refusal := &haccp.Refusal{Kind: haccp.ErrInvalid}
-	if _, err := l.Gather(t.Context(), func(haccp.Facts) (haccp.Need, error) { return all, refusal }); err != error(refusal) {
+	if _, err := l.Gather(t.Context(), func(haccp.Facts) (haccp.Need, error) { return all, refusal }); !errors.Is(err, error(refusal)) {
 		t.Errorf("a refusal of the rules came back as %v", err)
 	}
 }

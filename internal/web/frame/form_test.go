@@ -1,6 +1,7 @@
 package frame
 
 import (
+	"errors"
 	"testing"
 	"time"
 	_ "time/tzdata"
@@ -28,7 +29,7 @@ func TestLocalTime(t *testing.T) {
 		{"02.03.2026 14:05", "", "", ErrBadTime},
 	} {
 		got, err := LocalTime(c.typed, zone, c.which)
-		if err != c.err || (err == nil && got.UTC().Format(time.RFC3339) != c.want) {
+		if !errors.Is(err, c.err) || (err == nil && got.UTC().Format(time.RFC3339) != c.want) {
 			t.Errorf("%s %s: %s, %v; want %s, %v", c.typed, c.which, got.UTC(), err, c.want, c.err)
 		}
 	}

@@ -205,4 +205,6 @@ func (f *Frame) Value(text string) string {
 }
 
 // Ptr gives a pointer to a value.
-func Ptr[T any](v T) *T { return &v }
+//
+//go:fix inline
+func Ptr[T any](v T) *T { return new(v) }

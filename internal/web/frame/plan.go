@@ -1,6 +1,7 @@
 package frame
 
 import (
+	"slices"
 	"strings"
 
 	"linewarden/haccp"
@@ -75,8 +76,8 @@ func find[T any](p *plan.Plan, list func(*plan.Plan) []T, is func(*T) bool) *T {
 
 // Ever looks through the plan versions, the newest first.
 func Ever[T any](f *Frame, find func(*plan.Plan) *T) *T {
-	for i := len(f.State.Plans) - 1; i >= 0; i-- {
-		if x := find(f.State.Plans[i].Plan); x != nil {
+	for _, v := range slices.Backward(f.State.Plans) {
+		if x := find(v.Plan); x != nil {
 			return x
 		}
 	}
