@@ -136,7 +136,7 @@ func (d *deciding) unproved(v *version, line string) []pointAt {
 			continue
 		}
 		for _, place := range c.Places {
-			if !d.inUse(v, place, d.cmd.At) || d.startTested(t, place, d.cmd.At) {
+			if !d.inUse(v, place, d.cmd.At) || d.startProved(v, line, t, place, d.cmd.At) {
 				continue
 			}
 			for _, point := range c.Points {
@@ -178,7 +178,7 @@ func (s *State) StartConditions(line string, preOp []PreOp, at time.Time) []stri
 		}
 		for _, place := range c.Places {
 			pl := v.places[place]
-			if pl == nil || !s.inUse(v, place, at) || s.startTested(t, place, at) {
+			if pl == nil || !s.inUse(v, place, at) || s.startProved(v, line, t, place, at) {
 				continue
 			}
 			out = append(out, fmt.Sprintf("%s at %s: no test inside limits of this filling within %s", c.Name, pl.Name, t.Within))
@@ -242,6 +242,16 @@ func (s *State) inUse(v *version, place string, at time.Time) bool {
 	}
 	_, in := fillingAt(p.fillings(), at)
 	return in
+}
+
+// startProved reports whether a start test stands: taken within the plan's minutes or, after a stop shorter
+// than the plan's retest_after_stop, the newest one of the water that is in the bath (RULES 3.2).
+func (s *State) startProved(v *version, line string, t plan.StartTest, place string, at time.Time) bool {
+	if s.startTested(t, place, at) {
+		return true
+	}
+	t.Within = plan.Of(int64(Horizon/time.Hour), "h")
+	return !s.needsInspection(v, line, at) && s.startTested(t, place, at)
 }
 
 // startTested reports whether the newest test of this filling, within the plan's minutes, is inside all its

@@ -210,3 +210,30 @@ func TestAmendments(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// After a short stop the newest test of the same water stands; new water, or a longer stop, wants a new one.
+func TestRestart(t *testing.T) {
+	w := running(t)
+	w.at(45 * time.Minute)
+	stop := func() {
+		w.must(haccp.KindLineStopped, lea, &haccp.LineStopped{Line: "line-1", Reason: "belt jam", ProductInBaths: []string{"bath-1"}})
+	}
+	stop()
+	w.at(40 * time.Minute)
+	if got := w.state.StartConditions("line-1", nil, w.now); len(got) != 0 {
+		t.Fatal("a stop of 40 min wants", got)
+	}
+	w.must(haccp.AskStart, lea, &haccp.LineStarted{Line: "line-1"})
+	stop()
+	w.at(time.Minute)
+	w.must(haccp.KindDrained, tina, &haccp.Bath{Place: "bath-2"})
+	w.at(time.Minute)
+	w.fill("bath-2")
+	if got := w.state.StartConditions("line-1", nil, w.now); len(got) != 1 {
+		t.Fatal("new water in one bath wants", got)
+	}
+	w.at(46 * time.Minute)
+	if got := w.state.StartConditions("line-1", nil, w.now); len(got) != 6 {
+		t.Fatal("a stop of 47 min wants", got)
+	}
+}

@@ -43,7 +43,6 @@ func object(t reflect.Type, defs node) node {
 	properties := node{}
 	var required []string
 	for f := range t.Fields() {
-		f := f
 		key := f.Tag.Get("yaml")
 		if key == "" {
 			continue

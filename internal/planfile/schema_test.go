@@ -93,7 +93,6 @@ func TestSchemaIsComplete(t *testing.T) {
 			return
 		}
 		for f := range rt.Fields() {
-			f := f
 			name := rt.Name() + "." + f.Tag.Get("yaml")
 			if f.Tag.Get("yaml") == "" {
 				t.Errorf("%s.%s has no yaml key", rt.Name(), f.Name)

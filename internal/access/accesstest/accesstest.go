@@ -227,7 +227,7 @@ func wantCounter(t *testing.T, s access.Counters, subject, place string, want st
 	recent, total, first, last, until, err := s.Counter(t.Context(), subject, place)
 	must(t, err)
 	var got strings.Builder
-	got.WriteString(fmt.Sprint(recent, total))
+	fmt.Fprint(&got, recent, total)
 	for _, at := range []time.Time{first, last, until} {
 		if at.IsZero() {
 			got.WriteString(" -")
