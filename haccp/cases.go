@@ -98,9 +98,9 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 		} else {
 			d.worsen(x, ser)
 		}
-		now = hull(now, Span{x.Begin, x.End})
-		seen := Span{x.Begin, x.End}
-		old = slices.DeleteFunc(old, func(x Span) bool { return x.End.Equal(ser.Window.From) && seen.contains(x) })
+		seen := d.asSeen(Span{x.Begin, x.End}, ser.Window.From)
+		now = hull(now, seen)
+		old = slices.DeleteFunc(old, func(x Span) bool { return x == seen || x.End.Equal(ser.Window.From) && seen.contains(x) })
 		spans = append(spans, seen)
 		if x.Retest.ID != "" && !now.End.IsZero() {
 			retest := x.Retest
@@ -118,6 +118,17 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 	if !d.open() && d.Reach.After(d.Widest.End) { // it once held that reading, whatever was amended since
 		d.Widest.End = d.Reach
 	}
+}
+
+// asSeen gives an excursion that begins before the window the begin it had when the window still showed it:
+// nothing from before the window has changed since, or the window would have been extended.
+func (d *Deviation) asSeen(x Span, from time.Time) Span {
+	for _, y := range d.Spans {
+		if y.Begin.Before(x.Begin) && y.End.Equal(x.End) && x.Begin.Before(from) {
+			x.Begin = y.Begin
+		}
+	}
+	return x
 }
 
 // meet takes over first, worst and re-test of the first excursion found; where the case covers older ones, the
@@ -176,7 +187,7 @@ const maxSpans = 50
 
 // contains reports whether a span that has ended lies in s.
 func (s Span) contains(x Span) bool {
-	return !x.Begin.Before(s.Begin) && (s.End.IsZero() || !x.End.After(s.End))
+	return !x.Begin.Before(s.Begin) && (s.End.IsZero() || !x.End.IsZero() && !x.End.After(s.End))
 }
 
 // hull returns the span from the earlier begin to the later end.

@@ -28,8 +28,9 @@ func (s *State) lineOfPlace(place string) string {
 
 // coming is what a command is about to do, as far as the context of a series depends on it.
 type coming struct {
-	gone []string // acts and fixes that it voids
-	acts []*Event // acts and fixes that it reports
+	gone    []string // reports that it voids
+	changed []string // reports that it amends, or whose time it accepts
+	acts    []*Event // acts and fixes that it reports
 }
 
 // context gathers what the excursions of a series depend on beside its readings. Facts add what is older
@@ -167,8 +168,12 @@ func fixAct(e *Event) (FixAt, bool) {
 }
 
 // extend makes a window reach back to before at, from facts, so that an old fact can be placed in it.
-func (s *State) extend(ser *Series, k string, at time.Time, f Facts) error {
-	w, ok := s.extended(ser, *ser.ctx, k, at, f)
+func (s *State) extend(ser *Series, k string, ch *change, f Facts) error {
+	var changed []string
+	for _, r := range ch.replace {
+		changed = append(changed, r.id)
+	}
+	w, ok := s.extended(ser, *ser.ctx, k, ch.oldest, changed, f)
 	if !ok {
 		return fmt.Errorf("series %s: the facts from before %s do not reach back far enough", k, ser.Window.From.Format(time.RFC3339))
 	}
@@ -177,15 +182,17 @@ func (s *State) extend(ser *Series, k string, at time.Time, f Facts) error {
 	return nil
 }
 
-// extended tries the ranges that the facts hold, the nearest first.
-func (s *State) extended(ser *Series, c control.Context, k string, at time.Time, f Facts) (control.Window, bool) {
+// extended tries the ranges that the facts hold, the nearest first. Readings that are about to change prove
+// nothing about what came before them.
+func (s *State) extended(ser *Series, c control.Context, k string, at time.Time, changed []string, f Facts) (control.Window, bool) {
 	point, place := splitKey(k)
 	for _, from := range lookBack(at) {
 		events, have := s.seriesEvents(k, from, ser.Window.From, f)
 		if !have {
 			continue
 		}
-		w, ok := ser.Window.Extend(c, from, s.samplesOf(events, point, place), from.IsZero())
+		samples := slices.DeleteFunc(s.samplesOf(events, point, place), func(x control.Sample) bool { return slices.Contains(changed, x.ID) })
+		w, ok := ser.Window.Extend(c, from, samples, from.IsZero())
 		if ok && w.Covers(at) && !s.straddles(ser, w.From, f) {
 			return w, true
 		}
@@ -261,7 +268,7 @@ func (s *State) seriesNeeds(k string, at time.Time, next coming, f Facts) Need {
 		if !need.Empty() {
 			return need
 		}
-		if _, ok := s.extended(ser, *s.context(ser, next, f), k, at, f); ok {
+		if _, ok := s.extended(ser, *s.context(ser, next, f), k, at, slices.Concat(next.gone, next.changed), f); ok {
 			break
 		}
 	}

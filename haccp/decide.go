@@ -315,7 +315,10 @@ func (d *deciding) alreadyCovered(k string, x *control.Excursion) bool {
 	}
 	return slices.ContainsFunc(ser.Cases, func(id string) bool {
 		c, ok := d.deviations.get(id)
-		return ok && slices.Contains(c.Spans, Span{x.Begin, x.End})
+		return ok && slices.ContainsFunc(c.Spans, func(y Span) bool {
+			span := Span{x.Begin, x.End}
+			return y == span || c.Filling == x.Filling && x.Begin != x.End && y.contains(span)
+		})
 	})
 }
 

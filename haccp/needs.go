@@ -12,7 +12,7 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 	var need Need
 	switch ask := c.Ask.(type) {
 	case *Amend:
-		need = merge(s.changeNeeds(ask.Target, coming{}, f), approvalNeeds(ask.Target, f))
+		need = merge(s.changeNeeds(ask.Target, coming{changed: []string{ask.Target}}, f), approvalNeeds(ask.Target, f))
 		need = merge(need, signatureNeeds(ask.Signature, f))
 	case *Void:
 		next := coming{gone: []string{ask.Target}}
@@ -25,7 +25,7 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 			need = merge(need, s.touchNeeds(s.touchedBy(ask.New.Kind, ask.New.Ask), ask.New.At, next, f))
 		}
 	case *AcceptTime:
-		need = merge(s.changeNeeds(ask.Target, coming{}, f), approvalNeeds(ask.Target, f))
+		need = merge(s.changeNeeds(ask.Target, coming{changed: []string{ask.Target}}, f), approvalNeeds(ask.Target, f))
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 	case *SignPart:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
@@ -50,8 +50,13 @@ func (s *State) NeedsApply(group []*Event, f Facts) (Need, error) {
 	var need Need
 	next := coming{acts: group}
 	for _, e := range group {
-		if b, ok := e.Body.(*Voided); ok {
+		switch b := e.Body.(type) {
+		case *Voided:
 			next.gone = append(next.gone, b.Target)
+		case *Amended:
+			next.changed = append(next.changed, b.Target)
+		case *TimeAccepted:
+			next.changed = append(next.changed, b.Target)
 		}
 	}
 	for _, e := range group {

@@ -398,7 +398,7 @@ func (d *deciding) farBelow(e *Entry, r *Reading, v *version) bool {
 		return false
 	}
 	low, _ := ptr(e.Result()).Ends()
-	return slices.ContainsFunc(v.limitsAt(r.Check, r.Place), func(l plan.Limit) bool {
+	return slices.ContainsFunc(v.limitsAt(r.Check, r.Place), func(l *plan.Limit) bool {
 		if l.Kind == plan.Operating || l.Quantity != e.Quantity || l.Min == nil {
 			return false
 		}
@@ -408,15 +408,17 @@ func (d *deciding) farBelow(e *Entry, r *Reading, v *version) bool {
 }
 
 // limitsAt lists the limits that a check touches at a place.
-func (v *version) limitsAt(check, place string) []plan.Limit {
+func (v *version) limitsAt(check, place string) []*plan.Limit {
 	c := v.checks[check]
 	if c == nil {
 		return nil
 	}
-	var out []plan.Limit
+	var out []*plan.Limit
 	for _, point := range c.Points {
 		if p := v.points[point]; p != nil && slices.Contains(p.Places, place) {
-			out = append(out, p.Limits...)
+			for i := range p.Limits {
+				out = append(out, &p.Limits[i])
+			}
 		}
 	}
 	return out

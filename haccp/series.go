@@ -89,7 +89,7 @@ func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion
 	wide := false
 	floor := ser.Window.From
 	if !ser.Window.Covers(ch.oldest) {
-		if err := s.extend(&ser, k, ch.oldest, f); err != nil {
+		if err := s.extend(&ser, k, ch, f); err != nil {
 			return nil, err
 		}
 		wide, ser.floor = true, latest(ser.floor, floor)

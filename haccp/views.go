@@ -145,7 +145,7 @@ func (s *State) PointStates(now time.Time) []PointState {
 	for i := range v.Plan.Points {
 		pt := &v.Plan.Points[i]
 		for _, place := range pt.Places {
-			ps := PointState{Point: pt.ID, PointName: pt.Name, Place: place, PlaceName: place, Class: pt.Class, Frequency: frequency(v, pt.ID, place)}
+			ps := PointState{Point: pt.ID, PointName: pt.Name, Place: place, PlaceName: place, Class: pt.Class, Frequency: s.frequency(v, pt.ID, place, now)}
 			if pl := v.places[place]; pl != nil {
 				ps.PlaceName = pl.Name
 			}
@@ -192,20 +192,36 @@ func (s *State) placeInUse(v *version, place string, now time.Time) bool {
 	return last.To.IsZero() || now.Before(last.To) || slices.Contains(last.Product, place)
 }
 
-// frequency is the shortest interval, grace included, in which the checks of a point at a place come;
-// 0 where none has an interval.
-func frequency(v *version, point, place string) time.Duration {
+// frequency is the shortest interval, grace included, in which the checks of a point at a place come; for a
+// check on the wall clock the one around now. 0 where none has an interval.
+func (s *State) frequency(v *version, point, place string, now time.Time) time.Duration {
 	var out time.Duration
 	for i := range v.Plan.Checks {
 		c := &v.Plan.Checks[i]
-		if !slices.Contains(c.Points, point) || !slices.Contains(c.Places, place) || c.Schedule.Every.IsZero() {
+		if !slices.Contains(c.Points, point) || !slices.Contains(c.Places, place) || c.Schedule.Every.IsZero() && c.Schedule.Cron == nil {
 			continue
 		}
-		if f := c.Schedule.Every.Std() + c.Grace.Std(); out == 0 || f < out {
+		f := c.Schedule.Every.Std() + c.Grace.Std()
+		if c.Schedule.Cron != nil {
+			f = s.cronSpan(c, place, now)
+		}
+		if f > 0 && (out == 0 || f < out) {
 			out = f
 		}
 	}
 	return out
+}
+
+// cronSpan is how long a reading of a check on the wall clock holds at most: from the due before now to the
+// end of the window of the next, since a window opens half way from the due before. 0 where none comes.
+func (s *State) cronSpan(c *plan.Check, place string, now time.Time) time.Duration {
+	x := s.dueContext(c.ID, place)
+	for _, d := range control.Dues(x, now.Add(-c.Grace.Std()), now.Add(control.MaxDueSpan/2)) {
+		if d.Row == control.RowCron && !d.Until.Before(now) {
+			return 2*d.At.Sub(d.From) + d.Until.Sub(d.At)
+		}
+	}
+	return 0
 }
 
 // Cases returns the cases the state holds that are not closed, in the order of their numbers.
