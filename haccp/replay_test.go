@@ -152,6 +152,38 @@ func TestForksDoNotDisturbOneAnother(t *testing.T) {
 	})
 }
 
+// A chain holds what a sorted list holds, whatever it is cut into, and older chains stay as they were.
+func TestChain(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		var c, old haccp.Chain
+		var want, was []int
+		for i, v := range rapid.SliceOfN(rapid.IntRange(0, 300), 0, 120).Draw(rt, "values") {
+			if i == 60 {
+				old, was = c, slices.Clone(want)
+			}
+			c, want = c.Insert(v), append(want, v)
+			slices.Sort(want)
+		}
+		check := func(c haccp.Chain, want []int) {
+			forward, backward := c.List()
+			slices.Reverse(backward)
+			if !slices.Equal(forward, want) || !slices.Equal(backward, want) {
+				rt.Fatalf("%v and %v instead of %v", forward, backward, want)
+			}
+		}
+		check(c, want)
+		check(old, was)
+		if len(want) > 0 && want[len(want)-1]-want[0] >= 100+24 {
+			edge, n := want[len(want)-1]-100, 0
+			for n+1 < len(want) && want[n+1] <= edge {
+				n++
+			}
+			want = want[n:]
+		}
+		check(c.TrimHours(100), want)
+	})
+}
+
 // A published state is read by many while the writer decides on it.
 func TestReadersBesideTheWriter(t *testing.T) {
 	w := running(t)
@@ -173,8 +205,13 @@ func TestReadersBesideTheWriter(t *testing.T) {
 			})
 		}
 		c := w.command(haccp.KindReading, teo, bathTest("bath-2", "90", "6.80"))
-		if _, err := published.Decide(c, w.facts(c), now); err != nil {
-			t.Fatal(err)
+		f := w.facts(c)
+		for range 2 {
+			wg.Go(func() {
+				if _, err := published.Decide(c, f, now); err != nil {
+					t.Error(err)
+				}
+			})
 		}
 		wg.Wait()
 	}

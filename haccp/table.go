@@ -3,17 +3,26 @@ package haccp
 import (
 	"encoding/json"
 	"iter"
+	"sync"
 
 	"github.com/tidwall/btree"
 )
 
 // table is an ordered map from string keys that can be forked cheaply: a fork shares its nodes with the
 // table it came from until one of the two is changed. Values are immutable: to change one, set a new one.
-type table[V any] struct{ m *btree.Map[string, V] }
+type table[V any] struct {
+	m  *btree.Map[string, V]
+	mu *sync.Mutex // a fork leaves its mark on the table it came from too
+}
 
-func newTable[V any]() table[V] { return table[V]{btree.NewMap[string, V](0)} }
+func newTable[V any]() table[V] { return table[V]{btree.NewMap[string, V](0), new(sync.Mutex)} }
 
-func (t table[V]) fork() table[V] { return table[V]{t.m.IsoCopy()} }
+// fork may be called by several goroutines at once, as long as none changes t.
+func (t table[V]) fork() table[V] {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return table[V]{t.m.IsoCopy(), new(sync.Mutex)}
+}
 
 func (t table[V]) get(key string) (V, bool) { return t.m.Get(key) }
 
