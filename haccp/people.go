@@ -1,6 +1,7 @@
 package haccp
 
 import (
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -81,8 +82,8 @@ var may = map[string][]string{
 	KindInService:    {RoleLineLead, RoleManager},
 	KindOutOfService: {RoleLineLead, RoleManager},
 	KindCleanBreak:   {RoleTechnician, RoleLineLead, RoleManager},
-	KindLineStarted:  {RoleLineLead, RoleManager},
-	KindLineStopped:  {RoleLineLead, RoleManager},
+	KindLineStarted:  {RoleTechnician, RoleLineLead, RoleManager},
+	KindLineStopped:  {RoleTechnician, RoleLineLead, RoleManager}, // anybody at the line may stop it
 	KindFixDone:      {RoleTechnician, RoleLineLead, RoleManager},
 	KindNote:         {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
 	AskStart:         {RoleLineLead, RoleManager},
@@ -99,6 +100,14 @@ var may = map[string][]string{
 	AskImport:        {RoleManager, RoleAdministrator, RoleConsole},
 }
 
+// wide are the acts that a plan cannot narrow: one that closed them would lock everybody out of correcting it.
+var wide = []string{AskSignPlan, AskPerson, AskDevice, AskSecurity, AskSweep}
+
+// Acts lists the kinds of commands that a plan may narrow to some of the roles that may give them, sorted.
+func Acts() []string {
+	return slices.DeleteFunc(slices.Sorted(maps.Keys(may)), func(act string) bool { return slices.Contains(wide, act) })
+}
+
 // May reports whether a role may give a kind of command, as far as the product and the plan in force at
 // a moment say.
 func (s *State) May(role, kind string, at time.Time) bool {
@@ -106,7 +115,7 @@ func (s *State) May(role, kind string, at time.Time) bool {
 		return false
 	}
 	v := s.versionAt(at)
-	if v == nil {
+	if v == nil || slices.Contains(wide, kind) {
 		return true
 	}
 	for _, p := range v.Plan.Permissions {

@@ -56,7 +56,7 @@ func readPlan(t *terminal, file string) ([]byte, planfile.Report, error) {
 	if err != nil {
 		return nil, planfile.Report{}, fmt.Errorf("read the plan: %w", err)
 	}
-	r := planfile.Check(file, text, plan.Options{Acts: access.Acts()})
+	r := planfile.Check(file, text, plan.Options{Acts: haccp.Acts()})
 	for _, p := range r.Errors {
 		t.say("%s", p.Error())
 	}

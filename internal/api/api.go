@@ -192,7 +192,7 @@ func (q *call) enter(r *route) error {
 	if r.act == "" || w.Bearer {
 		return nil
 	}
-	if _, ok := access.MayAny(w.Person.Roles, r.act, nil); !ok {
+	if _, ok := access.MayAny(w.Person.Roles, r.act); !ok {
 		return &gate.Fault{Status: 403, Code: "role-may-not", Message: "your role may not do this (" + r.act + ")"}
 	}
 	return nil

@@ -156,7 +156,7 @@ type People struct {
 }
 
 func (q *call) manages() bool {
-	_, ok := access.MayAny(q.who.Person.Roles, access.ManagePeople, nil)
+	_, ok := access.MayAny(q.who.Person.Roles, access.ManagePeople)
 	return ok
 }
 

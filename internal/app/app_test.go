@@ -52,7 +52,7 @@ func founded(t testing.TB) string {
 	dir, ctx := filepath.Join(t.TempDir(), "data"), t.Context()
 	src, err := os.ReadFile(filepath.Join("..", "demo", "plan.yaml"))
 	check(t, err)
-	r := planfile.Check("plan.yaml", src, plan.Options{Acts: access.Acts()})
+	r := planfile.Check("plan.yaml", src, plan.Options{Acts: haccp.Acts()})
 	check(t, r.Errors.Err())
 	r.Plan.LiveFrom = time.Now().AddDate(1, 0, 0).Truncate(time.Second) // no check falls due meanwhile
 	f, err := app.OpenFolder(ctx, dir, nil)

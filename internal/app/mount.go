@@ -13,7 +13,6 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
-	"linewarden/internal/access"
 	"linewarden/internal/api"
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
@@ -52,7 +51,7 @@ func (a *App) mount(reg prometheus.Registerer) error {
 }
 
 func checkPlan(source []byte) planfile.Report {
-	return planfile.Check("plan.yaml", source, plan.Options{Acts: access.Acts()})
+	return planfile.Check("plan.yaml", source, plan.Options{Acts: haccp.Acts()})
 }
 
 // cautions are the safety notes shown where the work is done.
