@@ -53,7 +53,6 @@ func orderLine(a, b *LineAct) int { return byTime(a.At, b.At, a.ID, b.ID) }
 func orderFix(a, b *FixAt) int    { return byTime(a.At, b.At, a.ID, b.ID) }
 
 func orderService(a, b *ServiceAct) int { return byTime(a.At, b.At, a.ID, b.ID) }
-func orderOver(a, b *OverAt) int        { return byTime(a.At, b.At, a.ID, b.ID) }
 
 // trimPlace drops what was done to a bath before the horizon, but for the filling that was in the bath then.
 // Before that, the windows of its series are cut to begin later, so that none rests on what is dropped.
@@ -74,7 +73,6 @@ func (s *State) trimPlace(id string) {
 	}
 	next.Earlier += additions
 	next.Log, next.From = kept, edge
-	next.Over = slices.Clone(slices.DeleteFunc(slices.Clone(p.Over), func(o OverAt) bool { return len(kept) == 0 || o.At.Before(kept[0].At) }))
 	s.setPlace(&next)
 }
 

@@ -197,8 +197,6 @@ type PlaceState struct {
 	From time.Time `json:"from,omitzero"`
 	// Earlier counts the additions to the first filling of Log that were left out.
 	Earlier int `json:"earlier,omitempty"`
-	// Over are the readings of the water above what the plan allows a filling, by at, then id.
-	Over []OverAt `json:"over,omitempty"`
 
 	water []control.Filling // derived from Log
 }
@@ -208,14 +206,6 @@ type ServiceAct struct {
 	ID  string    `json:"id"`
 	At  time.Time `json:"at"`
 	Out bool      `json:"out"`
-}
-
-// OverAt is a reading above what the plan allows the water of a filling.
-type OverAt struct {
-	ID       string    `json:"id"`
-	At       time.Time `json:"at"`
-	Quantity string    `json:"quantity"`
-	Value    string    `json:"value"`
 }
 
 // BathAct is one thing done to the water of a bath.

@@ -294,6 +294,9 @@ func (s *State) FillingAt(place string, at time.Time) (FillingView, bool) {
 			view.Additions++
 		}
 	}
+	if len(p.water) > 0 && p.water[0].ID == f.ID {
+		view.Additions += p.Earlier
+	}
 	view.ChangeWater = s.waterEnds(place, &view, at)
 	return view, true
 }
