@@ -377,7 +377,7 @@ const bleachWindow = 30 * time.Minute
 
 // nearZero reports whether a chlorine value is at most 1 in its unit soon after an addition or a filling.
 func (d *deciding) nearZero(e *Entry, log []BathAct) bool {
-	low, _ := ptr(e.Result()).Ends()
+	low, _ := new(e.Result()).Ends()
 	if e.Read.Kind() == quantity.KindAbove || low.Float64() > 1 {
 		return false
 	}
@@ -397,7 +397,7 @@ func (d *deciding) farBelow(e *Entry, r *Reading, v *version) bool {
 	if err != nil || e.Read.Kind() == quantity.KindAbove {
 		return false
 	}
-	low, _ := ptr(e.Result()).Ends()
+	low, _ := new(e.Result()).Ends()
 	return slices.ContainsFunc(v.limitsAt(r.Check, r.Place), func(l *plan.Limit) bool {
 		if l.Kind == plan.Operating || l.Quantity != e.Quantity || l.Min == nil {
 			return false
@@ -423,5 +423,3 @@ func (v *version) limitsAt(check, place string) []*plan.Limit {
 	}
 	return out
 }
-
-func ptr[T any](v T) *T { return &v }

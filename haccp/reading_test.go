@@ -62,13 +62,13 @@ func TestCensoredAndMissing(t *testing.T) {
 		read *quantity.Value
 		want string
 	}{
-		{ptr(mgL("100")), control.Inside}, {ptr(mgL("150")), control.Inside}, {ptr(mgL("99.999")), control.Outside}, {ptr(mgL("150.01")), control.Outside},
-		{ptr(quantity.Above(dec("120"), "mg/L")), control.Outside}, // over range
-		{ptr(quantity.Above(dec("20"), "mg/L")), control.Outside},  // never in limits by number, whatever the number
-		{ptr(quantity.Below(dec("50"), "mg/L")), control.Outside},
-		{ptr(quantity.Below(dec("120"), "mg/L")), control.Outside},
-		{ptr(quantity.Band(dec("110"), dec("140"), "mg/L")), control.Inside},
-		{ptr(quantity.Band(dec("90"), dec("110"), "mg/L")), control.Outside},
+		{new(mgL("100")), control.Inside}, {new(mgL("150")), control.Inside}, {new(mgL("99.999")), control.Outside}, {new(mgL("150.01")), control.Outside},
+		{new(quantity.Above(dec("120"), "mg/L")), control.Outside}, // over range
+		{new(quantity.Above(dec("20"), "mg/L")), control.Outside},  // never in limits by number, whatever the number
+		{new(quantity.Below(dec("50"), "mg/L")), control.Outside},
+		{new(quantity.Below(dec("120"), "mg/L")), control.Outside},
+		{new(quantity.Band(dec("110"), dec("140"), "mg/L")), control.Inside},
+		{new(quantity.Band(dec("90"), dec("110"), "mg/L")), control.Outside},
 		{nil, control.NotEvaluated},
 	} {
 		w := newWorld(t)
@@ -133,7 +133,7 @@ func TestFindings(t *testing.T) {
 			return w.command(haccp.KindReading, tina, bathTest("bath-1", "124", "6.80"))
 		},
 		"outside-plausible-range retest-diluted": func(w *world) *haccp.Command {
-			w.must(haccp.KindAdded, lea, &haccp.Bath{Place: "bath-1", Chemical: "sodium-hypochlorite", Amount: ptr(value("1", "L"))})
+			w.must(haccp.KindAdded, lea, &haccp.Bath{Place: "bath-1", Chemical: "sodium-hypochlorite", Amount: new(value("1", "L"))})
 			return w.command(haccp.KindReading, tina, bathTest("bath-1", "0.5", "6.80"))
 		},
 		"person-disabled-since": func(w *world) *haccp.Command {
@@ -143,7 +143,7 @@ func TestFindings(t *testing.T) {
 			return c
 		},
 		"unknown-chemical": func(w *world) *haccp.Command {
-			return w.command(haccp.KindAdded, lea, &haccp.Bath{Place: "bath-1", Chemical: "moon dust", Amount: ptr(value("1", "L"))})
+			return w.command(haccp.KindAdded, lea, &haccp.Bath{Place: "bath-1", Chemical: "moon dust", Amount: new(value("1", "L"))})
 		},
 		"line-running-already": func(w *world) *haccp.Command {
 			return w.command(haccp.KindLineStarted, lea, &haccp.LineStarted{Line: "line-1"})

@@ -269,7 +269,7 @@ var formRefusals = []refusalCase{
 	{"not-a-bath", "place", invalidForm, report(haccp.KindDrained, lea, &haccp.Bath{Place: "filler"})},
 	{"unknown-place", "place", invalidForm, report(haccp.KindDrained, lea, &haccp.Bath{Place: "moon"})},
 	{"missing", "amount", invalidForm, report(haccp.KindAdded, lea, &haccp.Bath{Place: "bath-1"})},
-	{"unknown-unit", "level.unit", invalidForm, report(haccp.KindFilled, lea, &haccp.Bath{Place: "bath-1", Water: "town", Level: ptr(value("1", "kg"))})},
+	{"unknown-unit", "level.unit", invalidForm, report(haccp.KindFilled, lea, &haccp.Bath{Place: "bath-1", Water: "town", Level: new(value("1", "kg"))})},
 	{"missing", "water", invalidForm, report(haccp.KindFilled, lea, &haccp.Bath{Place: "bath-1"})},
 	{"missing", "level", invalidForm, report(haccp.KindFilled, lea, &haccp.Bath{Place: "bath-1", Water: "town"})},
 	{"missing", "reason", invalidForm, report(haccp.KindOutOfService, lea, &haccp.Bath{Place: "bath-1"})},
@@ -306,9 +306,6 @@ func manyCases(w *world, i *haccp.Import) {
 			Values: []haccp.ImportValue{{Quantity: "free_chlorine", Value: value([]string{"10", "124"}[n%2], "mg/L")}}})
 	}
 }
-
-// ptr returns a pointer to a value.
-func ptr[T any](v T) *T { return &v }
 
 // formsRefused gives commands that are not well formed.
 func formsRefused(t *testing.T) {

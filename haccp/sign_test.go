@@ -13,8 +13,7 @@ import (
 )
 
 func codeOfError(err error) string {
-	var r *haccp.Refusal
-	if errors.As(err, &r) {
+	if r, ok := errors.AsType[*haccp.Refusal](err); ok {
 		return r.Code
 	}
 	return ""

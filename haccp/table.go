@@ -3,6 +3,7 @@ package haccp
 import (
 	"encoding/json"
 	"iter"
+	"maps"
 	"sync"
 
 	"github.com/tidwall/btree"
@@ -39,10 +40,7 @@ func (t table[V]) all() iter.Seq2[string, V] {
 
 // MarshalJSON writes the entries as an object in the order of their keys.
 func (t table[V]) MarshalJSON() ([]byte, error) {
-	m := make(map[string]V, t.len())
-	for k, v := range t.all() {
-		m[k] = v
-	}
+	m := maps.Collect(t.all())
 	return json.Marshal(m)
 }
 

@@ -123,8 +123,8 @@ func (s *bare) commit(insert *sql.Stmt, jobs []bareJob) error {
 	if err != nil {
 		return err
 	}
-	defer tx.Rollback() //nolint:errcheck // after Commit it does nothing
-	in := tx.Stmt(insert)
+	defer tx.Rollback()
+	in := tx.Stmt(insert) //nolint:sqlclosecheck // closed with its transaction
 	for _, j := range jobs {
 		if _, err := in.Exec(j.id, string(j.body)); err != nil {
 			return err
