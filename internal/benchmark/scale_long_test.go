@@ -289,7 +289,7 @@ func (s *scaleRun) ready(cold bool) {
 	}
 }
 
-const scalePassword = "a long pass phrase for a test"
+const scalePassword = "umbrella seventeen cardboard river"
 
 // signIn chooses a password with the set-up code, which signs in.
 func (s *scaleRun) signIn() {
