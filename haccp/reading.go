@@ -402,8 +402,14 @@ func (d *deciding) farBelow(e *Entry, r *Reading, v *version) bool {
 		if l.Kind == plan.Operating || l.Quantity != e.Quantity || l.Min == nil {
 			return false
 		}
-		is, err := q.Convert(low, e.Read.Unit(), quantity.Unit(l.Min.Unit), 6)
-		return err == nil && is.Float64() < farShare*l.Min.Value.Float64()
+		is := low
+		if unit := quantity.Unit(l.Min.Unit); unit != e.Read.Unit() {
+			var err error
+			if is, err = q.Convert(low, e.Read.Unit(), unit, 6); err != nil {
+				return false
+			}
+		}
+		return is.Float64() < farShare*l.Min.Value.Float64()
 	})
 }
 

@@ -31,8 +31,6 @@ func (t table[V]) set(key string, v V) { t.m.Set(key, v) }
 
 func (t table[V]) delete(key string) { t.m.Delete(key) }
 
-func (t table[V]) len() int { return t.m.Len() }
-
 // all yields the entries in the order of their keys.
 func (t table[V]) all() iter.Seq2[string, V] {
 	return func(yield func(string, V) bool) { t.m.Scan(yield) }
