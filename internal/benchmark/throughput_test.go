@@ -105,9 +105,9 @@ func measure(b *testing.B, s side) result {
 	var acknowledged atomic.Int64 // in the time measured
 	var stopped, counting atomic.Bool
 	var sent atomic.Int64 // different readings that were acknowledged
-	var all64 sync.WaitGroup
+	var load sync.WaitGroup
 	for _, c := range all {
-		all64.Go(func() {
+		load.Go(func() {
 			for !stopped.Load() {
 				fresh, err := c.reading()
 				if err != nil {
@@ -130,7 +130,7 @@ func measure(b *testing.B, s side) result {
 	counting.Store(false)
 	took, used := time.Since(began), processorTime()-before
 	stopped.Store(true)
-	all64.Wait()
+	load.Wait()
 	for _, c := range all {
 		c.close()
 	}
