@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"iter"
 	"slices"
+	"sort"
 	"time"
 )
 
@@ -47,6 +48,25 @@ func (c chain[T]) backward() iter.Seq[*T] {
 		}
 		for _, l := range slices.Backward(c.links) {
 			for i := len(l) - 1; i >= 0; i-- {
+				if !yield(&l[i]) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// since yields the entries from the first on that does not lie before; before is true for a beginning of
+// the chain.
+func (c chain[T]) since(before func(*T) bool) iter.Seq[*T] {
+	return func(yield func(*T) bool) {
+		first := sort.Search(len(c.links), func(i int) bool { l := c.links[i]; return !before(&l[len(l)-1]) })
+		for n := first; n <= len(c.links); n++ {
+			l := c.tail
+			if n < len(c.links) {
+				l = c.links[n]
+			}
+			for i := sort.Search(len(l), func(i int) bool { return !before(&l[i]) }); i < len(l); i++ {
 				if !yield(&l[i]) {
 					return
 				}

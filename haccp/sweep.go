@@ -72,30 +72,49 @@ func (s *State) matched(check, place string, from, to time.Time) []control.Match
 	return s.matchedDues(check, place, control.Dues(s.dueContext(check, place), from, to))
 }
 
-// matchedDues gives dues the readings that satisfy them; it looks only at readings that some window may hold.
+// matchedDues gives dues the readings that satisfy them. Between two moments where a window begins or ends
+// all readings are alike to the dues, and each due takes one: so of such a stretch it looks at as many
+// readings, the earliest, as there are dues whose windows hold it.
 func (s *State) matchedDues(check, place string, dues []control.Due) []control.Matched {
 	if len(dues) == 0 {
 		return nil
 	}
-	opens, ends := dues[0].From, dues[0].Until
-	for i := range dues {
-		opens = earlier(opens, dues[i].From)
-		if dues[i].Until.After(ends) {
-			ends = dues[i].Until
-		}
-	}
 	var taken []control.Taken
 	if cs, ok := s.checks.get(key(check, place)); ok {
-		for t := range cs.Taken.backward() {
-			if t.At.Before(opens) {
-				break
-			}
-			if !t.At.After(ends) {
-				taken = append(taken, control.Taken{ID: t.ID, At: t.At})
-			}
-		}
+		taken = takenFor(dues, cs.Taken)
 	}
 	return allMatched(dues, taken)
+}
+
+// takenFor gives the readings that may satisfy one of the dues, in order.
+func takenFor(dues []control.Due, all chain[TakenAt]) []control.Taken {
+	type edge struct {
+		at   time.Time
+		open int // windows that begin there, less those that ended before
+	}
+	edges := make([]edge, 0, 2*len(dues))
+	for i := range dues {
+		edges = append(edges, edge{dues[i].From, 1}, edge{dues[i].Until.Add(1), -1}) // a window holds its last nanosecond
+	}
+	slices.SortFunc(edges, func(a, b edge) int { return a.at.Compare(b.at) })
+	var out []control.Taken
+	open := 0
+	for i := range edges[:len(edges)-1] {
+		from, to := edges[i].at, edges[i+1].at
+		open += edges[i].open
+		left := open
+		if left == 0 || !from.Before(to) {
+			continue
+		}
+		for t := range all.since(func(t *TakenAt) bool { return t.At.Before(from) }) {
+			if left == 0 || !t.At.Before(to) {
+				break
+			}
+			out = append(out, control.Taken{ID: t.ID, At: t.At})
+			left--
+		}
+	}
+	return out
 }
 
 // allMatched returns every due in order, with the reading that satisfied it where there is one.
