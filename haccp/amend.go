@@ -199,7 +199,7 @@ func (s *State) dropBath(old *Event, was *Bath, c changes, f Facts) {
 	s.loose.places = with(s.loose.places, was.Place)
 	s.setPlace(&next)
 	if old.Kind == KindFilled || old.Kind == KindDrained {
-		s.rebuild(was.Place, old.ID, old.At, c)
+		s.rebuild(was.Place, touches(old.Kind, old.At), c)
 	}
 }
 
@@ -218,7 +218,7 @@ func (s *State) dropLine(old *Event, c changes, f Facts) {
 		return
 	}
 	for _, place := range s.memo.placesOf[id] {
-		s.rebuild(place, "", old.At, c)
+		s.rebuild(place, old.At, c)
 	}
 }
 

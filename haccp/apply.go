@@ -225,30 +225,17 @@ func (s *State) foldBath(e *Event, b *Bath, c changes, f Facts) {
 	}
 	s.setPlace(&p)
 	if e.Kind == KindFilled || e.Kind == KindDrained {
-		s.rebuild(b.Place, e.ID, e.At, c)
+		s.rebuild(b.Place, touches(e.Kind, e.At), c)
 	}
 }
 
-// rebuild marks every series at a place that already exists: something happened there at a moment that its
-// excursions depend on. Readings that name it as their filling are touched even where they came before.
-func (s *State) rebuild(place, id string, at time.Time, c changes) {
+// rebuild marks every series at a place that already exists: something happened that its excursions depend
+// on from a moment on.
+func (s *State) rebuild(place string, since time.Time, c changes) {
 	for _, k := range s.memo.seriesAt[place] {
-		ser, ok := s.series.get(k)
-		if !ok && c[k] == nil {
-			continue
+		if _, ok := s.series.get(k); ok || c[k] != nil {
+			c.at(k, since).rebuild = true
 		}
-		since := at
-		if ok {
-			for x := range ser.Window.All() {
-				if !x.At.Before(since) {
-					break
-				}
-				if id != "" && x.Filling == id {
-					since = x.At
-				}
-			}
-		}
-		c.at(k, since).rebuild = true
 	}
 }
 
@@ -265,7 +252,7 @@ func (s *State) foldLine(e *Event, c changes, f Facts) {
 	s.lines.set(id, &l)
 	if a.Start {
 		for _, place := range s.memo.placesOf[id] {
-			s.rebuild(place, "", e.At, c)
+			s.rebuild(place, e.At, c)
 		}
 	}
 }

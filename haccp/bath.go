@@ -12,6 +12,19 @@ import (
 // longer than Horizon, so that the readings of a window always find the filling they belong to.
 const actHorizon = 2 * Horizon
 
+// namedBy is how long before a filling began, or after it was drained, a reading that names it is taken to
+// belong to it. It is shorter than slack, so that fillings dropped from the state are out of reach of a window.
+const namedBy = 12 * time.Hour
+
+// touches returns the earliest moment at which what excursions rest on may change with an act on the water of
+// a bath: readings that name a filling may come before it began.
+func touches(kind string, at time.Time) time.Time {
+	if kind == KindFilled {
+		return at.Add(-namedBy)
+	}
+	return at
+}
+
 // keep drops what is older than the horizon before the newest of a sorted list, but never the last one
 // before it, so that what was going on when the horizon begins stays known.
 func keep[T any](list []T, horizon time.Duration, at func(*T) time.Time) []T {

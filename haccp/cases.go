@@ -83,7 +83,7 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 	before, was := *d, d.Now
 	old := outOfSight(d.Spans, ser.Window.From)
 	var now Span
-	var spans []Span
+	var spans []Covered
 	for i := range found {
 		x := &found[i]
 		if !before.touches(x) || was.open() && now.ended(x.Begin) && !x.Begin.Before(before.Widest.End) && fresh(x) {
@@ -98,9 +98,9 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 		} else {
 			d.worsen(x, ser)
 		}
-		seen := d.asSeen(Span{x.Begin, x.End}, ser.Window.From)
-		now = hull(now, seen)
-		old = slices.DeleteFunc(old, func(x Span) bool { return x == seen || x.End.Equal(ser.Window.From) && seen.contains(x) })
+		seen := Covered{Span{x.Begin, x.End}, x.Water}
+		now = hull(now, seen.Span)
+		old = slices.DeleteFunc(old, func(y Covered) bool { return y.Water == seen.Water && seen.contains(y.Span) })
 		spans = append(spans, seen)
 		if x.Retest.ID != "" && !now.End.IsZero() {
 			retest := x.Retest
@@ -109,7 +109,7 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 	}
 	d.Spans, d.Now = append(old, spans...), Span{}
 	for _, x := range d.Spans {
-		d.Now = hull(d.Now, x)
+		d.Now = hull(d.Now, x.Span)
 	}
 	if d.Now.Begin.IsZero() {
 		d.Spans = nil
@@ -118,17 +118,6 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 	if !d.open() && d.Reach.After(d.Widest.End) { // it once held that reading, whatever was amended since
 		d.Widest.End = d.Reach
 	}
-}
-
-// asSeen gives an excursion that begins before the window the begin it had when the window still showed it:
-// nothing from before the window has changed since, or the window would have been extended.
-func (d *Deviation) asSeen(x Span, from time.Time) Span {
-	for _, y := range d.Spans {
-		if y.Begin.Before(x.Begin) && y.End.Equal(x.End) && x.Begin.Before(from) {
-			x.Begin = y.Begin
-		}
-	}
-	return x
 }
 
 // meet takes over first, worst and re-test of the first excursion found; where the case covers older ones, the
@@ -168,15 +157,15 @@ func (d *Deviation) offOf(x *control.Excursion, ser *Series) float64 {
 	return off
 }
 
-// outOfSight returns the spans that ended when the window begins, or before. Of very many the oldest are joined.
-func outOfSight(spans []Span, from time.Time) []Span {
-	var out []Span
+// outOfSight returns the spans that ended before the window begins. Of very many the oldest are joined.
+func outOfSight(spans []Covered, from time.Time) []Covered {
+	var out []Covered
 	for _, x := range spans {
-		if from.IsZero() || x.End.IsZero() || x.End.After(from) {
+		if from.IsZero() || x.End.IsZero() || !x.End.Before(from) {
 			continue
 		}
 		if len(out) == maxSpans {
-			out[0], out = hull(out[0], out[1]), append(out[:1], out[2:]...)
+			out[0].Span, out = hull(out[0].Span, out[1].Span), append(out[:1], out[2:]...)
 		}
 		out = append(out, x)
 	}
@@ -366,13 +355,13 @@ func staled(parts []SignedPart) []SignedPart {
 	return out
 }
 
-// evict forgets the closed cases of a series whose span lies before its window. They stay in the log;
+// evict forgets the closed cases of a series whose span lies before all that its window knows. They stay in the log;
 // reviveNeeds asks for them when an older fact comes in.
 func (s *State) evict(ser *Series) {
-	from := ser.Window.From
-	if from.IsZero() || len(ser.Cases) == 0 {
+	if ser.Window.From.IsZero() || len(ser.Cases) == 0 {
 		return
 	}
+	from := ser.Window.Low()
 	var left []string
 	for _, id := range ser.Cases {
 		d, ok := s.deviations.get(id)
@@ -468,7 +457,7 @@ func newCase(e *Event, b *DeviationOpened) *Deviation {
 	d := &Deviation{DeviationOpened: *b, Found: e.RecordedAt, FoundBy: e.By, At: e.At, OpenedSeq: e.Seq,
 		Now: now, Widest: now, Touched: e.Seq, Widened: e.Seq}
 	if b.Ground == GroundExcursion {
-		d.Spans = []Span{now}
+		d.Spans = []Covered{{Span: now}}
 	}
 	return d
 }
@@ -515,7 +504,7 @@ func (d *Deviation) foldPart(e *Event, b *DeviationSigned) {
 	if b.Case != nil {
 		d.Now = Span{b.Case.Begin, b.Case.End}
 		if d.Spans == nil && d.Ground == GroundExcursion && !d.Now.Begin.IsZero() {
-			d.Spans = []Span{d.Now}
+			d.Spans = []Covered{{Span: d.Now}}
 		}
 		d.Widest = Span{b.Case.WidestBegin, b.Case.WidestEnd}
 		d.Lots, d.Loggers = b.Case.Lots, b.Case.Loggers

@@ -36,7 +36,7 @@ type coming struct {
 // context gathers what the excursions of a series depend on beside its readings. Facts add what is older
 // than the state; next is what the state does not show yet.
 func (s *State) context(ser *Series, next coming, f Facts) *control.Context {
-	c := &control.Context{Limits: s.memo.judged[ser.Point], LiveFrom: ser.FirstLive}
+	c := &control.Context{Limits: s.memo.judged[ser.Point], LiveFrom: ser.FirstLive, Named: namedBy}
 	for _, v := range s.memo.effective {
 		pt, pl := v.points[ser.Point], v.places[ser.Place]
 		if pt != nil && pl != nil {
@@ -204,7 +204,7 @@ func (s *State) extended(ser *Series, c control.Context, k string, at time.Time,
 // a window that begins at the moment would not show what becomes of it.
 func (s *State) straddles(ser *Series, from time.Time, f Facts) bool {
 	over := func(d *Deviation) bool {
-		return d != nil && slices.ContainsFunc(d.Spans, func(x Span) bool {
+		return d != nil && slices.ContainsFunc(d.Spans, func(x Covered) bool {
 			return x.Begin.Before(from) && (x.End.IsZero() || x.End.After(from))
 		})
 	}

@@ -315,9 +315,9 @@ func (d *deciding) alreadyCovered(k string, x *control.Excursion) bool {
 	}
 	return slices.ContainsFunc(ser.Cases, func(id string) bool {
 		c, ok := d.deviations.get(id)
-		return ok && slices.ContainsFunc(c.Spans, func(y Span) bool {
+		return ok && slices.ContainsFunc(c.Spans, func(y Covered) bool {
 			span := Span{x.Begin, x.End}
-			return y == span || c.Filling == x.Filling && x.Begin != x.End && y.contains(span)
+			return y.Span == span || c.Filling == x.Filling && x.Begin != x.End && y.contains(span)
 		})
 	})
 }

@@ -22,7 +22,7 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		need = merge(s.changeNeeds(ask.Target, next, f), approvalNeeds(ask.Target, f))
 		need = merge(need, signatureNeeds(ask.Signature, f))
 		if ask.New != nil {
-			need = merge(need, s.touchNeeds(s.touchedBy(ask.New.Kind, ask.New.Ask), ask.New.At, next, f))
+			need = merge(need, s.touchNeeds(s.touchedBy(ask.New.Kind, ask.New.Ask), touches(ask.New.Kind, ask.New.At), next, f))
 		}
 	case *AcceptTime:
 		need = merge(s.changeNeeds(ask.Target, coming{changed: []string{ask.Target}}, f), approvalNeeds(ask.Target, f))
@@ -40,7 +40,7 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 	case *Import:
 		need = merge(need, s.importNeeds(ask, f))
 	default:
-		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), c.At, coming{acts: acting(c, c, 0)}, f)
+		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), touches(c.Kind, c.At), coming{acts: acting(c, c, 0)}, f)
 	}
 	return need, nil
 }
@@ -72,8 +72,9 @@ func (s *State) NeedsApply(group []*Event, f Facts) (Need, error) {
 	oldest := map[string]time.Time{}
 	for _, e := range group {
 		for _, k := range s.touchedBy(e.Kind, e.Body) {
-			if at, ok := oldest[k]; !ok || e.At.Before(at) {
-				oldest[k] = e.At
+			since := touches(e.Kind, e.At)
+			if at, ok := oldest[k]; !ok || since.Before(at) {
+				oldest[k] = since
 			}
 		}
 	}
@@ -120,7 +121,7 @@ func (s *State) changeNeeds(id string, next coming, f Facts) Need {
 		return need
 	}
 	for _, k := range s.touchedBy(t.event.Kind, t.body) {
-		need = merge(need, s.seriesNeeds(k, t.event.At, next, f))
+		need = merge(need, s.seriesNeeds(k, touches(t.event.Kind, t.event.At), next, f))
 	}
 	return need
 }

@@ -22,7 +22,7 @@ import (
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 1
+const FoldVersion = 2
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -290,6 +290,12 @@ type Span struct {
 	End   time.Time `json:"end,omitzero"`
 }
 
+// Covered is the span of one excursion that a case covers, and the water it lay in.
+type Covered struct {
+	Span
+	Water string `json:"water,omitempty"`
+}
+
 // Deviation is a case: a deviation where a critical limit is touched, a nonconformity otherwise.
 type Deviation struct {
 	DeviationOpened
@@ -300,7 +306,7 @@ type Deviation struct {
 	Now       Span         `json:"now"`             // as the facts stand; zero Begin: dissolved
 	Widest    Span         `json:"widest"`          // Begin and latest End it ever had
 	Reach     time.Time    `json:"reach,omitzero"`  // the latest outside reading it ever covered
-	Spans     []Span       `json:"spans,omitempty"` // the excursions that Now is the hull of
+	Spans     []Covered    `json:"spans,omitempty"` // the excursions that Now is the hull of
 	First     *control.Ref `json:"first,omitempty"`
 	WorstOff  float64      `json:"worst_off,omitempty"` // how far outside Worst was, as a share of the bound
 	Worst     *control.Ref `json:"worst,omitempty"`

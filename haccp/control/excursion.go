@@ -10,7 +10,9 @@ import (
 // Excursion is a stretch of time in which a control point at a place was outside, in one filling: the
 // spans of its limits that overlap in more than an end point (RULES 5.1). It is a closed interval.
 type Excursion struct {
+	// Filling is empty where it is not known; Water tells apart what lay between known fillings.
 	Filling    string    `json:"filling,omitempty"`
+	Water      string    `json:"water,omitempty"`
 	Begin      time.Time `json:"begin"`
 	End        time.Time `json:"end,omitzero"` // zero: open
 	BeginKnown bool      `json:"begin_known"`  // false: nothing known before the first outside reading
@@ -63,12 +65,15 @@ func stretchOf(c *Context, s *Span) stretch {
 	return x
 }
 
-// Excursions returns every excursion of the window, ordered by begin, then filling, then first reading.
+// Excursions returns every excursion of the window that is open or ends at or after From, ordered by begin, then filling, then first reading.
 func (w Window) Excursions(c Context) []Excursion { return w.Since(c, time.Time{}) }
 
 // Since returns the excursions that are open or end at or after a moment, in the order of Excursions.
 // It looks no further back than it must.
 func (w Window) Since(c Context, at time.Time) []Excursion {
+	if at.Before(w.From) {
+		at = w.From
+	}
 	clusters := cluster(w.stretches(&c, at))
 	out := make([]Excursion, 0, len(clusters))
 	for _, cl := range clusters {
@@ -96,9 +101,7 @@ func (w *Window) stretches(c *Context, at time.Time) []stretch {
 	}
 	for _, t := range w.State.Tracks {
 		if t.Open != nil {
-			if x := stretchOf(c, t.Open); x.end.IsZero() || !x.end.Before(w.From) {
-				take(t.Open)
-			}
+			take(t.Open)
 		}
 	}
 	list := w.list()
@@ -170,7 +173,7 @@ func compareRef(a, b Ref) int {
 // excursionOf joins the stretches of one cluster, which come in the order of their begin.
 func excursionOf(xs []stretch) Excursion {
 	x := xs[0]
-	e := Excursion{Filling: known(x.Filling), Begin: x.begin, End: x.end, BeginKnown: x.known, BeginID: x.id,
+	e := Excursion{Filling: known(x.Filling), Water: x.Filling, Begin: x.begin, End: x.end, BeginKnown: x.known, BeginID: x.id,
 		First: x.First, Last: x.Last, Worst: x.Worst, Retest: x.retest, Imported: true}
 	worst := x.Off
 	for _, x := range xs {

@@ -6,9 +6,10 @@ import (
 )
 
 // Trim drops the samples older than the horizon before the newest one, once there are some more than
-// slack older still. Of spans that go on, the first, last and worst readings stay; excursions that
-// ended before the new From are dropped. Automata of fillings drained before it are dropped too, so a
-// sample that comes after the drain of its own filling by more than the horizon begins anew.
+// slack older still. Of spans that go on, the first, last and worst readings stay. Excursions that
+// ended before the new From are dropped, but for those that one still to come may overlap: it begins
+// at the last inside reading of its limit, or at the last exposure, and that may lie before From.
+// Automata of fillings that no reading at or after From can belong to are dropped too.
 func (w Window) Trim(c Context, horizon, slack time.Duration) Window {
 	if w.empty() {
 		return w
@@ -33,11 +34,11 @@ func (w Window) Cut(c Context, from time.Time) Window {
 func (w Window) cut(c *Context, from time.Time) Window {
 	list := w.list()
 	if len(list) == 0 {
-		w.From, w.State = from, prune(c, w.State, from)
+		kept := w.keep(c, from, w.State)
+		w.From, w.Kept, w.State = from, kept, prune(c, w.State, from)
 		w.Tail.Base = w.State
 		return w
 	}
-	kept := w.keep(c, from)
 	k := w.chunkOf(from)
 	head := *list[k]
 	n := 0
@@ -53,6 +54,14 @@ func (w Window) cut(c *Context, from time.Time) Window {
 		r.run(head.Samples)
 		head.Closed = r.closed
 	}
+	base := head.Base
+	if len(head.Samples) == 0 {
+		base = w.State
+		if k+1 < len(list) {
+			base = list[k+1].Base
+		}
+	}
+	kept := w.keep(c, from, base)
 	rest := slices.Clone(list[k+1:])
 	if len(head.Samples) > 0 {
 		rest = append([]*Chunk{&head}, rest...)
@@ -71,12 +80,16 @@ func (w Window) cut(c *Context, from time.Time) Window {
 }
 
 // keep returns the ended spans that go out of the window with their readings but belong to an
-// excursion that does not: one for each limit of each such excursion.
-func (w *Window) keep(c *Context, from time.Time) []*Span {
+// excursion that does not end before it, or that may be touched by one to come: one for each limit of
+// each such excursion. base is where the automata stand at the new From.
+func (w *Window) keep(c *Context, from time.Time, base State) []*Span {
 	var kept []*Span
 	for _, cl := range cluster(w.stretches(c, time.Time{})) {
-		if e := excursionOf(cl); !e.End.IsZero() && e.End.Before(from) {
-			continue
+		e := excursionOf(cl)
+		if !e.End.IsZero() && e.End.Before(from) {
+			if low := lowest(c, base, cl[0].Filling, from); low.IsZero() || !e.End.After(low) {
+				continue
+			}
 		}
 		at := len(kept)
 		for _, x := range cl {
@@ -91,7 +104,44 @@ func (w *Window) keep(c *Context, from time.Time) []*Span {
 			kept[at+i] = join(kept[at+i], x.Span)
 		}
 	}
+	if len(kept) > maxKept {
+		slices.SortStableFunc(kept, func(a, b *Span) int { return a.Last.At.Compare(b.Last.At) })
+		kept = slices.Clone(kept[len(kept)-maxKept:])
+	}
 	return kept
+}
+
+// maxKept bounds the spans kept of what ended before a window. A filling in which hundreds of excursions
+// follow one another while one of its limits is never seen inside, and the line never starts, has more.
+const maxKept = 200
+
+// lowest returns the earliest moment before from at which a span of a filling may yet begin; zero where
+// none can begin before from.
+func lowest(c *Context, base State, filling string, from time.Time) time.Time {
+	if c.ended(filling, from) {
+		return time.Time{}
+	}
+	var low time.Time
+	take := func(at time.Time) {
+		if !at.IsZero() && (low.IsZero() || at.Before(low)) {
+			low = at
+		}
+	}
+	take(c.exposed(filling, from))
+	for _, t := range base.Tracks {
+		switch {
+		case t.Filling != filling:
+		case t.Open != nil && !t.Open.Live.IsZero():
+			take(t.Open.Live.At)
+		case t.Open != nil:
+			take(t.Open.Exposed)
+			take(t.Open.Any.At)
+		default:
+			take(t.Live.At)
+			take(t.Any.At)
+		}
+	}
+	return low
 }
 
 // join makes one span of two of one limit and excursion.
@@ -127,19 +177,31 @@ func join(a, b *Span) *Span {
 
 func first(at time.Time, _ string, _ bool) time.Time { return at }
 
-// prune drops the tracks of fillings that ended before a moment.
+// prune drops the tracks of fillings that no reading at or after a moment can belong to.
 func prune(c *Context, s State, from time.Time) State {
-	gone := func(t *Track) bool {
-		end, unknown := c.drained(t.Filling)
-		if t.Open != nil && !unknown { // a reading may name a filling drained before
-			end, _ = t.Open.end(c)
-		}
-		return unknown || !end.IsZero() && end.Before(from)
-	}
+	gone := func(t *Track) bool { return c.ended(t.Filling, from) }
 	if slices.ContainsFunc(s.Tracks, gone) {
 		s.Tracks = slices.DeleteFunc(slices.Clone(s.Tracks), gone)
 	}
 	return s
+}
+
+// ended reports whether no reading at or after a moment can belong to a filling.
+func (c *Context) ended(filling string, from time.Time) bool {
+	end, unknown := c.drained(filling)
+	return unknown || !end.IsZero() && end.Add(c.Named).Before(from)
+}
+
+// Low returns the earliest moment that an excursion of the window may begin or overlap at: From, or the
+// begin of what is kept from before it.
+func (w Window) Low() time.Time {
+	low := w.From
+	for _, s := range w.Kept {
+		if at, _, _ := s.begin(); at.Before(low) {
+			low = at
+		}
+	}
+	return low
 }
 
 // Extend takes the window further back. older holds every sample in [from, w.From), in any order;
@@ -148,15 +210,18 @@ func prune(c *Context, s State, from time.Time) State {
 // there on; false where older does not reach back far enough: fetch more and try again.
 //
 // The anchor is from itself where complete is set. Otherwise every filling that may have been outside
-// at from must be settled by it, in one of two ways, and the anchor is the last moment of settling:
+// at from must be settled, in one of two ways, and the anchor is the moment after the last settling:
 //
-//   - it was drained (for a place without a known filling: the next filling began), or
+//   - it was drained, and readings that name it can come no more (for a place without a known filling:
+//     the next filling began), or
 //   - before any reading outside, each limit of the point showed usable live inside readings that would
 //     have ended a span open at from (as many in a row as the plan wants, or one after a fix and the
 //     mixing time), and once the last limit had done so each had a usable live inside reading at that
-//     moment or after it. Before Context.LiveFrom one inside reading settles a limit, imported or not.
+//     moment or after it. Before Context.LiveFrom one inside reading settles a limit, imported or not,
+//     where nothing is known to have been exposed before from.
 //
-// A filling begun at or after from needs no settling.
+// What settles lies before the anchor, so that a change of it comes before the window and has it
+// extended again. A filling begun so late that no reading before from can belong to it needs no settling.
 func (w Window) Extend(c Context, from time.Time, older []Sample, complete bool) (Window, bool) {
 	if w.From.IsZero() {
 		return w, true
@@ -207,12 +272,12 @@ func anchor(c *Context, from time.Time, all []*Sample) (time.Time, bool) {
 	held := false
 	for _, f := range c.Fillings {
 		held = held || f.Holds(from)
-		if f.From.Before(from) && (f.To.IsZero() || !f.To.Before(from)) {
+		if f.From.Add(-c.Named).Before(from) && !c.ended(f.ID, from) {
 			fillings = append(fillings, f.ID)
 		}
 	}
-	if !held {
-		fillings = append(fillings, c.keyAt(from))
+	if key := c.keyAt(from); !held && !slices.Contains(fillings, key) {
+		fillings = append(fillings, key)
 	}
 	for _, s := range all {
 		for i := range s.Marks {
@@ -220,12 +285,8 @@ func anchor(c *Context, from time.Time, all []*Sample) (time.Time, bool) {
 				limits = append(limits, s.Marks[i].Limit)
 			}
 		}
-		id := c.key(s)
-		if f := c.filling(id); f != nil && f.From.Before(from) && !slices.Contains(fillings, id) {
-			fillings = append(fillings, id)
-		}
 	}
-	at := from
+	at := from.Add(tick)
 	for _, id := range fillings {
 		t, ok := settled(c, from, id, limits, all)
 		if !ok {
@@ -238,18 +299,21 @@ func anchor(c *Context, from time.Time, all []*Sample) (time.Time, bool) {
 	return at, true
 }
 
-// settled finds the moment at which whatever was open in a filling at from had ended.
+// settled finds the moment from which nothing hangs on what was open in a filling at from.
 func settled(c *Context, from time.Time, filling string, limits []string, all []*Sample) (time.Time, bool) {
 	end, _ := c.drained(filling)
-	at, ok := shown(c, from, filling, limits, all)
-	switch {
-	case ok && (end.IsZero() || at.Before(end)):
-		return at, true
-	case !end.IsZero():
-		return end, true
+	if !end.IsZero() && known(filling) != "" {
+		end = end.Add(c.Named)
 	}
-	return time.Time{}, false
+	at, ok := shown(c, from, filling, limits, all)
+	if !ok || !end.IsZero() && !at.Before(end) {
+		at, ok = end, !end.IsZero()
+	}
+	return at.Add(tick), ok
 }
+
+// tick is the least step of recorded times.
+const tick = time.Millisecond
 
 // A proof is what the readings of one limit have shown since from.
 type proof struct {
@@ -260,7 +324,7 @@ type proof struct {
 
 // shown finds the moment at which readings had shown every limit inside again.
 func shown(c *Context, from time.Time, filling string, limits []string, all []*Sample) (time.Time, bool) {
-	old := !c.LiveFrom.IsZero() && !from.After(c.LiveFrom)
+	old := !c.LiveFrom.IsZero() && !from.After(c.LiveFrom) && c.exposed(filling, from).IsZero()
 	proofs := make([]proof, len(limits))
 	for _, s := range all {
 		if c.key(s) != filling {
@@ -280,28 +344,23 @@ func shown(c *Context, from time.Time, filling string, limits []string, all []*S
 				}
 			}
 		}
-		if at, ok := agreed(proofs); ok && !at.After(s.At) {
-			return at, true
+		if agreed(proofs) {
+			return s.At, true
 		}
 	}
 	return time.Time{}, false
 }
 
-// agreed returns the moment when the last limit was settled, if each was shown inside since.
-func agreed(proofs []proof) (time.Time, bool) {
+// agreed reports whether each limit was shown inside since from, and again when the last one was or after.
+func agreed(proofs []proof) bool {
 	var at time.Time
 	for _, p := range proofs {
 		if p.closed.IsZero() {
-			return at, false
+			return false
 		}
 		if p.closed.After(at) {
 			at = p.closed
 		}
 	}
-	for _, p := range proofs {
-		if p.inside.Before(at) {
-			return at, false
-		}
-	}
-	return at, true
+	return !slices.ContainsFunc(proofs, func(p proof) bool { return p.inside.Before(at) })
 }

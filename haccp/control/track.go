@@ -98,12 +98,15 @@ type Context struct {
 	// Limits are the point's critical limits and action criteria; Window.Extend wants each of them shown
 	// inside. Limits seen in the samples count without being named here.
 	Limits []string
+	// Named is how long before a filling began, or after it was drained, a reading that names it still
+	// belongs to it: clocks differ, and samples are read late. Beyond it the name counts for nothing.
+	Named time.Duration
 	// LiveFrom says that no sample before this moment was taken live: all were imported. Zero: not known.
 	LiveFrom time.Time
 }
 
 // FillingOf returns the id of the filling that a sample belongs to: the one it names where that is
-// known, else the latest begun and not drained before, else "".
+// known and was in the bath then or not long before or after (Named), else the latest begun and not drained before, else "".
 func (c *Context) FillingOf(s *Sample) string { return known(c.key(s)) }
 
 // key is FillingOf with a name for the water of a bath that no known filling accounts for: that
@@ -112,10 +115,17 @@ func (c *Context) key(s *Sample) string {
 	if len(c.Fillings) == 0 {
 		return ""
 	}
-	if s.Filling != "" && c.filling(s.Filling) != nil {
-		return s.Filling
+	if s.Filling != "" {
+		if f := c.filling(s.Filling); f != nil && c.near(f, s.At) {
+			return s.Filling
+		}
 	}
 	return c.keyAt(s.At)
+}
+
+// near reports whether a reading of a moment may belong to a filling that it names.
+func (c *Context) near(f *Filling, at time.Time) bool {
+	return !at.Before(f.From.Add(-c.Named)) && (f.To.IsZero() || !at.After(f.To.Add(c.Named)))
 }
 
 func (c *Context) keyAt(at time.Time) string {

@@ -26,12 +26,11 @@ func (ch *Chunk) last() time.Time  { return ch.Samples[len(ch.Samples)-1].At }
 // old one, and all that it shares with it, as it was. The zero Window is empty and complete.
 //
 // What it promises: all samples at or after From are in it, and every excursion that ends after From
-// (or is open) is exact, whatever the order in which samples came. One exception is left open to keep
-// it bounded: an excursion that begins before From may have touched others that ended before From;
-// who needs these extends the window first.
+// (or is open) is exact, whatever the order in which samples came, as long as what the Context says of
+// the time before From stands. Where it changes, or a sample from before, extend the window first.
 type Window struct {
-	From   time.Time `json:"from,omitzero"` // zero: everything there ever was
-	Kept   []*Span   `json:"kept,omitempty"`
+	From   time.Time `json:"from,omitzero"`    // zero: everything there ever was
+	Kept   []*Span   `json:"kept,omitempty"`   // ended before From, of excursions that go on or may be overlapped
 	Chunks []*Chunk  `json:"chunks,omitempty"` // full ones, in order; never empty
 	Tail   Chunk     `json:"tail"`
 	State  State     `json:"state"` // after the tail
