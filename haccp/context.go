@@ -268,7 +268,11 @@ func (s *State) seriesNeeds(k string, at time.Time, next coming, f Facts) Need {
 		if !need.Empty() {
 			return need
 		}
-		if _, ok := s.extended(ser, *s.context(ser, next, f), k, at, slices.Concat(next.gone, next.changed), f); ok {
+		c := *s.context(ser, next, f)
+		if at.Before(c.LiveFrom) { // what comes in may be the first that is not imported
+			c.LiveFrom = at
+		}
+		if _, ok := s.extended(ser, c, k, at, slices.Concat(next.gone, next.changed), f); ok {
 			break
 		}
 	}

@@ -147,7 +147,7 @@ func lowest(c *Context, base State, filling string, from time.Time) time.Time {
 // join makes one span of two of one limit and excursion.
 func join(a, b *Span) *Span {
 	s := *a
-	if at, _, _ := b.begin(); at.Before(first(a.begin())) {
+	if earlier(b, a) {
 		s.Any, s.Live, s.Exposed = b.Any, b.Live, b.Exposed
 		if b.Imported { // keep the begin that holds for b alone
 			s.Live = b.Any
@@ -175,7 +175,12 @@ func join(a, b *Span) *Span {
 	return &s
 }
 
-func first(at time.Time, _ string, _ bool) time.Time { return at }
+// earlier reports whether span a begins before b, or by a reading that comes first at the same moment.
+func earlier(a, b *Span) bool {
+	at, id, _ := a.begin()
+	than, other, _ := b.begin()
+	return at.Before(than) || at.Equal(than) && id != "" && (other == "" || id < other)
+}
 
 // prune drops the tracks of fillings that no reading at or after a moment can belong to.
 func prune(c *Context, s State, from time.Time) State {
