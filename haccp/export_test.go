@@ -60,3 +60,30 @@ func (s *State) BareContext(k string) control.Context {
 	empty.Plans, empty.memo = s.Plans, s.memo
 	return *empty.context(&Series{Point: point, Place: place}, coming{}, Facts{})
 }
+
+// CheckPlaces lists every check at a place that any plan version has.
+func (s *State) CheckPlaces() []string { return s.memo.checkPlaces }
+
+// NextDue returns the next due of a check at a place that no reading satisfies, and the same worked out with
+// nothing kept from before.
+func (s *State) NextDue(k string, now time.Time) (kept, fresh time.Time) {
+	check, place := splitKey(k)
+	kept = s.nextDue(check, place, now)
+	c := s.dueContext(check, place)
+	after := now
+	for range 3 {
+		next, ok := control.Next(c, after)
+		if !ok {
+			return kept, time.Time{}
+		}
+		taken := false
+		for _, m := range s.matchedDues(check, place, control.Dues(c, next.At.Add(-matchBack), next.At.Add(1))) {
+			taken = taken || m.At.Equal(next.At) && m.Row == next.Row && m.Reading != ""
+		}
+		if !taken {
+			return kept, next.At
+		}
+		after = next.At
+	}
+	return kept, time.Time{}
+}

@@ -20,7 +20,8 @@ type version struct {
 	classes map[plan.Class]*plan.ClassRule
 }
 
-// memo is derived from the plan versions and is not changed once made, so that forks may share it.
+// memo is derived from the plan versions and, but for forecasts, is not changed once made, so that forks may
+// share it.
 type memo struct {
 	versions []*version
 	// effective are the versions that judge anything, in the order in which they come into force: one that
@@ -38,10 +39,13 @@ type memo struct {
 	placesOf map[string][]string
 	// checkPlaces lists every "check@place" of any version.
 	checkPlaces []string
+	// forecasts holds what was found out about the next due of every check at a place; see forecast.
+	forecasts map[checkAt]*forecast
 }
 
 func newMemo() *memo {
-	return &memo{judged: map[string][]string{}, feeds: map[string][]string{}, checksOf: map[string][]string{}, seriesAt: map[string][]string{}, placesOf: map[string][]string{}}
+	return &memo{judged: map[string][]string{}, feeds: map[string][]string{}, checksOf: map[string][]string{}, seriesAt: map[string][]string{}, placesOf: map[string][]string{},
+		forecasts: map[checkAt]*forecast{}}
 }
 
 // key joins an id and a place, as in "point@place".
@@ -65,6 +69,7 @@ func indexPlans(signed []plan.Signed, zones Zones) (*memo, error) {
 	}
 	slices.Sort(m.checkPlaces)
 	m.checkPlaces = slices.Compact(m.checkPlaces)
+	m.indexForecasts()
 	return m, nil
 }
 

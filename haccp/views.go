@@ -433,31 +433,6 @@ func (s *State) adviseBath(a *Advice, e *Event, b *Bath, now time.Time) {
 	}
 }
 
-// nextDue returns the next due of a check at a place after a moment that no reading satisfies yet; zero
-// where there is none.
-func (s *State) nextDue(check, place string, now time.Time) time.Time {
-	c := s.dueContext(check, place)
-	after := now
-	for range 3 {
-		next, ok := control.Next(c, after)
-		if !ok {
-			break
-		}
-		taken := false
-		for _, m := range s.matchedDues(check, place, control.Dues(c, next.At.Add(-matchBack), next.At.Add(1))) {
-			taken = taken || m.At.Equal(next.At) && m.Row == next.Row && m.Reading != ""
-		}
-		if !taken {
-			return next.At
-		}
-		after = next.At
-	}
-	return time.Time{}
-}
-
-// matchBack is how far before a due its row is matched to know whether it is satisfied already.
-const matchBack = 6 * time.Hour
-
 // ProductionDay returns the production day that a moment belongs to: its date and its ends, by the plan's
 // start of day in the site's time zone.
 func (s *State) ProductionDay(at time.Time) (day plan.Date, from, to time.Time) {
