@@ -10,7 +10,6 @@ import (
 	"bytes"
 	"context"
 	_ "embed" // For the OpenAPI document.
-	"encoding/json"
 	"errors"
 	"io"
 	"log/slog"
@@ -275,12 +274,10 @@ func (q *call) answer(v any) error {
 	b, _ := q.api.buffers.Get().(*bytes.Buffer)
 	defer q.api.buffers.Put(b)
 	b.Reset()
-	e := json.NewEncoder(b)
-	e.SetEscapeHTML(false)
-	if err := e.Encode(v); err != nil {
+	if err := encode(b, v); err != nil {
 		return err
 	}
-	q.Set(fiber.HeaderContentType, fiber.MIMEApplicationJSON)
+	q.Response().Header.SetContentType(fiber.MIMEApplicationJSON)
 	q.Response().SetBody(b.Bytes())
 	return nil
 }
