@@ -18,10 +18,9 @@ func Canonical(json []byte) ([]byte, error) {
 		return nil, fmt.Errorf("%w: JSON text of %d bytes is over %d", ErrInvalid, len(json), MaxJSONBytes)
 	}
 	text := string(json)
-	if isCanonical(text) == nil {
-		return append([]byte(nil), json...), nil
-	}
-	p := &parser{s: text}
+	var members [32]member // room enough for most texts
+	var spare [1024]byte
+	p := &parser{s: text, utf8: utf8.ValidString(text), members: members[:0], spare: spare[:0]}
 	p.space()
 	out, err := p.value(make([]byte, 0, len(text)), 0)
 	if err != nil {
@@ -53,6 +52,7 @@ func isCanonical(s string) error {
 type parser struct {
 	s       string
 	i       int
+	utf8    bool     // all of the text is valid
 	members []member // of the objects that are open, one behind the other
 	spare   []byte
 }
@@ -229,7 +229,7 @@ func (p *parser) sort(out []byte, members []member) error {
 func (p *parser) text() (string, error) {
 	p.i++
 	start := p.i
-	for p.i < len(p.s) && p.s[p.i] != '"' && p.s[p.i] != '\\' && p.s[p.i] >= 0x20 && p.s[p.i] < 0x80 {
+	for p.i < len(p.s) && p.s[p.i] != '"' && p.s[p.i] != '\\' && p.s[p.i] >= 0x20 && (p.utf8 || p.s[p.i] < 0x80) {
 		p.i++
 	}
 	if p.peek() == '"' {
