@@ -111,6 +111,9 @@ func Pointer(field string) string {
 	if field == "" {
 		return ""
 	}
+	if field[0] == '[' { // the body itself is a list
+		field = strings.Replace(field[1:], "]", "", 1)
+	}
 	return "#/" + strings.NewReplacer("[", "/", "].", "/", "]", "", ".", "/", "~", "~0").Replace(field)
 }
 
@@ -124,7 +127,7 @@ var known = []struct {
 	{access.ErrSignIn, 401, "sign-in", "name or password is not right"},
 	{access.ErrSession, 401, "not-signed-in", "sign in first"},
 	{access.ErrDevice, 401, "device-not-enrolled", "this device is not enrolled, or was revoked"},
-	{access.ErrLocked, 429, "locked", "too many failed attempts: wait, or ask an administrator"},
+	{access.ErrLocked, 429, codeLocked, "too many failed attempts: try again in {wait}, or ask an administrator"},
 	{access.ErrBusy, 503, "busy", "too many sign-ins at this moment: try again"},
 	{access.ErrChanged, 409, "credential-changed", "the credential was changed by somebody else meanwhile: sign in again"},
 	{access.ErrUnknown, 404, "unknown-person-or-device", "there is no such person or device, or it is disabled"},
@@ -172,7 +175,12 @@ func refusalOf(err error) (r *haccp.Refusal, status int, after time.Duration) {
 			if k.status == fiber.StatusServiceUnavailable && after == 0 {
 				after = time.Second
 			}
-			return &haccp.Refusal{Code: k.code, Message: k.message}, k.status, after
+			r := &haccp.Refusal{Code: k.code, Message: k.message}
+			if k.code == codeLocked {
+				wait := waitText(after)
+				r.Message, r.Data = strings.ReplaceAll(k.message, "{wait}", wait), map[string]string{"wait": wait}
+			}
+			return r, k.status, after
 		}
 	}
 	for _, k := range kinds {
@@ -182,6 +190,20 @@ func refusalOf(err error) (r *haccp.Refusal, status int, after time.Duration) {
 	}
 	return &haccp.Refusal{Code: "internal", Message: "something went wrong inside the service: send it again, or write it down on paper"},
 		fiber.StatusInternalServerError, 0
+}
+
+// codeLocked says that a wait stands before the next attempt.
+const codeLocked = "locked"
+
+// waitText writes a wait, rounded up: a wait that is over is one second.
+func waitText(d time.Duration) string {
+	switch {
+	case d > 2*time.Hour:
+		return strconv.Itoa(int(math.Ceil(d.Hours()))) + " h"
+	case d > 2*time.Minute:
+		return strconv.Itoa(int(math.Ceil(d.Minutes()))) + " min"
+	}
+	return strconv.Itoa(max(int(math.Ceil(d.Seconds())), 1)) + " s"
 }
 
 // weakField names the member that held a secret which cannot be taken.

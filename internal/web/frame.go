@@ -65,6 +65,8 @@ func (s *Server) Problem(c *fiber.Ctx, p *gate.Problem) error {
 		if strings.HasPrefix(p.Code, "role") {
 			title = f.T("ui.forbidden")
 		}
+	case fiber.StatusUnprocessableEntity:
+		title = f.T("ui.not-valid")
 	case fiber.StatusServiceUnavailable:
 		title = f.T("ui.not-ready")
 	}

@@ -120,7 +120,7 @@ func (s *Server) changeSave(change string) func(*fiber.Ctx, *frame.Frame) error 
 			return err
 		}
 		p.Form, p.Reason = frame.ReadForm(c), strings.TrimSpace(c.FormValue("reason"))
-		members := map[string]string{"reason": "reason"}
+		members := map[string]string{"reason": "reason", "password": "password"}
 		body, ok := any(nil), true
 		if change == changeAmend {
 			body, ok = p.read(c, members)
@@ -133,6 +133,9 @@ func (s *Server) changeSave(change string) func(*fiber.Ctx, *frame.Frame) error 
 			status := s.refused(c, f, &p.Form, err, members)
 			frame.WrongAt(p.Entries, p.Form.Wrong)
 			frame.MarkFields(p.Fields, p.Form.Wrong)
+			if p.Sign != nil {
+				p.Sign.Wrong = p.Form.Wrong["password"]
+			}
 			return s.show(c, status, "change", f.T(p.Heading), p)
 		}
 		return c.Redirect("/records/"+p.Target, fiber.StatusSeeOther)

@@ -164,11 +164,7 @@ func (p *deviationPage) parts(d *haccp.Deviation) {
 			continue
 		}
 		roles := frame.RolesFor(pl, d, part)
-		words := make([]string, len(roles))
-		for i, r := range roles {
-			words[i] = p.Word("role", r)
-		}
-		row.Roles = strings.Join(words, ", ")
+		row.Roles = p.Words("role", roles)
 		open := !d.IsClosed || part == plan.Effectiveness
 		may := slices.ContainsFunc(p.Roles, func(r string) bool { return slices.Contains(roles, r) && p.State.May(r, haccp.AskSignPart, p.Now) })
 		if !row.Done && open && may {

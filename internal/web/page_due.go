@@ -1,6 +1,7 @@
 package web
 
 import (
+	"slices"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -14,6 +15,7 @@ type duePage struct {
 	*frame.Frame
 	Open, Next []dueRow
 	Other      []dueRow // checks without a due time
+	Again      []dueRow // outside now: to be corrected and tested again; Due is when that began
 	Overdue    int
 }
 
@@ -38,6 +40,8 @@ func (s *Server) dueList(c *fiber.Ctx, f *frame.Frame) error {
 			p.Open = append(p.Open, r)
 		}
 	}
+	slices.SortStableFunc(p.Next, func(a, b dueRow) int { return a.Due.Compare(b.Due) })
+	p.Again = outsideNow(f)
 	if f.Plan != nil {
 		for _, check := range f.Plan.Checks {
 			for _, place := range check.Places {
@@ -48,6 +52,31 @@ func (s *Server) dueList(c *fiber.Ctx, f *frame.Frame) error {
 		}
 	}
 	return s.show(c, fiber.StatusOK, "due", f.T("due.title"), p)
+}
+
+// outsideNow lists, once for each check and place, what a reading left outside and none has shown inside since.
+func outsideNow(f *frame.Frame) []dueRow {
+	var rows []dueRow
+	for _, d := range f.State.Cases() {
+		if d.IsClosed || d.Ground != haccp.GroundExcursion || d.Now.Begin.IsZero() || !d.Now.End.IsZero() {
+			continue
+		}
+		r := dueRow{Path: "/deviations/" + d.Deviation, Place: f.PlaceName(d.Place), Due: d.At, Critical: d.Critical}
+		if f.Plan != nil {
+			for i := range f.Plan.Checks {
+				if c := &f.Plan.Checks[i]; slices.Contains(c.Points, d.Point) && slices.Contains(c.Places, d.Place) {
+					r.Path, r.Check = checkPath(c.ID, d.Place), c.Name
+				}
+			}
+		}
+		at := slices.IndexFunc(rows, func(x dueRow) bool { return x.Path == r.Path })
+		if at < 0 {
+			rows = append(rows, r)
+		} else {
+			rows[at].Critical = rows[at].Critical || r.Critical
+		}
+	}
+	return rows
 }
 
 func checkPath(check, place string) string { return "/checks/" + check + "/" + place }

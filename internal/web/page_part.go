@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/base64"
+	"errors"
 	"slices"
 	"strconv"
 
@@ -10,6 +11,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/access"
 	"linewarden/internal/gate"
 	"linewarden/internal/web/frame"
 )
@@ -17,6 +19,7 @@ import (
 // Signing shows what will be signed, by whom, and at which state of the log.
 type Signing struct {
 	Statement, Name, Role, Root string
+	Wanted                      string // the roles of which one is needed, where the person holds none of them
 	Size                        int64
 	Wrong                       string
 }
@@ -33,6 +36,9 @@ func (s *Server) signing(f *frame.Frame, statement string, roles ...string) *Sig
 			g.Role = r
 		}
 	}
+	if g.Role == "" {
+		g.Wanted = f.Words("role", roles)
+	}
 	return g
 }
 
@@ -46,7 +52,16 @@ func (s *Server) sign(c *fiber.Ctx, f *frame.Frame, g *Signing, meaning string) 
 	if err != nil || c.FormValue("statement") != g.Statement {
 		return haccp.Signature{}, &haccp.Refusal{Kind: haccp.ErrConflict, Code: "changed-since", Message: f.T("refusal.changed-since")}
 	}
-	if err := s.door.Reauthenticate(c.UserContext(), f.Who.Person.ID, c.FormValue("password"), s.gate.Source(c, ""), s.clock()); err != nil {
+	password := c.FormValue("password")
+	if password == "" {
+		return haccp.Signature{}, &gate.Fault{Status: fiber.StatusUnprocessableEntity, Code: "missing", Field: "password", Message: f.T("refusal.missing")}
+	}
+	err = s.door.Reauthenticate(c.UserContext(), f.Who.Person.ID, password, s.gate.Source(c, ""), s.clock())
+	if errors.Is(err, access.ErrSignIn) {
+		return haccp.Signature{}, &gate.Fault{Status: fiber.StatusForbidden, Code: "signature-password", Field: "password",
+			Message: f.T("refusal.signature-password")}
+	}
+	if err != nil {
 		return haccp.Signature{}, err
 	}
 	return haccp.Signature{Head: haccp.Head{Size: size, Root: c.FormValue("head_root")}, Language: string(f.Lang), Meaning: meaning,
@@ -153,12 +168,16 @@ func (s *Server) partSign(c *fiber.Ctx, f *frame.Frame) error {
 	if err == nil {
 		return c.Redirect("/deviations/"+d.Deviation, fiber.StatusSeeOther)
 	}
-	members := map[string]string{"product": "exposed"}
+	members := map[string]string{"product": "exposed", "password": "password"}
 	for i := range p.Fields {
 		members[p.Fields[i].Name], members["product."+p.Fields[i].Name] = p.Fields[i].Name, p.Fields[i].Name
 	}
 	status := s.refused(c, f, &p.Form, err, members)
 	frame.MarkFields(p.Fields, p.Form.Wrong)
+	p.Sign.Wrong = p.Form.Wrong["password"]
+	for i := range f.Items { // the parts that are still to be signed
+		f.Items[i] = f.Word("part", f.Items[i])
+	}
 	return s.show(c, status, "part", f.Word("part", p.Part), p)
 }
 

@@ -96,6 +96,9 @@ func (s *Server) setUp(c *fiber.Ctx) error {
 	if err != nil {
 		e := s.gate.Explain(c, err)
 		p.Problem = e.Detail
+		if errors.Is(err, access.ErrSignIn) {
+			p.Problem = p.T("setup.wrong")
+		}
 		return s.show(c, e.Status, "setup", p.T("setup.title"), p)
 	}
 	s.gate.SignedIn(c, o)

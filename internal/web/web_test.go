@@ -202,17 +202,25 @@ func TestDeviationToItsClose(t *testing.T) {
 	if strings.Contains(w.page(at), "/parts/") {
 		t.Error("a technician is offered parts to sign")
 	}
+	if !strings.Contains(w.page(at+"/parts/closed"), "You cannot sign this. It wants: food-safety manager.") {
+		t.Error("the page of a part does not say who signs it")
+	}
 	w.signIn("marta")
 	part := func(name, password string, values url.Values) answer {
 		w.now = w.now.Add(time.Minute)
 		values.Set("password", password)
 		return w.submit(at+"/parts/"+name, at+"/parts/"+name, values)
 	}
-	if a := part("closed", testPassword, url.Values{}); a.status != 409 || !strings.Contains(a.body, "control-restored") {
-		t.Errorf("closing without parts: %d", a.status)
+	if a := part("closed", testPassword, url.Values{}); a.status != 409 || !strings.Contains(a.body, "<li>control restored</li>") {
+		t.Errorf("closing without parts: %d\n%s", a.status, a.body)
 	}
-	if a := part("control-restored", "a wrong password, long", url.Values{"restored": {"dosed and tested"}}); a.status != 401 ||
-		!strings.Contains(a.body, "dosed and tested") {
+	for range 4 { // an empty field is no attempt at the password
+		if a := part("control-restored", "", url.Values{"restored": {"dosed"}}); a.status != 422 || !strings.Contains(a.body, `class="wrong"`) {
+			t.Errorf("no password at signing: %d", a.status)
+		}
+	}
+	if a := part("control-restored", "a wrong password, long", url.Values{"restored": {"dosed and tested"}}); a.status != 403 ||
+		!strings.Contains(a.body, "dosed and tested") || !strings.Contains(a.body, "The password is not right") {
 		t.Errorf("wrong password at signing: %d, and what was typed must be kept", a.status)
 	}
 	if a := part("product-evaluated", testPassword, url.Values{"exposed": {"yes"}, "codes": {"L-17"}}); a.status != 422 ||
@@ -246,6 +254,44 @@ func TestDeviationToItsClose(t *testing.T) {
 	csv := w.get("/log.csv")
 	if csv.status != 200 || !strings.Contains(csv.body, "feed stop at 110 mg/L") || !strings.Contains(csv.body, "Invented plant") {
 		t.Errorf("log.csv: %d\n%s", csv.status, csv.body)
+	}
+}
+
+// What is outside stands on the first page until a test shows it inside again.
+func TestOutsideStandsOnTheFirstPage(t *testing.T) {
+	w := newWorld(t)
+	w.running()
+	w.signIn("ines")
+	const head = "Outside: correct it and test again"
+	if strings.Contains(w.page("/"), head) {
+		t.Fatal("outside before any reading was")
+	}
+	w.test("bath-1", "82", "6.72")
+	page := w.page("/")
+	if _, rest, ok := strings.Cut(page, head); !ok || !strings.Contains(rest[:400], `href="/checks/bath-test/bath-1"`) {
+		t.Errorf("the bath outside does not stand on the first page:\n%s", page)
+	}
+	w.now = w.now.Add(time.Minute)
+	at := "/deviations/" + w.site.View().Cases()[0].Deviation
+	w.signIn("ines")
+	w.submit(at, at+"/fix", url.Values{"fix": {"add-hypochlorite"}, "note": {"250 mL"}})
+	w.now = w.now.Add(10 * time.Minute)
+	w.test("bath-1", "124", "6.78")
+	if strings.Contains(w.page("/"), head) {
+		t.Error("the bath still stands as outside after the re-test")
+	}
+}
+
+// A period that ends before it begins is refused: an empty log would read as a good one.
+func TestPeriodIsChecked(t *testing.T) {
+	w := newWorld(t)
+	w.signIn("marta")
+	for path, want := range map[string]string{"from=2026-03-02&to=2026-03-01": "The last day lies before the first", "from=2026-13-40": "Write it like 2026-03-31"} {
+		for _, page := range []string{"/log?", "/log.csv?", "/log.ndjson?", "/readings.csv?"} {
+			if a := w.get(page + path); a.status != 422 || !strings.Contains(a.body, want) {
+				t.Errorf("%s%s: %d\n%s", page, path, a.status, a.body)
+			}
+		}
 	}
 }
 

@@ -109,6 +109,7 @@ var forms = map[string]text{
 
 	"sign.title":         {"What you sign", "Qué firma usted"},
 	"sign.as":            {"Signed by", "Firma"},
+	"sign.role-wanted":   {"You cannot sign this. It wants: {roles}.", "Usted no puede firmar esto. Lo firma: {roles}."},
 	"sign.head":          {"Shown at this state of the log", "Mostrado en este estado de la bitácora"},
 	"sign.head-size":     {"{size} records", "{size} registros"},
 	"sign.password":      {"Your password, again", "Su contraseña, otra vez"},

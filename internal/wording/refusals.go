@@ -28,7 +28,7 @@ var refusals = map[string]text{
 	"refusal.time-twice":             {"This local time came twice: the clocks were put back. Say whether it was the first or the second.", "Esta hora local ocurrió dos veces: el reloj se atrasó. Indique si fue la primera o la segunda."},
 	"refusal.bad-number":             {"Write a number with a point, such as 6.85. No comma, no letters.", "Escriba un número con punto, por ejemplo 6.85. Sin coma y sin letras."},
 	"refusal.sign-in":                {"Name or password is not right.", "El nombre o la contraseña no es correcto."},
-	"refusal.locked":                 {"Too many failed attempts. Wait, or ask an administrator.", "Demasiados intentos fallidos. Espere o pida ayuda a la administración."},
+	"refusal.locked":                 {"Too many failed attempts. Try again in {wait}, or ask an administrator.", "Demasiados intentos fallidos. Intente de nuevo en {wait} o pida ayuda a la administración."},
 	"refusal.busy":                   {"The server is busy. What you typed is kept: send it again in a moment.", "El servidor está ocupado. Lo que escribió se conserva: envíelo de nuevo en un momento."},
 	"refusal.stopped":                {"The server is not recording now. Write the value down on paper and call the responsible person.", "El servidor no está registrando ahora. Anote el valor en papel y avise a la persona responsable."},
 	"refusal.cross-site":             {"This form has run out or came from elsewhere. What you typed is kept: send it again.", "Este formulario venció o vino de otro sitio. Lo que escribió se conserva: envíelo de nuevo."},

@@ -47,6 +47,7 @@ var requests = map[string]text{
 	"refusal.too-many":                 {"There are too many entries.", "Hay demasiadas entradas."},
 	"refusal.bad-integer":              {"Write a whole number.", "Escriba un número entero."},
 	"refusal.bad-date":                 {"This is no date. Write it like 2026-03-31.", "Esto no es una fecha. Escríbala así: 2026-03-31."},
+	"refusal.bad-period":               {"The last day lies before the first. Change the dates.", "El último día es anterior al primero. Cambie las fechas."},
 	"refusal.wrong-device":             {"This session belongs to another device.", "Esta sesión es de otro dispositivo."},
 	"refusal.plan-faults":              {"The plan has faults. Each stands with its line.", "El plan tiene errores. Cada uno está con su línea."},
 	"refusal.weak-pin":                 {"This PIN cannot be taken: four to eight digits, not a simple row.", "Este PIN no se puede aceptar: de cuatro a ocho cifras, sin una serie sencilla."},

@@ -13,6 +13,7 @@ var screens = map[string]text{
 	"ui.not-found":      {"There is no such page", "No existe esta página"},
 	"ui.not-found-text": {"Check the address, or go back to the checks.", "Revise la dirección o vuelva a las verificaciones."},
 	"ui.forbidden":      {"Not for your role", "No es para su función"},
+	"ui.not-valid":      {"That cannot be shown", "Eso no se puede mostrar"},
 	"ui.wrong":          {"Something went wrong", "Algo falló"},
 	"ui.not-ready":      {"Not recording now", "Sin registro por ahora"},
 
@@ -41,10 +42,13 @@ var screens = map[string]text{
 	"setup.code":          {"One-time code", "Código de un solo uso"},
 	"setup.password":      {"New password", "Contraseña nueva"},
 	"setup.password-hint": {"At least 15 characters. Four or five words in a row are easy to remember.", "Al menos 15 caracteres. Cuatro o cinco palabras seguidas se recuerdan bien."},
+	"setup.wrong":         {"Name or code is not right, or the code was used or has run out. An administrator can make a new one.", "El nombre o el código no es correcto, o el código ya se usó o venció. La administración puede dar uno nuevo."},
 	"setup.go":            {"Set the password and sign in", "Guardar la contraseña y entrar"},
 
 	"due.title":    {"Checks", "Verificaciones"},
 	"due.none":     {"Nothing is due now.", "Ahora no toca ninguna."},
+	"due.again":    {"Outside: correct it and test again", "Fuera: corrija y vuelva a medir"},
+	"due.now":      {"Due", "Toca ahora"},
 	"due.next":     {"Next", "Después"},
 	"due.other":    {"Any time", "En cualquier momento"},
 	"due.log":      {"Log it", "Registrar"},

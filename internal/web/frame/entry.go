@@ -158,7 +158,7 @@ func (e *Entry) read(f *Frame) (x haccp.Entry, ok bool) {
 	if e.Lot != "" || e.Expiry != "" {
 		var expiry plan.Date
 		if err := expiry.UnmarshalText([]byte(e.Expiry)); err != nil {
-			e.Wrong, e.More = f.T("refusal.bad-time"), true
+			e.Wrong, e.More = f.T("refusal.bad-date"), true
 			return x, false
 		}
 		x.Reagent = &haccp.Reagent{Lot: e.Lot, Expiry: expiry}
@@ -183,6 +183,8 @@ func (e *Entry) value() (quantity.Value, error) {
 		return quantity.Value{}, err
 	}
 	switch e.Sign {
+	case SignExact, "":
+		return quantity.Exact(d, quantity.Unit(unit)), nil
 	case SignBelow:
 		return quantity.Below(d, quantity.Unit(unit)), nil
 	case SignAbove:
@@ -194,7 +196,7 @@ func (e *Entry) value() (quantity.Value, error) {
 		}
 		return quantity.Band(d, high, quantity.Unit(unit)), nil
 	}
-	return quantity.Exact(d, quantity.Unit(unit)), nil
+	return quantity.Value{}, fmt.Errorf("%q is no sign of a value", e.Sign)
 }
 
 // ReadEntries reads all fields of a reading. Fields map the members of the command to the form's.

@@ -55,6 +55,7 @@ func TestEntryRead(t *testing.T) {
 		{"exponent", Entry{Value: "1e309", Unit: "mg/L"}, "", true},
 		{"infinity", Entry{Value: "Inf", Unit: "mg/L"}, "", true},
 		{"missing", Entry{Required: true}, "", true},
+		{"a sign that no form has", Entry{Value: "9", Unit: "mg/L", Sign: "about"}, "", true},
 		{"half a dilution", Entry{Value: "9", Unit: "mg/L", Sample: "1"}, "", true},
 		{"no such expiry", Entry{Value: "9", Unit: "mg/L", Lot: "A1", Expiry: "31.12.2026"}, "", true},
 	} {

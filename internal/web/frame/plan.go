@@ -41,6 +41,15 @@ func RolesFor(p *plan.Plan, d *haccp.Deviation, part string) []string {
 	return []string{haccp.RoleManager}
 }
 
+// Words lists the words for codes of a group with a comma between them.
+func (f *Frame) Words(group string, codes []string) string {
+	words := make([]string, len(codes))
+	for i, c := range codes {
+		words[i] = f.Word(group, c)
+	}
+	return strings.Join(words, ", ")
+}
+
 // FindPlace finds a place of a plan by id; nil where there is none.
 func FindPlace(p *plan.Plan, id string) *plan.Place {
 	return find(p, func(p *plan.Plan) []plan.Place { return p.Places }, func(x *plan.Place) bool { return x.ID == id })

@@ -61,17 +61,20 @@ func (f *Frame) Period(c *fiber.Ctx, days int) (from, to Day, err error) {
 	}
 	if to.Label == string(today) {
 		to.At = end
-		return from, to, nil
+	} else if _, to.At, err = f.productionDay(to.Label); err != nil {
+		return from, to, err
 	}
-	_, to.At, err = f.productionDay(to.Label)
-	return from, to, err
+	if !from.At.Before(to.At) {
+		return from, to, &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "to", Code: "bad-period", Message: f.T("refusal.bad-period")}
+	}
+	return from, to, nil
 }
 
 // productionDay gives the ends of the production day with a date.
 func (f *Frame) productionDay(label string) (from, to time.Time, err error) {
 	d, err := time.ParseInLocation(time.DateOnly, label, f.Location)
 	if err != nil {
-		return from, to, &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "from", Code: "bad-time", Message: f.T("refusal.bad-time")}
+		return from, to, &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "from", Code: "bad-date", Message: f.T("refusal.bad-date")}
 	}
 	// Late in the evening of the date is always inside its production day, which begins before then.
 	day, from, to := f.State.ProductionDay(d.Add(23*time.Hour + 30*time.Minute))
