@@ -4,8 +4,11 @@ import (
 	"bytes"
 	"encoding/json"
 	"strconv"
+	"strings"
 	"time"
+	"unicode/utf8"
 
+	"linewarden/haccp"
 	"linewarden/haccp/plan"
 )
 
@@ -114,14 +117,18 @@ func (o *object) any(v any) {
 	o.b = bytes.TrimSuffix(w.Bytes(), []byte{'\n'})
 }
 
-// plainText reports whether a text stands in JSON as it is.
+// plainText reports whether a text stands in JSON as it is. What encoding/json escapes beyond need (U+2028,
+// U+2029) or replaces (what is not UTF-8) does not.
 func plainText(s string) bool {
+	ascii := true
 	for i := range len(s) {
-		if c := s[i]; c < ' ' || c > '~' || c == '"' || c == '\\' {
+		c := s[i]
+		if c < ' ' || c == '"' || c == '\\' {
 			return false
 		}
+		ascii = ascii && c < utf8.RuneSelf
 	}
-	return true
+	return ascii || utf8.ValidString(s) && !strings.Contains(s, "\u2028") && !strings.Contains(s, "\u2029")
 }
 
 func (a Answer) appendJSON(b []byte) ([]byte, error) {
@@ -167,7 +174,8 @@ func (a *Answer) appendToDo(o *object) {
 		o.rest("ask_again", a.AskAgain)
 	}
 	if len(a.Findings) > 0 {
-		o.rest("findings", a.Findings)
+		o.name("findings")
+		o.findings(a.Findings)
 	}
 	if len(a.Opened) > 0 {
 		o.rest("opened", a.Opened)
@@ -181,6 +189,22 @@ func (o *object) verdicts(list []Judged) {
 			o.b = append(o.b, ',')
 		}
 		o.judged(&list[i])
+	}
+	o.b = append(o.b, ']')
+}
+
+func (o *object) findings(list []haccp.Finding) {
+	o.b = append(o.b, '[')
+	for i := range list {
+		if i > 0 {
+			o.b = append(o.b, ',')
+		}
+		o.open()
+		o.text("code", list[i].Code)
+		if len(list[i].Data) > 0 {
+			o.rest("data", list[i].Data)
+		}
+		o.shut()
 	}
 	o.b = append(o.b, ']')
 }

@@ -97,7 +97,7 @@ func (sh *Shape) Read(body []byte, into any) ([]Member, error) {
 	if !utf8.Valid(body) {
 		return nil, &gate.Fault{Status: 400, Code: "not-text", Message: "the body is not UTF-8 text"}
 	}
-	d := &decoder{s: string(body), path: make([]segment, 0, 8)}
+	d := &decoder{s: string(body), path: make([]segment, 0, 8), top: make([]Member, 0, 12)}
 	d.space()
 	if d.i == len(d.s) {
 		return nil, d.broken("the body is empty: send a JSON object")
@@ -155,7 +155,7 @@ func (d *decoder) object(names []string, fn func(i int) error) error {
 			return err
 		}
 		if d.depth == 1 {
-			d.top = append(d.top, Member{name, d.s[start:d.i]})
+			d.top = append(d.top, Member{names[i], d.s[start:d.i]})
 		}
 		return nil
 	})
@@ -205,6 +205,9 @@ func (d *decoder) members(fn func(name string) error) error {
 // shorten keeps a name fit to be shown.
 func shorten(name string) string {
 	const most = 60
+	if len(name) <= most && !strings.ContainsFunc(name, func(r rune) bool { return r < ' ' || r > '~' }) {
+		return name
+	}
 	clean := strings.Map(func(r rune) rune {
 		if strconv.IsPrint(r) {
 			return r
@@ -264,14 +267,14 @@ func (d *decoder) notA(wanted string) error {
 	return d.refuseWanted(wanted)
 }
 
-// text reads a string.
+// text reads a string. It may share memory with the body: who keeps it clones it.
 func (d *decoder) text() (string, error) {
 	d.i++ // the quote
 	start := d.i
 	for d.i < len(d.s) {
 		switch c := d.s[d.i]; {
 		case c == '"':
-			out := strings.Clone(d.s[start:d.i])
+			out := d.s[start:d.i]
 			d.i++
 			return out, nil
 		case c == '\\':

@@ -121,7 +121,7 @@ func readDate(d *decoder, v reflect.Value) error {
 	if _, err := time.Parse(time.DateOnly, s); err != nil {
 		return d.refuse("bad-date", "%q is no date: write it like 2026-03-31", shorten(s))
 	}
-	*v.Addr().Interface().(*plan.Date) = plan.Date(s)
+	*v.Addr().Interface().(*plan.Date) = plan.Date(strings.Clone(s))
 	return nil
 }
 
@@ -213,7 +213,7 @@ func stringShape(tag reflect.StructTag) *Shape {
 			r.Data = map[string]string{"wanted": strings.Join(choices, ", ")}
 			return r
 		}
-		v.SetString(s)
+		v.SetString(strings.Clone(s))
 		return nil
 	}}
 }
