@@ -16,13 +16,13 @@ import (
 )
 
 type exportCommand struct {
-	Report string    `arg:"" enum:"corrective-actions,readings,records" help:"corrective-actions, readings or records."`
-	Data   string    `required:"" help:"Data folder." placeholder:"DIR"`
-	Site   string    `help:"Site, where the folder holds several." placeholder:"ID"`
-	From   time.Time `help:"From this time on (RFC 3339)." placeholder:"TIME"`
-	To     time.Time `help:"Until this time (RFC 3339; default: now)." placeholder:"TIME"`
-	Format string    `help:"csv or ndjson (default: ndjson for records, else csv)." placeholder:"FORMAT"`
-	Output string    `short:"o" help:"File to write (default: standard output)." placeholder:"FILE"`
+	Report string `arg:"" enum:"corrective-actions,readings,records" help:"corrective-actions, readings or records."`
+	Data   string `required:"" help:"Data folder." placeholder:"DIR"`
+	Site   string `help:"Site, where the folder holds several." placeholder:"ID"`
+	From   moment `help:"From this time on (RFC 3339)." placeholder:"TIME"`
+	To     moment `help:"Until this time (RFC 3339; default: now)." placeholder:"TIME"`
+	Format string `help:"csv or ndjson (default: ndjson for records, else csv)." placeholder:"FORMAT"`
+	Output string `short:"o" help:"File to write (default: standard output)." placeholder:"FILE"`
 }
 
 // Help is shown by --help.
@@ -50,9 +50,9 @@ func (c *exportCommand) Run(ctx context.Context, t *terminal) error {
 		return err
 	}
 	if c.To.IsZero() {
-		c.To = t.now()
+		c.To.Time = t.now()
 	}
-	if !c.From.Before(c.To) {
+	if !c.From.Before(c.To.Time) {
 		return errors.New("--from must be before --to")
 	}
 	return c.write(t, func(w io.Writer) error {
@@ -131,7 +131,7 @@ func (c *exportCommand) records(ctx context.Context, t *terminal, f *app.Folder,
 	}
 	o := evidence.ExportOptions{Checkpoint: note, Key: signer.VerifierKey(), Progress: t.progress("exporting", "records")}
 	if !c.From.IsZero() {
-		if o.First, o.Last, err = recordedBetween(ctx, log, head.Size, c.From, c.To); err != nil {
+		if o.First, o.Last, err = recordedBetween(ctx, log, head.Size, c.From.Time, c.To.Time); err != nil {
 			return err
 		}
 	}

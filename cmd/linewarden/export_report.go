@@ -29,9 +29,9 @@ func (c *exportCommand) report(ctx context.Context, t *terminal, f *app.Folder, 
 		return c.readings(ctx, site, h, w)
 	}
 	if plans := view.Plans; c.From.IsZero() && len(plans) > 0 {
-		c.From = plans[0].From // nothing was judged before
+		c.From.Time = plans[0].From // nothing was judged before
 	}
-	l, err := site.CorrectiveLog(ctx, c.From, c.To, t.now())
+	l, err := site.CorrectiveLog(ctx, c.From.Time, c.To.Time, t.now())
 	if err != nil {
 		return err
 	}
@@ -45,7 +45,7 @@ func (c *exportCommand) report(ctx context.Context, t *terminal, f *app.Folder, 
 func (c *exportCommand) readings(ctx context.Context, site *plant.Site, h report.Head, w io.Writer) error {
 	var changed []*haccp.Event
 	for _, kind := range []string{haccp.KindAmended, haccp.KindVoided} {
-		for e, err := range each(ctx, site, plant.Query{Kind: kind, From: c.From, To: c.To}) {
+		for e, err := range each(ctx, site, plant.Query{Kind: kind, From: c.From.Time, To: c.To.Time}) {
 			if err != nil {
 				return err
 			}
@@ -53,7 +53,7 @@ func (c *exportCommand) readings(ctx context.Context, site *plant.Site, h report
 		}
 	}
 	slices.SortFunc(changed, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
-	readings := each(ctx, site, plant.Query{Kind: haccp.KindReading, From: c.From, To: c.To})
+	readings := each(ctx, site, plant.Query{Kind: haccp.KindReading, From: c.From.Time, To: c.To.Time})
 	if c.Format == "csv" {
 		return report.ReadingsCSV(w, readings, report.NewChanges(changed), h)
 	}

@@ -64,6 +64,9 @@ func run(ctx context.Context, t *terminal, args []string) (code int) {
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
+	if args[0] == "help" {
+		args = append(args[1:len(args):len(args)], "--help")
+	}
 	parsed, err := parser.Parse(args)
 	if err != nil {
 		fmt.Fprintf(t.err, "linewarden: %v (see linewarden %s--help)\n", err, subcommand(args))
@@ -100,6 +103,9 @@ func (t *terminal) fail(err error) int {
 	}
 	if line, ok := app.Taken(err); ok {
 		err = errors.New(line)
+	}
+	if errors.Is(err, app.ErrNoSite) {
+		err = fmt.Errorf("%w: found one by signing its first plan (linewarden plan sign FILE --data DIR), or look at the demo (linewarden demo)", err)
 	}
 	if errors.Is(err, context.Canceled) {
 		err = errors.New("interrupted")

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"time"
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
@@ -64,7 +63,11 @@ func readPlan(t *terminal, file string) ([]byte, planfile.Report, error) {
 		t.say("%s", p.Error())
 	}
 	if len(r.Errors) > 0 {
-		t.say("%s: %d errors", file, len(r.Errors))
+		errs := "errors"
+		if len(r.Errors) == 1 {
+			errs = "error"
+		}
+		t.say("%s: %d %s", file, len(r.Errors), errs)
 		return nil, r, errSilent
 	}
 	return text, r, nil
@@ -82,13 +85,13 @@ func (planTemplate) Run(t *terminal) error {
 }
 
 type planSign struct {
-	File   string    `arg:"" help:"Plan file (YAML)."`
-	Data   string    `required:"" help:"Data folder; a new one is founded for the plan's site." placeholder:"DIR"`
-	Site   string    `help:"Id of the site, where it should be looked at before founding; it must be the plan's." placeholder:"ID"`
-	Name   string    `help:"Name of the site for people (default: the plan's)." placeholder:"NAME"`
-	Demo   bool      `help:"Found the site as a demo: it takes invented limits, and its plans are signed from the console."`
-	From   time.Time `help:"When the plan takes effect (RFC 3339; default: at once; a first plan may lie in the past)." placeholder:"TIME"`
-	Reason string    `help:"Why the plan is changed." default:"signed from the command line" placeholder:"TEXT"`
+	File   string `arg:"" help:"Plan file (YAML)."`
+	Data   string `required:"" help:"Data folder; a new one is founded for the plan's site." placeholder:"DIR"`
+	Site   string `help:"Id of the site, where it should be looked at before founding; it must be the plan's." placeholder:"ID"`
+	Name   string `help:"Name of the site for people (default: the plan's)." placeholder:"NAME"`
+	Demo   bool   `help:"Found the site as a demo: it takes invented limits, and its plans are signed from the console."`
+	From   moment `help:"When the plan takes effect (RFC 3339; default: at once; a first plan may lie in the past)." placeholder:"TIME"`
+	Reason string `help:"Why the plan is changed." default:"signed from the command line" placeholder:"TEXT"`
 }
 
 // Help is shown by --help.
@@ -126,7 +129,7 @@ func (c *planSign) Run(ctx context.Context, t *terminal) error {
 			return err
 		}
 	}
-	v, again, err := app.SignPlan(ctx, site, app.PlanSigning{Plan: r.Plan, Source: text, By: by, Reason: c.Reason, From: c.From, Now: t.now()})
+	v, again, err := app.SignPlan(ctx, site, app.PlanSigning{Plan: r.Plan, Source: text, By: by, Reason: c.Reason, From: c.From.Time, Now: t.now()})
 	if err != nil {
 		return err
 	}

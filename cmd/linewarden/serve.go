@@ -72,9 +72,6 @@ func (c *serveCommand) Run(ctx context.Context, t *terminal) error {
 	}
 	a, err := app.New(ctx, cfg, app.Parts{Logger: t.logger(cfg.Log.Level, cfg.Log.Format), Version: version,
 		Progress: t.progress("reading the record log", "records")})
-	if errors.Is(err, app.ErrNoSite) {
-		return fmt.Errorf("%w: found one by signing its first plan (linewarden plan sign FILE --data %s), or look at the demo (linewarden demo)", err, cfg.Data)
-	}
 	if err != nil {
 		return err
 	}

@@ -125,3 +125,16 @@ func (t *terminal) logger(level, format string) *slog.Logger {
 
 // quiet gives the logger of a command that is no service: warnings only.
 func (t *terminal) quiet() *slog.Logger { return t.logger("warn", "text") }
+
+// moment is a point in time given on the command line.
+type moment struct{ time.Time }
+
+// UnmarshalText reads RFC 3339, with its zone.
+func (m *moment) UnmarshalText(text []byte) error {
+	t, err := time.Parse(time.RFC3339, string(text))
+	if err != nil {
+		return fmt.Errorf("%q is no time with its zone: write it like 2026-03-01T00:00:00Z or 2026-03-01T00:00:00-06:00", text)
+	}
+	m.Time = t
+	return nil
+}

@@ -86,6 +86,7 @@ func (p *people) code(who *haccp.Person, secret string) error {
 	}
 	if secret == "" {
 		p.t.print("set-up code of %s (good for 24 hours, used once): %s", who.SignIn, code)
+		p.t.say("with it %s chooses a password on the pages: Sign in, I have a one-time code (/set-up)", who.SignIn)
 		return nil
 	}
 	if _, err := p.door.FinishSetup(p.ctx, who.SignIn, code, secret, access.Source{}, p.t.now()); err != nil {

@@ -16,8 +16,8 @@ type verifyCommand struct {
 	File  string `arg:"" optional:"" help:"Export to verify (*.records.ndjson)."`
 	Data  string `help:"Verify the log in this data folder instead." placeholder:"DIR"`
 	Site  string `help:"Site, where the folder holds several." placeholder:"ID"`
-	Key   string `help:"The log's public key, known from elsewhere: a file, or the key itself." placeholder:"FILE"`
-	Since string `help:"An earlier checkpoint, known from elsewhere." placeholder:"FILE"`
+	Key   string `help:"The log's public key, known from elsewhere: a file, or the key itself; it stands in the data folder as SITE.verify-key." placeholder:"FILE"`
+	Since string `help:"An earlier checkpoint, known from elsewhere: signed, or its size and root as at the foot of a page." placeholder:"FILE"`
 }
 
 // Help is shown by --help.
@@ -46,7 +46,7 @@ func (c *verifyCommand) Run(ctx context.Context, t *terminal) error {
 		if err != nil {
 			return fmt.Errorf("read the earlier checkpoint: %w", err)
 		}
-		o.Since = string(b)
+		o.Since = strings.TrimSpace(strings.ReplaceAll(string(b), "\r\n", "\n")) + "\n" // as an editor or a mail left it
 	}
 	result, err := c.verify(ctx, t, o)
 	if err != nil {
@@ -99,6 +99,9 @@ func keyText(s string) (string, error) {
 	return strings.TrimSpace(string(b)), nil
 }
 
+// remedy names the flag that would prove what was not.
+var remedy = map[evidence.Claim]string{evidence.ClaimOrigin: " (--key)", evidence.ClaimSince: " (--since)"}
+
 // show prints what a verification found; the fault is the error.
 func show(t *terminal, r *evidence.Result) error {
 	if r.Fault != nil {
@@ -109,7 +112,7 @@ func show(t *terminal, r *evidence.Result) error {
 		t.print("proved: %s", c.ProvedText())
 	}
 	for _, c := range r.NotProved {
-		t.print("not proved: %s", c.MissingText())
+		t.print("not proved: %s%s", c.MissingText(), remedy[c])
 	}
 	for _, seq := range r.LostAt {
 		t.print("record %d says that the key before it was lost: origin is proved up to record %d only", seq, r.OriginTo)

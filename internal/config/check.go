@@ -65,8 +65,12 @@ func (c *Config) checkNetwork() []error {
 		errs = append(errs, errors.New("tls: choose one of --tls-cert with --tls-key, --tls-plant and --behind-proxy"))
 	}
 	for _, p := range c.BehindProxy {
-		if _, err := netip.ParsePrefix(p); err != nil {
+		n, err := netip.ParsePrefix(p)
+		switch {
+		case err != nil:
 			errs = append(errs, fmt.Errorf("behind_proxy: %q is no network, such as 10.0.0.0/24", p))
+		case n.Bits() == 0:
+			errs = append(errs, fmt.Errorf("behind_proxy: %q is every machine there is, so anybody could pass for the proxy: name its own network, such as 10.0.0.0/24", p))
 		}
 	}
 	for _, name := range c.TLS.Plant {

@@ -84,6 +84,7 @@ func TestCheck(t *testing.T) {
 		{"plant authority", func(c *config.Config) { c.Listen, c.TLS.Plant = ":1", []string{"tablet-host", "192.0.2.7"} }, ""},
 		{"plant name", func(c *config.Config) { c.TLS.Plant = []string{"https://x"} }, "tls.plant:"},
 		{"proxy", func(c *config.Config) { c.Listen, c.BehindProxy = ":1", []string{"10.0.0.0/8"} }, ""},
+		{"every machine is the proxy", func(c *config.Config) { c.Listen, c.BehindProxy = ":1", []string{"0.0.0.0/0"} }, "every machine"},
 		{"bad proxy", func(c *config.Config) { c.BehindProxy = []string{"10.0.0.1"} }, "behind_proxy:"},
 		{"two ways", func(c *config.Config) { c.TLS.Plant, c.BehindProxy = []string{"a"}, []string{"10.0.0.0/8"} }, "choose one"},
 		{"level", func(c *config.Config) { c.Log.Level = "loud" }, "log.level:"},

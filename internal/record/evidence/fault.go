@@ -117,7 +117,7 @@ func (r Result) OK() bool { return r.Fault == nil }
 // VerifyOptions say what to check against.
 type VerifyOptions struct {
 	Key   string // verifier key known from elsewhere; empty: taken from the log
-	Since string // earlier signed checkpoint known from elsewhere; optional
+	Since string // earlier checkpoint known from elsewhere, signed, or its size and root with a space between; optional
 	// Progress, where given, is called now and then with the records checked;
 	// total is 0 while it is not known.
 	Progress func(done, total int64)

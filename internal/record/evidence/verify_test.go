@@ -60,6 +60,16 @@ func wantFault(t *testing.T, name string, r evidence.Result, kind evidence.Fault
 	}
 }
 
+// bare gives size and root of a checkpoint, as they stand at the foot of a page.
+func bare(t *testing.T, note string) string {
+	t.Helper()
+	lines := strings.Split(note, "\n")
+	if len(lines) < 3 {
+		t.Fatalf("no checkpoint: %q", note)
+	}
+	return lines[1] + " " + lines[2] + "\n"
+}
+
 func TestVerifyWhole(t *testing.T) {
 	m := makeLog(t, keys(t, "a", 0), nil, 3, 10, 7)
 	file := export(t, m, 0, 0)
@@ -72,6 +82,7 @@ func TestVerifyWhole(t *testing.T) {
 		{"alone", evidence.VerifyOptions{}, []evidence.Claim{evidence.ClaimRecords, evidence.ClaimComplete}, []evidence.Claim{evidence.ClaimOrigin, evidence.ClaimSince}},
 		{"with key", evidence.VerifyOptions{Key: key}, []evidence.Claim{evidence.ClaimOrigin}, []evidence.Claim{evidence.ClaimSince}},
 		{"with checkpoint", evidence.VerifyOptions{Since: m.Checkpoints[1]}, []evidence.Claim{evidence.ClaimSince}, []evidence.Claim{evidence.ClaimOrigin}},
+		{"with size and root from a page", evidence.VerifyOptions{Since: bare(t, m.Checkpoints[1])}, []evidence.Claim{evidence.ClaimSince}, []evidence.Claim{evidence.ClaimOrigin}},
 		{"with the same checkpoint", evidence.VerifyOptions{Since: m.Last(), Key: key}, []evidence.Claim{evidence.ClaimSince, evidence.ClaimOrigin}, nil},
 	} {
 		r := verify(t, file, c.o)
@@ -159,6 +170,8 @@ func TestVerifyTellsApart(t *testing.T) {
 	wantFault(t, "cut: last line feed", verify(t, []byte(file[:len(file)-1]), evidence.VerifyOptions{}), evidence.FaultCut, 0)
 	wantFault(t, "cut: empty file", verify(t, nil, evidence.VerifyOptions{}), evidence.FaultCut, 0)
 	wantFault(t, "cut: last records out", verify(t, join(slices.Concat(lines[:18], lines[22:])), evidence.VerifyOptions{}), evidence.FaultCut, 18)
+	wantFault(t, "cut: an older state, size and root at hand", verify(t, export(t, short, 0, 0), evidence.VerifyOptions{Since: bare(t, m.Last())}), evidence.FaultCut, 15)
+	wantFault(t, "suffix replaced, signed with the true key, size and root at hand", verify(t, join(forged[:len(forged)-1]), evidence.VerifyOptions{Key: key, Since: bare(t, m.Last())}), evidence.FaultReplaced, 1)
 	wantFault(t, "cut: an older state", verify(t, export(t, short, 0, 0), evidence.VerifyOptions{Since: m.Last()}), evidence.FaultCut, 15)
 	wantFault(t, "record out of the middle", verify(t, join(slices.Delete(slices.Clone(lines), 7, 8)), evidence.VerifyOptions{}), evidence.FaultRecord, 7)
 	swapped := slices.Clone(lines)
