@@ -15,6 +15,7 @@ import (
 	"log/slog"
 	"reflect"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -165,6 +166,9 @@ func (a *API) handler(r route) fiber.Handler {
 		if err := q.enter(&r); err != nil {
 			return err
 		}
+		if err := q.asked(&r); err != nil {
+			return err
+		}
 		return r.run(q)
 	}
 }
@@ -195,6 +199,25 @@ func (q *call) enter(r *route) error {
 		return &gate.Fault{Status: 403, Code: "role-may-not", Message: "your role may not do this (" + r.act + ")"}
 	}
 	return nil
+}
+
+// asked refuses a member of a query that is not known: what is misspelt would else be left out silently.
+func (q *call) asked(r *route) (err error) {
+	if len(r.query) == 0 || len(q.Request().URI().QueryString()) == 0 {
+		return nil
+	}
+	known := []string{"lang"}
+	for i := range r.query {
+		known = append(known, r.query[i].name)
+	}
+	q.Context().QueryArgs().VisitAll(func(k, _ []byte) {
+		if name := string(k); err == nil && !slices.Contains(known, name) {
+			list := strings.Join(known, ", ")
+			err = &haccp.Refusal{Kind: haccp.ErrInvalid, Field: name, Code: "unknown-member", Data: map[string]string{"known": list},
+				Message: "there is no such query member here; known are: " + list}
+		}
+	})
+	return err
 }
 
 // get makes a route that only reads.

@@ -366,7 +366,7 @@ func TestPaging(t *testing.T) {
 		t.Errorf("%d readings at bath-2, want 8", len(one))
 	}
 	for path, field := range map[string]string{"/readings?limit=0": "limit", "/readings?limit=201": "limit", "/readings?limit=x": "limit",
-		"/readings?from=yesterday": "from", "/readings?cursor=zzz": "after", "/readings?check=nose": "check", "/readings?order=random": "order",
+		"/readings?from=yesterday": "from", "/readings?cursor=zzz": "cursor", "/readings?chek=bath-test": "chek", "/readings?check=nose": "check", "/readings?order=random": "order",
 		"/readings?from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z": "to", "/records?from=-1": "from", "/records?limit=9999": "limit",
 		"/proofs/inclusion": "seq", "/proofs/consistency": "from", "/corrective-actions": "from"} {
 		r := c.do("GET", path, nil).want(422)

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"errors"
 	"slices"
 	"time"
 
@@ -202,16 +203,25 @@ func (q *call) readingKeys() (keys []string, all bool, err error) {
 	return keys, false, nil
 }
 
+// find asks the site, and names a bad cursor as the query does.
+func (q *call) find(p plant.Query) ([]*haccp.Event, plant.Cursor, error) {
+	events, next, err := q.api.Site.Find(q.UserContext(), p)
+	if r, ok := errors.AsType[*haccp.Refusal](err); ok && r.Field == "after" {
+		err = q.refused("cursor", r.Code, r.Message)
+	}
+	return events, next, err
+}
+
 // merged reads one page over several keys, in the order of time.
 func (q *call) merged(p plant.Query, keys []string, all bool) ([]*haccp.Event, plant.Cursor, error) {
 	if all {
-		return q.api.Site.Find(q.UserContext(), p)
+		return q.find(p)
 	}
 	var events []*haccp.Event
 	more := false
 	for _, k := range keys {
 		p.About = k
-		page, next, err := q.api.Site.Find(q.UserContext(), p)
+		page, next, err := q.find(p)
 		if err != nil {
 			return nil, "", err
 		}

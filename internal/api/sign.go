@@ -359,7 +359,7 @@ func (q *call) listCases() (Cases, error) {
 		return out, err
 	}
 	p.Kind = haccp.KindDeviationOpened
-	events, next, err := q.api.Site.Find(q.UserContext(), p)
+	events, next, err := q.find(p)
 	if err != nil {
 		return out, err
 	}
