@@ -68,10 +68,11 @@ func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
 	if err := d.compute(&body, v); err != nil {
 		return nil, err
 	}
+	values := measured(&body)
 	if body.PlanVersion > 0 {
-		body.Verdicts = control.Judge(v.Plan, check, body.Place, measured(&body))
+		body.Verdicts = control.Judge(v.Plan, check, body.Place, values)
 	}
-	findings = append(findings, d.readingFindings(&body, check, v)...)
+	findings = append(findings, d.readingFindings(&body, check, v, values)...)
 	return &judged{&body, findings}, nil
 }
 
@@ -97,7 +98,7 @@ func (d *deciding) checkReading(r *Reading) (*plan.Check, error) {
 		return nil, err
 	}
 	for i := range r.Entries {
-		if err := d.checkEntry(r.Check, &r.Entries[i], r.Entries[:i], fmt.Sprintf("entries[%d]", i)); err != nil {
+		if err := d.checkEntry(r.Check, &r.Entries[i], r.Entries[:i], entryField(i)); err != nil {
 			return nil, err
 		}
 	}
@@ -157,17 +158,28 @@ func checkTexts(r *Reading) error {
 	return nil
 }
 
-// checkCode refuses a code that is empty, too long, or holds anything but printable characters.
-func checkCode(field, code string) error {
+// goodCode reports whether a code is neither empty nor too long, and holds printable characters only.
+func goodCode(code string) bool {
 	if code == "" || len(code) > maxCode {
-		return invalid(field, "bad-code", "a code has 1 to %d characters, this one %d", maxCode, len(code))
+		return false
 	}
-	for _, r := range code {
-		if r < ' ' || r == 0x7f {
-			return invalid(field, "bad-code", "a code holds printable characters only: take out tabs and line ends")
+	for i := range len(code) {
+		if code[i] < ' ' || code[i] == 0x7f {
+			return false
 		}
 	}
-	return nil
+	return true
+}
+
+// checkCode refuses what is no good code.
+func checkCode(field, code string) error {
+	switch {
+	case goodCode(code):
+		return nil
+	case code == "" || len(code) > maxCode:
+		return invalid(field, "bad-code", "a code has 1 to %d characters, this one %d", maxCode, len(code))
+	}
+	return invalid(field, "bad-code", "a code holds printable characters only: take out tabs and line ends")
 }
 
 func (d *deciding) everCheckedAt(check, place string) bool {
@@ -175,53 +187,56 @@ func (d *deciding) everCheckedAt(check, place string) bool {
 	return ok
 }
 
-func (d *deciding) checkEntry(check string, e *Entry, before []Entry, field string) error {
+// entryField names an entry, and a member of it, where something is refused.
+type entryField int
+
+func (n entryField) of(member string) string { return fmt.Sprintf("entries[%d].%s", int(n), member) }
+
+func (d *deciding) checkEntry(check string, e *Entry, before []Entry, field entryField) error {
 	q, err := quantity.Get(quantity.ID(e.Quantity))
 	if err != nil {
-		return invalid(field+".quantity", "unknown-quantity", "%v", err)
+		return invalid(field.of("quantity"), "unknown-quantity", "%v", err)
 	}
 	if !d.everMeasured(check, e.Quantity) {
-		return invalid(field+".quantity", "not-measured", "the check %q does not measure %s", check, e.Quantity)
+		return invalid(field.of("quantity"), "not-measured", "the check %q does not measure %s", check, e.Quantity)
 	}
-	if slices.ContainsFunc(before, func(x Entry) bool { return x.Quantity == e.Quantity }) {
-		return invalid(field+".quantity", "twice", "%s stands twice in this reading", e.Quantity)
+	for i := range before {
+		if before[i].Quantity == e.Quantity {
+			return invalid(field.of("quantity"), "twice", "%s stands twice in this reading", e.Quantity)
+		}
 	}
 	if e.Value != nil || e.Formula != "" {
-		return invalid(field+".value", "computed-here", "value and formula are computed by the service: leave them out")
+		return invalid(field.of("value"), "computed-here", "value and formula are computed by the service: leave them out")
 	}
 	if err := q.Check(e.Read); err != nil {
-		return valueRefusal(field+".read", err)
+		return valueRefusal(field.of("read"), err)
 	}
 	return checkDetails(e, field)
 }
 
-func checkDetails(e *Entry, field string) error {
+func checkDetails(e *Entry, field entryField) error {
 	if dl := e.Dilution; dl != nil {
 		if dl.Sample < 1 || dl.Total < dl.Sample || dl.Total > 10_000 {
-			return invalid(field+".dilution", "bad-dilution", "a dilution is sample parts made up to total parts, such as 1 to 10")
+			return invalid(field.of("dilution"), "bad-dilution", "a dilution is sample parts made up to total parts, such as 1 to 10")
 		}
 		if e.Read.Kind() == quantity.KindYesNo {
-			return invalid(field+".dilution", "bad-dilution", "a yes or no has no dilution: leave it out")
+			return invalid(field.of("dilution"), "bad-dilution", "a yes or no has no dilution: leave it out")
 		}
 	}
 	if e.As != "" && e.As != "Cl2" && e.As != "NaOCl" {
-		return invalid(field+".as", "bad-basis", "as is %q: write Cl2 or NaOCl", e.As)
+		return invalid(field.of("as"), "bad-basis", "as is %q: write Cl2 or NaOCl", e.As)
 	}
 	if e.As == "NaOCl" {
-		return invalid(field+".as", "bad-basis", "readings as NaOCl are not judged yet: convert on the method's instruction and give mg/L as Cl2")
+		return invalid(field.of("as"), "bad-basis", "readings as NaOCl are not judged yet: convert on the method's instruction and give mg/L as Cl2")
 	}
-	if e.Instrument != "" {
-		if err := checkCode(field+".instrument", e.Instrument); err != nil {
-			return err
-		}
+	if e.Instrument != "" && !goodCode(e.Instrument) {
+		return checkCode(field.of("instrument"), e.Instrument)
 	}
-	if e.Method != "" {
-		if err := checkCode(field+".method", e.Method); err != nil {
-			return err
-		}
+	if e.Method != "" && !goodCode(e.Method) {
+		return checkCode(field.of("method"), e.Method)
 	}
-	if e.Reagent != nil {
-		return checkCode(field+".reagent.lot", e.Reagent.Lot)
+	if e.Reagent != nil && !goodCode(e.Reagent.Lot) {
+		return checkCode(field.of("reagent.lot"), e.Reagent.Lot)
 	}
 	return nil
 }
@@ -320,12 +335,12 @@ func undilute(v quantity.Value, dl Dilution, places int) (quantity.Value, error)
 }
 
 // readingFindings notes what is odd about a reading beside its time.
-func (d *deciding) readingFindings(r *Reading, check *plan.Check, v *version) []Finding {
+func (d *deciding) readingFindings(r *Reading, check *plan.Check, v *version, values []control.Measured) []Finding {
 	var out []Finding
 	if v == nil {
 		return nil
 	}
-	for _, q := range control.Plausible(check, measured(r)) {
+	for _, q := range control.Plausible(check, values) {
 		out = append(out, Finding{FindingImplausible, map[string]string{"quantity": q}})
 	}
 	for i := range r.Entries {
@@ -350,11 +365,11 @@ func (d *deciding) fillingFindings(r *Reading, v *version) []Finding {
 		return nil
 	}
 	var log []BathAct
+	var fillings []control.Filling
 	if p, ok := d.places.get(r.Place); ok {
-		log = p.Log
+		log, fillings = p.Log, p.fillings()
 	}
 	var out []Finding
-	fillings := fillingsOf(log)
 	if r.Filling != "" {
 		if !slices.ContainsFunc(fillings, func(f control.Filling) bool { return f.ID == r.Filling }) {
 			out = append(out, Finding{FindingUnknownFilling, map[string]string{"filling": r.Filling}})
