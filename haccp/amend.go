@@ -102,14 +102,17 @@ func (s *State) replaceReading(old *Event, n *Reading, c changes, f Facts) {
 	for _, point := range points {
 		ch := c.at(key(point, n.Place), old.At)
 		var with *control.Sample
-		if sample, ok := s.sampleOf(old, n, point, t.accepted); ok {
+		sample, ok := s.sampleOf(old, n, point, t.accepted)
+		if ok {
 			with = &sample
 		}
 		ch.replace = append(ch.replace, replacement{old.ID, with})
-		if ser, ok := s.series.get(key(point, n.Place)); ok && ser.Last != nil && ser.Last.ID == old.ID {
-			ch.last = &LastReading{ID: old.ID, At: old.At, By: old.By.ID, Filling: n.Filling, Verdicts: verdictsOf(n.Verdicts, point)}
+		if ch.forget = append(ch.forget, old.ID); len(verdictsOf(n.Verdicts, point)) > 0 {
+			ch.recent = append(ch.recent, lastReading(old, n, point, sample.Marks, t.accepted))
 		}
 	}
+	s.dropOver(n.Place, old.ID)
+	s.foldOver(old, n)
 	s.changeCheck(n.Check, n.Place, func(cs *CheckState) {
 		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) {
 			if t.ID == old.ID {
@@ -176,12 +179,9 @@ func (s *State) dropReading(old *Event, was *Reading, c changes) {
 		k := key(point, was.Place)
 		ch := c.at(k, old.At)
 		ch.replace = append(ch.replace, replacement{id: old.ID})
-		if ser, ok := s.series.get(k); ok && ser.Last != nil && ser.Last.ID == old.ID {
-			next := *ser
-			next.Last = nil
-			s.series.set(k, &next)
-		}
+		ch.forget = append(ch.forget, old.ID)
 	}
+	s.dropOver(was.Place, old.ID)
 	s.changeCheck(was.Check, was.Place, func(cs *CheckState) {
 		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) { return t, t.ID != old.ID })
 	})
@@ -244,10 +244,13 @@ func (s *State) foldAccepted(b *TimeAccepted, c changes, f Facts) error {
 		return nil
 	}
 	for _, point := range pointsOf(r.Verdicts) {
-		if sample, ok := s.sampleOf(t.event, r, point, true); ok {
-			ch := c.at(key(point, r.Place), t.event.At)
+		ch := c.at(key(point, r.Place), t.event.At)
+		sample, ok := s.sampleOf(t.event, r, point, true)
+		if ok {
 			ch.replace = append(ch.replace, replacement{t.event.ID, &sample})
 		}
+		ch.forget = append(ch.forget, t.event.ID)
+		ch.recent = append(ch.recent, lastReading(t.event, r, point, sample.Marks, true))
 	}
 	return nil
 }

@@ -155,13 +155,13 @@ func (s *State) foldReading(e *Event, r *Reading, c changes) {
 	for _, point := range pointsOf(r.Verdicts) {
 		k := key(point, r.Place)
 		ch := c.at(k, e.At)
-		if sample, ok := s.sampleOf(e, r, point, false); ok {
+		sample, ok := s.sampleOf(e, r, point, false)
+		if ok {
 			ch.insert = append(ch.insert, sample)
 		}
-		if ch.last == nil || !e.At.Before(ch.last.At) {
-			ch.last = &LastReading{ID: e.ID, At: e.At, By: e.By.ID, Filling: r.Filling, Verdicts: verdictsOf(r.Verdicts, point)}
-		}
+		ch.recent = append(ch.recent, lastReading(e, r, point, sample.Marks, false))
 	}
+	s.foldOver(e, r)
 	if e.AtKnown != AtImported {
 		s.foldTaken(e, r)
 	}

@@ -61,9 +61,23 @@ func byTime(a, b time.Time, ida, idb string) int {
 	return cmp.Or(a.Compare(b), cmp.Compare(ida, idb))
 }
 
-func orderBath(a, b *BathAct) int { return byTime(a.At, b.At, a.ID, b.ID) }
 func orderLine(a, b *LineAct) int { return byTime(a.At, b.At, a.ID, b.ID) }
 func orderFix(a, b *FixAt) int    { return byTime(a.At, b.At, a.ID, b.ID) }
+
+// orderBath is by at, then the draining of the old water before the filling with new, then all else, then id:
+// times typed to the minute are often the same.
+func orderBath(a, b *BathAct) int {
+	rank := func(kind string) int {
+		switch kind {
+		case KindDrained:
+			return 0
+		case KindFilled:
+			return 1
+		}
+		return 2
+	}
+	return cmp.Or(a.At.Compare(b.At), rank(a.Kind)-rank(b.Kind), cmp.Compare(a.ID, b.ID))
+}
 
 func orderService(a, b *ServiceAct) int { return byTime(a.At, b.At, a.ID, b.ID) }
 

@@ -284,22 +284,33 @@ func changeEntry(e *Event, target, kind, reason string, signed bool, to any, ori
 	return c
 }
 
-// CountChecks counts how the checks due in [from, to) went, from the records of that period: line starts and
-// stops, what was done to baths, service and readings. The records must reach back far enough to know which
-// line ran and which filling was in the baths at from.
+// CountMargin is how far around a period CountChecks looks, so that a reading near its ends satisfies the due
+// it belongs to, inside the period or outside.
+const CountMargin = 2 * 24 * time.Hour
+
+// CountChecks counts how the checks due in [from, to) went, from the records of that period and of CountMargin
+// on both sides: line starts and stops, what was done to baths, service, readings, and what amends or voids them.
+// The acts must reach back far enough to know which line ran and which filling was in the baths then.
 func (s *State) CountChecks(events []*Event, from, to, now time.Time) CheckCounts {
 	past := New(s.zones)
 	past.memo, past.Plans, past.Planned = s.memo, s.Plans, s.Planned
 	taken := map[string][]control.Taken{}
-	voided := map[string]bool{}
+	voided, amended := map[string]bool{}, map[string]any{}
 	for _, e := range events {
-		if b, ok := e.Body.(*Voided); ok {
+		switch b := e.Body.(type) {
+		case *Voided:
 			voided[b.Target] = true
+		case *Amended:
+			amended[b.Target] = b.New
 		}
 	}
 	for _, e := range events {
 		if voided[e.ID] {
 			continue
+		}
+		if now := amended[e.ID]; now != nil {
+			own := *e
+			own.Body, e = now, &own
 		}
 		switch b := e.Body.(type) {
 		case *Bath, *LineStarted, *LineStopped:
@@ -315,8 +326,10 @@ func (s *State) CountChecks(events []*Event, from, to, now time.Time) CheckCount
 	for _, k := range s.memo.checkPlaces {
 		id, place := splitKey(k)
 		c := past.dueContext(id, place)
-		for day := from; day.Before(to); day = day.Add(control.MaxDueSpan) {
-			n.count(control.Dues(c, day, earlier(day.Add(control.MaxDueSpan), to)), taken[k], now)
+		const step = control.MaxDueSpan - 2*CountMargin
+		for day := from; day.Before(to); day = day.Add(step) {
+			end := earlier(day.Add(step), to)
+			n.count(allMatched(control.Dues(c, day.Add(-CountMargin), end.Add(CountMargin)), taken[k]), day, end, now)
 		}
 	}
 	return n
@@ -329,9 +342,12 @@ func earlier(a, b time.Time) time.Time {
 	return a
 }
 
-func (n *CheckCounts) count(dues []control.Due, taken []control.Taken, now time.Time) {
-	for _, m := range allMatched(dues, taken) {
+// count adds the dues in [from, to).
+func (n *CheckCounts) count(all []control.Matched, from, to, now time.Time) {
+	for _, m := range all {
 		switch {
+		case m.At.Before(from) || !m.At.Before(to):
+			continue
 		case m.Reading != "":
 			n.Done++
 			if m.Late {

@@ -1,6 +1,7 @@
 package haccp_test
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -245,12 +246,7 @@ func truth(w *world, k string) []control.Excursion {
 	}
 	var samples []control.Sample
 	events := slices.Clone(w.events)
-	slices.SortStableFunc(events, func(a, b *haccp.Event) int {
-		if d := a.At.Compare(b.At); d != 0 {
-			return d
-		}
-		return strings.Compare(a.ID, b.ID)
-	})
+	slices.SortStableFunc(events, inOrder)
 	for _, e := range events {
 		if gone[e.ID] {
 			continue
@@ -283,6 +279,12 @@ func truth(w *world, k string) []control.Excursion {
 		}
 	}
 	return control.Window{}.Insert(c, samples...).Excursions(c)
+}
+
+// inOrder is the order of facts: by at, a drain before the filling that follows it, then by id.
+func inOrder(a, b *haccp.Event) int {
+	rank := map[string]int{haccp.KindDrained: -2, haccp.KindFilled: -1}
+	return cmp.Or(a.At.Compare(b.At), rank[a.Kind]-rank[b.Kind], strings.Compare(a.ID, b.ID))
 }
 
 var bathSeries = []string{"wash-chlorine@bath-1", "bath-water@bath-1"}

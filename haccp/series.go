@@ -17,7 +17,8 @@ type change struct {
 	rebuild bool
 	opened  bool      // a case was opened
 	oldest  time.Time // the oldest moment touched
-	last    *LastReading
+	recent  []LastReading
+	forget  []string // readings voided, or amended so that they say nothing of the point any more
 }
 
 type replacement struct {
@@ -103,8 +104,8 @@ func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion
 	if len(ch.insert) > 0 {
 		ser.Window = ser.Window.Insert(*ser.ctx, ch.insert...)
 	}
-	if ch.last != nil && (ser.Last == nil || !ch.last.At.Before(ser.Last.At)) {
-		ser.Last = ch.last
+	if len(ch.recent) > 0 || len(ch.forget) > 0 {
+		ser.Recent = recent(ser.Recent, ch)
 	}
 	uncovered := s.reconcile(&ser, ch, old.Window.Moves)
 	if wide || len(uncovered) > 0 || len(f.Ranges) > 0 {
@@ -251,7 +252,7 @@ func (s *State) sampleOf(e *Event, r *Reading, point string, accepted bool) (con
 	if v == nil {
 		return control.Sample{}, false
 	}
-	bounds := e.AtKnown != AtTyped || accepted
+	bounds := boundsSpans(e, accepted)
 	usable := func(l plan.Limit) bool {
 		return bounds && (l.Instrument == "" || l.Instrument == instrumentOf(r, l.Quantity))
 	}

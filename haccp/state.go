@@ -22,7 +22,7 @@ import (
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 2
+const FoldVersion = 3
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -197,6 +197,8 @@ type PlaceState struct {
 	From time.Time `json:"from,omitzero"`
 	// Earlier counts the additions to the first filling of Log that were left out.
 	Earlier int `json:"earlier,omitempty"`
+	// Over are the readings above a ceiling of the plan for the water of the bath, by at.
+	Over []OverAt `json:"over,omitempty"`
 
 	water []control.Filling // derived from Log
 }
@@ -222,8 +224,8 @@ type Series struct {
 	Point  string         `json:"point"`
 	Place  string         `json:"place"`
 	Window control.Window `json:"window"`
-	Fixes  []FixAt        `json:"fixes,omitempty"` // by at
-	Last   *LastReading   `json:"last,omitempty"`  // newest reading by at
+	Fixes  []FixAt        `json:"fixes,omitempty"`  // by at
+	Recent []LastReading  `json:"recent,omitempty"` // the newest readings, the newest last
 	// FirstLive is when the oldest reading was taken that was not imported.
 	FirstLive time.Time `json:"first_live,omitzero"`
 	// Cases lists the cases of this point and place that the state holds.
@@ -248,13 +250,16 @@ type FixAt struct {
 	Deviation string    `json:"deviation,omitempty"`
 }
 
-// LastReading is the newest reading that touched a point at a place, with its verdicts there.
+// LastReading is one of the newest readings that touched a point at a place, with its verdicts there.
 type LastReading struct {
 	ID       string            `json:"id"`
 	At       time.Time         `json:"at"`
 	By       string            `json:"by"`
 	Filling  string            `json:"filling,omitempty"`
 	Verdicts []control.Verdict `json:"verdicts"`
+	// Unusable says that it shows no control: by another instrument than that of record, imported, or at a
+	// typed time nobody accepted. Outside it counts all the same.
+	Unusable bool `json:"unusable,omitempty"`
 }
 
 // CheckState is one check at one place: when it was carried out and when it was missed, inside the horizon.

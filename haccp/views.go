@@ -67,7 +67,7 @@ func (s *State) dueItems(v *version, c *plan.Check, place string, now time.Time)
 		item.PlaceName, item.Line = pl.Name, pl.Line
 	}
 	var open *control.Matched
-	for _, m := range s.matched(c.ID, place, now.Add(-dueBack), now.Add(c.Schedule.Every.Std())) {
+	for _, m := range s.matched(c.ID, place, now.Add(-dueBack), now.Add(c.Schedule.Every.Std()+1)) {
 		if m.Reading != "" {
 			open = nil
 			continue
@@ -150,24 +150,14 @@ func (s *State) PointStates(now time.Time) []PointState {
 				ps.PlaceName = pl.Name
 			}
 			var last []control.Verdict
-			if ser, ok := s.series.get(key(pt.ID, place)); ok && ser.Last != nil && s.sameFilling(place, ser.Last, now) {
-				ps.Last, ps.Age, last = ser.Last, now.Sub(ser.Last.At), ser.Last.Verdicts
+			if ps.Last = s.standing(pt.ID, place, now); ps.Last != nil {
+				ps.Age, last = now.Sub(ps.Last.At), ps.Last.Verdicts
 			}
 			ps.State = control.StateOf(last, ps.Age, ps.Frequency, s.placeInUse(v, place, now))
 			out = append(out, ps)
 		}
 	}
 	return out
-}
-
-// sameFilling reports whether a reading is of the water that is in the bath now.
-func (s *State) sameFilling(place string, r *LastReading, now time.Time) bool {
-	p, ok := s.places.get(place)
-	if !ok {
-		return true
-	}
-	f, in := fillingAt(p.fillings(), now)
-	return !in || !r.At.Before(f.From)
 }
 
 // placeInUse reports whether a place is in service, filled where it is a bath, and its line running or
@@ -314,7 +304,7 @@ func (s *State) waterEnds(place string, f *FillingView, at time.Time) []string {
 	if end.Additions > 0 && f.Additions >= end.Additions {
 		out = append(out, "number of additions reached")
 	}
-	return out
+	return append(out, s.overIn(place, f.ID, at)...)
 }
 
 // BathLog returns what was done to the water of a bath, inside the horizon, oldest first.

@@ -56,9 +56,9 @@ func (s *Site) CorrectiveLog(ctx context.Context, from, to, now time.Time) (hacc
 		p.Cases[id] = haccp.FoldCase(r.all(Query{About: "deviation:" + id}))
 	}
 	r.originals(p.Originals, p.Events)
-	done := r.kinds(from.Add(-periodBack), to, haccp.KindFilled, haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained,
-		haccp.KindInService, haccp.KindOutOfService, haccp.KindLineStarted, haccp.KindLineStopped, haccp.KindVoided)
-	done = append(done, r.kinds(from, to, haccp.KindReading)...)
+	done := r.kinds(from.Add(-periodBack), to.Add(haccp.CountMargin), haccp.KindFilled, haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained,
+		haccp.KindInService, haccp.KindOutOfService, haccp.KindLineStarted, haccp.KindLineStopped, haccp.KindAmended, haccp.KindVoided)
+	done = append(done, r.kinds(from.Add(-haccp.CountMargin), to.Add(haccp.CountMargin), haccp.KindReading)...)
 	if r.err != nil {
 		return haccp.Log{}, fmt.Errorf("corrective-action log: %w", r.err)
 	}
