@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -25,6 +26,9 @@ type dueRow struct {
 	Critical                  bool
 }
 
+// pressing says which states of a check stand before all others, whatever their due time.
+var pressing = map[string]int{haccp.DueMissed: 2, haccp.DueLate: 1}
+
 // soon is how far ahead a check whose window is open still stands among those to do now.
 const soon = time.Hour
 
@@ -40,6 +44,8 @@ func (s *Server) dueList(c *fiber.Ctx, f *frame.Frame) error {
 			p.Open = append(p.Open, r)
 		}
 	}
+	byDue := func(a, b dueRow) int { return cmp.Or(pressing[b.State]-pressing[a.State], a.Due.Compare(b.Due)) }
+	slices.SortStableFunc(p.Open, byDue)
 	slices.SortStableFunc(p.Next, func(a, b dueRow) int { return a.Due.Compare(b.Due) })
 	p.Again = outsideNow(f)
 	if f.Plan != nil {
