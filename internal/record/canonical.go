@@ -3,6 +3,7 @@ package record
 import (
 	"fmt"
 	"slices"
+	"sync"
 	"unicode/utf8"
 )
 
@@ -17,10 +18,10 @@ func Canonical(json []byte) ([]byte, error) {
 	if len(json) > MaxJSONBytes {
 		return nil, fmt.Errorf("%w: JSON text of %d bytes is over %d", ErrInvalid, len(json), MaxJSONBytes)
 	}
+	p, _ := parsers.Get().(*parser)
+	defer p.put()
 	text := string(json)
-	var members [32]member // room enough for most texts
-	var spare [1024]byte
-	p := &parser{s: text, utf8: utf8.ValidString(text), members: members[:0], spare: spare[:0]}
+	p.s, p.utf8 = text, utf8.ValidString(text)
 	p.space()
 	out, err := p.value(make([]byte, 0, len(text)), 0)
 	if err != nil {
@@ -46,6 +47,18 @@ func isCanonical(s string) error {
 		return err
 	}
 	return c.end()
+}
+
+// parsers holds parsers with the room they have grown.
+var parsers = sync.Pool{New: func() any { return new(parser) }}
+
+// put gives a parser back with nothing of the text in it.
+func (p *parser) put() {
+	clear(p.members[:cap(p.members)])
+	*p = parser{members: p.members[:0], spare: p.spare[:0]}
+	if cap(p.members) <= 1<<10 && cap(p.spare) <= 1<<16 { // what a large text needed is let go
+		parsers.Put(p)
+	}
 }
 
 // parser reads any JSON text and writes it canonically.
