@@ -77,6 +77,9 @@ func (c *serveCommand) Run(ctx context.Context, t *terminal) error {
 	}
 	return serve(ctx, t, a, cfg.StopWithin.Std(), func() {
 		t.say("Linewarden is at %s (stop it with Ctrl+C)", a.URL())
+		if url, fingerprint := a.Authority(); url != "" {
+			t.say("each tablet installs the plant's certificate once, as a certificate authority: %s\nits SHA-256 is %s", url, fingerprint)
+		}
 	})
 }
 

@@ -7,12 +7,15 @@ package app
 
 import (
 	"context"
+	"crypto/sha256"
 	"crypto/tls"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
 	"net/netip"
+	"strings"
 	"sync"
 	"time"
 	_ "time/tzdata" // The time zones, so that a plan means the same on every machine.
@@ -247,6 +250,17 @@ func (a *App) URL() string {
 		addr = net.JoinHostPort(a.cfg.TLS.Plant[0], port)
 	}
 	return "https://" + addr
+}
+
+// Authority gives where a tablet fetches the certificate of the plant's own authority, and the SHA-256 of the
+// certificate, by which a person knows that it is the right one; both "" where the service has none.
+func (a *App) Authority() (url, fingerprint string) {
+	block, _ := pem.Decode(a.authority)
+	if block == nil {
+		return "", ""
+	}
+	sum := sha256.Sum256(block.Bytes)
+	return a.URL() + AuthorityPath, strings.ToUpper(strings.ReplaceAll(fmt.Sprintf("% x", sum[:]), " ", ":"))
 }
 
 // Served tells when serving has ended; nil after Stop.

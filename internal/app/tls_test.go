@@ -31,6 +31,9 @@ func TestPlantAuthority(t *testing.T) {
 	}
 	ca, err := os.ReadFile(filepath.Join(dir, "tls", "plant-authority.crt"))
 	check(t, err)
+	if url, sum := s.Authority(); url != s.URL()+app.AuthorityPath || len(sum) != 32*3-1 {
+		t.Errorf("authority at %q with SHA-256 %q", url, sum)
+	}
 	roots := x509.NewCertPool()
 	roots.AppendCertsFromPEM(ca)
 	get := func(name string) (*http.Response, error) {

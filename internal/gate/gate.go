@@ -158,7 +158,8 @@ func (g *Gate) headers(c *fiber.Ctx, id string) {
 		h.Set(fiber.HeaderXFrameOptions, "DENY")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
 	}
-	if g.Secure(c) {
+	host, _, _ := strings.Cut(string(c.Request().Host()), ":")
+	if g.Secure(c) && host != "localhost" { // there it would bind every other program of the machine too
 		h.Set(fiber.HeaderStrictTransportSecurity, "max-age=31536000")
 	}
 }

@@ -90,6 +90,18 @@ func TestAddress(t *testing.T) {
 	}
 }
 
+// On localhost a promise of https would hold for every program of the machine, on every port.
+func TestNoTransportPromiseForLocalhost(t *testing.T) {
+	app, _ := server(t, Options{TLS: true})
+	app.Get("/page", func(c *fiber.Ctx) error { return c.SendString("x") })
+	for host, want := range map[string]bool{"localhost": false, "localhost:8080": false, "wash-hall.example:8443": true, "localhost.example": true} {
+		resp, _ := ask(t, app, "https://"+host+"/page", nil)
+		if got := resp.Header.Get("Strict-Transport-Security") != ""; got != want {
+			t.Errorf("%s: HSTS %v, want %v", host, got, want)
+		}
+	}
+}
+
 func TestHeadersAndCookies(t *testing.T) {
 	for _, x := range []struct {
 		name   string
