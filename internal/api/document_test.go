@@ -267,7 +267,7 @@ func valueSchema() obj {
 // named gives a struct its name in the document: that of the type, with its package where it is not ours.
 func (m *maker) named(t reflect.Type, answer bool) string {
 	name := t.Name()
-	if pkg := path.Base(t.PkgPath()); pkg != "api" && pkg != "gate" {
+	if pkg := path.Base(t.PkgPath()); pkg != "api" && pkg != "gate" && pkg != "reply" {
 		name = pkg + "." + name
 	}
 	name = strings.ToUpper(name[:1]) + name[1:]

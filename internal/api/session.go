@@ -6,6 +6,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/api/intake"
+	"linewarden/internal/api/reply"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 )
@@ -215,7 +216,7 @@ func (q *call) changePerson(st *stamp, b haccp.PersonBody, change string) (out P
 	}
 	out.Person = b.Person
 	if len(r.Events) > 0 {
-		out.Done = doneOf(r.Events[0])
+		out.Done = reply.DoneOf(r.Events[0])
 	}
 	return out, r.Repeated, nil
 }

@@ -1,4 +1,4 @@
-package api
+package reply
 
 import (
 	"bytes"
@@ -19,17 +19,18 @@ func TestAnswerLikeEncodingJSON(t *testing.T) {
 	type plain Answer // has no method of its own
 	rapid.Check(t, func(r *rapid.T) {
 		a := drawAnswer(r)
-		var want, got bytes.Buffer
+		var want bytes.Buffer
 		e := json.NewEncoder(&want)
 		e.SetEscapeHTML(false)
 		if err := e.Encode(plain(a)); err != nil {
 			t.Fatal(err)
 		}
-		if err := encode(&got, a); err != nil {
+		got, err := a.AppendJSON([]byte("before: "))
+		if err != nil {
 			t.Fatal(err)
 		}
-		if got.String() != want.String() {
-			t.Fatalf("got  %s\nwant %s", got.String(), want.String())
+		if string(got)+"\n" != "before: "+want.String() {
+			t.Fatalf("got  %s\nwant %s", got, want.String())
 		}
 	})
 }
@@ -37,7 +38,7 @@ func TestAnswerLikeEncodingJSON(t *testing.T) {
 // TestAnswerRefusesWhatJSONCannotHold has both refuse a year that RFC 3339 cannot write.
 func TestAnswerRefusesWhatJSONCannotHold(t *testing.T) {
 	a := Answer{Done: Done{At: time.Date(20000, 1, 1, 0, 0, 0, 0, time.UTC)}}
-	if err := encode(new(bytes.Buffer), a); err == nil {
+	if _, err := a.AppendJSON(nil); err == nil {
 		t.Error("a year of five digits was written")
 	}
 }
