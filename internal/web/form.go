@@ -100,8 +100,14 @@ func (s *Server) do(c *fiber.Ctx, f *frame.Frame, cmd *haccp.Command) (plant.Res
 // of the page. It gives the status of the answer.
 func (s *Server) refused(c *fiber.Ctx, f *frame.Frame, form *frame.Form, err error, fields map[string]string) int {
 	p := s.gate.Explain(c, err)
-	if errors.Is(err, gate.ErrFormToken) {
+	switch {
+	case errors.Is(err, gate.ErrFormToken):
 		p.Detail = f.T("refusal.cross-site")
+	case p.Code == "in-future": // the refusal itself names the times in UTC
+		p.Detail = f.T("refusal.in-future")
+	}
+	for _, member := range []string{"value: ", "unit: "} { // it stands at its field
+		p.Detail = strings.TrimPrefix(p.Detail, member)
 	}
 	name, ok := fields[p.Field]
 	if !ok {

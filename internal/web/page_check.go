@@ -79,10 +79,10 @@ func (s *Server) checkSave(c *fiber.Ctx, f *frame.Frame) error {
 		SamplePoint: p.SamplePoint, Repeats: p.Repeats}
 	res, err := s.report(c, f, &p.Form, haccp.KindReading, r)
 	if err != nil {
-		fields["at"], fields["lots"] = "at", "lots"
+		fields["at"], fields["lots"], fields["note"] = "at", "lots", "note"
 		status := s.refused(c, f, &p.Form, err, fields)
 		frame.WrongAt(p.Entries, p.Form.Wrong)
-		p.Extra = p.Extra || p.Form.Wrong["lots"] != ""
+		p.Extra = p.Extra || p.Form.Wrong["lots"]+p.Form.Wrong["note"] != ""
 		return s.show(c, status, "check", p.Place, p)
 	}
 	to := "/"

@@ -104,6 +104,8 @@ func TestBadInputKeepsWhatWasTyped(t *testing.T) {
 		"future":        func(v url.Values) { v.Set("at", "2027-01-01T10:00") },
 		"no time":       func(v url.Values) { v.Set("at", "tomorrow") },
 		"half dilution": func(v url.Values) { v.Set("q.free_chlorine.sample", "1") },
+		"another sign":  func(v url.Values) { v.Set("q.free_chlorine.sign", "about") },
+		"long note":     func(v url.Values) { v.Add("note", "foam on <the> water"+strings.Repeat("x", 4000)); v["note"] = v["note"][1:] },
 	} {
 		v := bathTest("120.5", "6.75")
 		v.Set("note", "foam on <the> water")
@@ -112,6 +114,9 @@ func TestBadInputKeepsWhatWasTyped(t *testing.T) {
 		a := w.submit("/checks/bath-test/bath-1", "/checks/bath-test/bath-1", v)
 		if a.status != 422 || !strings.Contains(a.body, `class="wrong"`) {
 			t.Errorf("%s: %d, want 422 with the field marked\n%s", name, a.status, a.body)
+		}
+		if strings.Contains(a.body, `alert">value: `) || strings.Contains(a.body, `alert">unit: `) {
+			t.Errorf("%s: a person does not know the member\n%s", name, a.body)
 		}
 		for _, kept := range []string{`value="120.5"`, "foam on &lt;the&gt; water", "L-17, L-18"} {
 			if !strings.Contains(a.body, kept) {
