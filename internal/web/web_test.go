@@ -105,7 +105,10 @@ func TestBadInputKeepsWhatWasTyped(t *testing.T) {
 		"no time":       func(v url.Values) { v.Set("at", "tomorrow") },
 		"half dilution": func(v url.Values) { v.Set("q.free_chlorine.sample", "1") },
 		"another sign":  func(v url.Values) { v.Set("q.free_chlorine.sign", "about") },
-		"long note":     func(v url.Values) { v.Add("note", "foam on <the> water"+strings.Repeat("x", 4000)); v["note"] = v["note"][1:] },
+		"long note": func(v url.Values) {
+			v.Add("note", "foam on <the> water"+strings.Repeat("x", 4000))
+			v["note"] = v["note"][1:]
+		},
 	} {
 		v := bathTest("120.5", "6.75")
 		v.Set("note", "foam on <the> water")
