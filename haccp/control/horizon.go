@@ -129,17 +129,18 @@ func lowest(c *Context, base State, filling string, from time.Time) time.Time {
 	}
 	take(c.exposed(filling, from))
 	for _, t := range base.Tracks {
-		switch {
-		case t.Filling != filling:
-		case t.Open != nil && !t.Open.Live.IsZero():
-			take(t.Open.Live.At)
-		case t.Open != nil:
-			take(t.Open.Exposed)
-			take(t.Open.Any.At)
-		default:
-			take(t.Live.At)
-			take(t.Any.At)
+		if t.Filling != filling {
+			continue
 		}
+		live, others := t.Live, t.Any
+		if t.Open != nil { // it may go on, also after the drain, and it may yet turn out not to be imported only
+			live, others = t.Open.Live, t.Open.Any
+			at, _, _ := t.Open.begin()
+			take(at)
+			take(t.Open.Exposed)
+		}
+		take(live.At)
+		take(others.At)
 	}
 	return low
 }
@@ -225,7 +226,8 @@ func (w Window) Low() time.Time {
 //     moment or after it. Before Context.LiveFrom one inside reading settles a limit, imported or not,
 //     where nothing is known to have been exposed before from.
 //
-// What settles lies before the anchor, so that a change of it comes before the window and has it
+// Before the anchor there must also be a sample that shows control by itself, so that LastInside knows the
+// last one; before Context.LiveFrom there is none. What settles lies before the anchor, so that a change of it comes before the window and has it
 // extended again. A filling begun so late that no reading before from can belong to it needs no settling.
 func (w Window) Extend(c Context, from time.Time, older []Sample, complete bool) (Window, bool) {
 	if w.From.IsZero() {
@@ -301,7 +303,14 @@ func anchor(c *Context, from time.Time, all []*Sample) (time.Time, bool) {
 			at = t
 		}
 	}
-	return at, true
+	return at, proven(c, at, all)
+}
+
+// proven reports whether the last sample that shows control by itself before a moment is among sorted samples,
+// or there is none.
+func proven(c *Context, at time.Time, all []*Sample) bool {
+	return !c.LiveFrom.IsZero() && !at.After(c.LiveFrom) ||
+		slices.ContainsFunc(all, func(s *Sample) bool { return s.At.Before(at) && s.Proves() })
 }
 
 // settled finds the moment from which nothing hangs on what was open in a filling at from.

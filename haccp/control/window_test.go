@@ -212,6 +212,7 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 			}
 		}
 		sameExcursions(t, ending(spec(c, pointers(ss)), x.From), x.Excursions(c))
+		sameProofs(t, ss, x)
 	})
 	for _, k := range []string{"not anchored", "complete true", "complete false"} {
 		if reached[k] == 0 {
@@ -219,6 +220,31 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 		}
 	}
 	t.Log(reached)
+}
+
+// sameProofs compares the samples that show control around any moment that a window covers.
+func sameProofs(t *rapid.T, ss []Sample, w Window) {
+	for n := range 241 {
+		at := min0(n)
+		if !w.Covers(at) {
+			continue
+		}
+		var last, next time.Time
+		for i := range ss {
+			switch s := &ss[i]; {
+			case !s.Proves():
+			case s.At.After(at) && (next.IsZero() || s.At.Before(next)):
+				next = s.At
+			case !s.At.After(at) && s.At.After(last):
+				last = s.At
+			}
+		}
+		before, _ := w.LastInside(at)
+		after, _ := w.NextInside(at)
+		if !before.At.Equal(last) || !after.At.Equal(next) {
+			t.Fatalf("around %s: %s and %s, want %s and %s", at, before.At, after.At, last, next)
+		}
+	}
 }
 
 // The ways to an anchor, one by one, for a point that wants two inside readings in a row.
@@ -241,9 +267,10 @@ func TestAnchors(t *testing.T) {
 		{"inside after a fix and the mixing time", Context{Rules: []RuleFrom{{Mixing: 4 * time.Minute}}, Fixes: []time.Time{min0(2)}},
 			[]Sample{mk("x", 5, false), mk("y", 6, false), mk("z", 12, true)}, false, 6},
 		{"a fix before from does not count", Context{Rules: []RuleFrom{{}}, Fixes: []time.Time{min0(-1)}}, []Sample{mk("x", 5, false)}, false, -1},
-		{"drained", Context{Rules: two, Fillings: drained}, []Sample{mk("x", 5, true)}, false, 20},
-		{"drained, no sample", Context{Rules: two, Fillings: drained}, nil, false, 20},
-		{"a filling begun since", Context{Rules: two, Fillings: []Filling{{ID: "e", From: min0(-60), To: min0(-1)}, {ID: "f", From: min0(0)}}},
+		{"drained", Context{Rules: two, Fillings: drained}, []Sample{mk("w", 1, false), mk("x", 5, true)}, false, 20},
+		{"drained, but nothing showed control", Context{Rules: two, Fillings: drained}, []Sample{mk("x", 5, true)}, false, -1},
+		{"drained, no sample", Context{Rules: two, Fillings: drained, LiveFrom: min0(50)}, nil, false, 20},
+		{"a filling begun since", Context{Rules: two, LiveFrom: min0(1), Fillings: []Filling{{ID: "e", From: min0(-60), To: min0(-1)}, {ID: "f", From: min0(0)}}},
 			[]Sample{mk("x", 5, true)}, false, 0},
 		{"complete", Context{Rules: two}, []Sample{mk("x", 5, true)}, true, -2},
 	} {
