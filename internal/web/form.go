@@ -103,8 +103,8 @@ func (s *Server) refused(c *fiber.Ctx, f *frame.Frame, form *frame.Form, err err
 	switch {
 	case errors.Is(err, gate.ErrFormToken):
 		p.Detail = f.T("refusal.cross-site")
-	case p.Code == "in-future": // the refusal itself names the times in UTC
-		p.Detail = f.T("refusal.in-future")
+	case p.Code == "in-future", p.Code == "role-may-not": // the refusal itself names times in UTC, and commands
+		p.Detail = f.T("refusal." + p.Code)
 	}
 	for _, member := range []string{"value: ", "unit: "} { // it stands at its field
 		p.Detail = strings.TrimPrefix(p.Detail, member)
