@@ -102,11 +102,11 @@ func (q *call) hashed() []byte {
 	return append(b, `"}`...)
 }
 
-// Answer is what a report or a decision brought about, and what to do next; Done names its first record.
-type (
-	Answer = reply.Answer
-	Done   = reply.Done
-)
+// Answer is what a report or a decision brought about, and what to do next.
+type Answer = reply.Answer
+
+// Done names the first record of an answer.
+type Done = reply.Done
 
 // report has a command decided and tells what to do next.
 func (q *call) report(c *haccp.Command) (Answer, error) {
