@@ -140,7 +140,7 @@ func syntax(err error) fault {
 		return fault{position{1, 1}, "not YAML: " + first, ""}
 	}
 	return fault{at(e.GetToken()), "not YAML: " + e.GetMessage(),
-		"look for an unclosed quote or bracket, a missing space after a colon, or a wrong indent"}
+		"look for an unclosed quote or bracket, a missing space after a colon, a wrong indent, or a tab instead of spaces"}
 }
 
 // document returns the one document of a file.
