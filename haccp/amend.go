@@ -114,13 +114,11 @@ func (s *State) replaceReading(old *Event, n *Reading, c changes, f Facts) {
 	s.dropOver(n.Place, old.ID)
 	s.foldOver(old, n)
 	s.changeCheck(n.Check, n.Place, func(cs *CheckState) {
-		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) {
-			if t.ID == old.ID {
-				t.Worst = control.Worst(n.Verdicts)
-			}
-			return t, true
-		})
+		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) { return t, t.ID != old.ID })
 	})
+	if old.AtKnown != AtImported {
+		s.foldTaken(old, n)
+	}
 }
 
 func (s *State) replaceBath(old *Event, n *Bath) {

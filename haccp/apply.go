@@ -192,7 +192,26 @@ func verdictsOf(vs []control.Verdict, point string) []control.Verdict {
 
 func orderTaken(a, b *TakenAt) int { return byTime(a.At, b.At, a.ID, b.ID) }
 
+// whole reports whether a reading has every quantity that its check must measure, by the plan that judged it.
+func (s *State) whole(r *Reading) bool {
+	v := s.numbered(r.PlanVersion)
+	if v == nil || v.checks[r.Check] == nil {
+		return true
+	}
+	for _, m := range v.checks[r.Check].Measures {
+		if !m.Optional && !slices.ContainsFunc(r.Entries, func(e Entry) bool { return e.Quantity == m.Quantity }) {
+			return false
+		}
+	}
+	return true
+}
+
+// foldTaken notes that a check was carried out. A reading that lacks one of the quantities the check measures
+// is kept and judged, but the check was not carried out by it.
 func (s *State) foldTaken(e *Event, r *Reading) {
+	if !s.whole(r) {
+		return
+	}
 	s.changeCheck(r.Check, r.Place, func(cs *CheckState) {
 		cs.Taken = cs.Taken.insert(TakenAt{At: e.At, ID: e.ID, Seq: e.Seq, Worst: control.Worst(r.Verdicts),
 			Proved: e.AtKnown == AtDevice || e.AtKnown == AtServer}, orderTaken).trim(Horizon, func(t *TakenAt) time.Time { return t.At })

@@ -316,7 +316,7 @@ func (s *State) CountChecks(events []*Event, from, to, now time.Time) CheckCount
 		case *Bath, *LineStarted, *LineStopped:
 			past.addAct(e)
 		case *Reading:
-			if e.AtKnown != AtImported {
+			if e.AtKnown != AtImported && s.whole(b) {
 				k := key(b.Check, b.Place)
 				taken[k] = append(taken[k], control.Taken{ID: e.ID, At: e.At})
 			}

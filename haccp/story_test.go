@@ -237,3 +237,28 @@ func TestRestart(t *testing.T) {
 		t.Fatal("a stop of 47 min wants", got)
 	}
 }
+
+// A test without one of the quantities its check measures is kept and judged, but leaves the check due and a
+// start without proof.
+func TestPartialTestLeavesTheCheckDue(t *testing.T) {
+	w := running(t)
+	w.at(28 * time.Minute)
+	only := bathTest("bath-1", "124", "6.75")
+	only.Entries = only.Entries[3:] // salt
+	id := w.must(haccp.KindReading, tina, only)[0].ID
+	w.at(15 * time.Minute)
+	if got := kinds(w.must(haccp.AskSweep, timetable, &haccp.Sweep{})); len(got) != 4 {
+		t.Fatal("both baths were missed, found", got)
+	}
+	if n := w.state.CountChecks(w.events, monday, w.now, w.now); n.Missed != 2 {
+		t.Fatalf("%+v", n)
+	}
+	g := w.signature(haccp.MeaningAmend)
+	ask := &haccp.Amend{Target: id, Reason: "values left out", New: bathTest("bath-1", "124", "6.75"), Signature: &g}
+	if _, err := w.try(w.command(haccp.AskAmend, mara, ask)); err != nil {
+		t.Fatal(err)
+	}
+	if n := w.state.CountChecks(w.events, monday, w.now, w.now); n.Missed != 1 {
+		t.Fatalf("after the amendment %+v", n)
+	}
+}
