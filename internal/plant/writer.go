@@ -85,41 +85,30 @@ func (w *writer) commit(jobs []*job) (rest []*job) {
 	}
 	b := newBatch(w)
 	rest = b.decide(jobs)
-	for b != nil {
-		b, rest = w.write(b, rest)
-	}
-	return rest
-}
-
-// write appends a batch and answers it. It gives the batch that was decided meanwhile on top of it, nil for
-// none, and the jobs that are still to be decided.
-func (w *writer) write(b *batch, rest []*job) (next *batch, still []*job) {
 	if b.builder.Len() == 0 {
 		if err := w.settleRefused(b); err != nil {
-			return nil, fail(b.jobs(), err, rest...)
+			return fail(b.jobs(), err, rest...)
 		}
 		b.answer(w.head)
-		return nil, rest
+		return rest
 	}
 	commit, lookups := b.builder.Build()
-	next, rest, err := w.appendBeside(b, &commit, lookups, rest)
-	if err == nil {
-		return next, w.merge(b, &commit, rest)
-	}
-	if next != nil { // it stands on a batch that is not in the log
-		rest = append(next.jobs(), rest...)
-	}
+	began := time.Now()
+	err := w.append.append(w.ctx, w.head, &commit, lookups)
+	w.site.metrics.appendSeconds.Observe(time.Since(began).Seconds())
 	switch {
+	case err == nil:
+		return w.merge(b, &commit, rest)
 	case errors.Is(err, record.ErrConflict):
-		return nil, w.moved(append(b.jobs(), rest...))
+		return w.moved(append(b.jobs(), rest...))
 	case errors.Is(err, record.ErrDuplicateID):
-		return nil, w.repeatedBefore(b, err, rest)
+		return w.repeatedBefore(b, err, rest)
 	case errors.Is(err, ErrStopped):
 		w.stop(err)
-		return nil, fail(b.jobs(), w.site.status.ready(), rest...)
+		return fail(b.jobs(), w.site.status.ready(), rest...)
 	}
 	w.site.opt.Logger.Error("commit was not written", "commit", commit.Number, "error", err)
-	return nil, fail(b.jobs(), busy("the record log could not be written", err), rest...)
+	return fail(b.jobs(), busy("the record log could not be written", err), rest...)
 }
 
 // merge makes the batch the committed state, shows it and answers.
@@ -195,7 +184,6 @@ type batch struct {
 	decided []*decided
 	pending []*haccp.Event
 	byID    map[record.UUID]*decided
-	below   *batch // the batch being appended that this one stands on; nil: the log
 }
 
 func newBatch(w *writer) *batch {
@@ -283,13 +271,7 @@ func tooLate(j *job) error {
 // outcome asks the rules.
 func (b *batch) outcome(j *job) (*haccp.Outcome, error) {
 	r := b.w.site.opt.rules
-	f, err := b.facts.Gather(b.w.ctx, func(f haccp.Facts) (haccp.Need, error) {
-		need, err := r.Needs(b.state, j.command, f)
-		if err == nil && b.below != nil && !need.Empty() {
-			err = errNotAhead
-		}
-		return need, err
-	})
+	f, err := b.facts.Gather(b.w.ctx, func(f haccp.Facts) (haccp.Need, error) { return r.Needs(b.state, j.command, f) })
 	if err != nil {
 		if unread, is := errors.AsType[*facts.Error](err); is {
 			b.w.site.metrics.trouble("read")
