@@ -2,6 +2,7 @@ package haccp_test
 
 import (
 	"cmp"
+	"flag"
 	"fmt"
 	"slices"
 	"strings"
@@ -410,6 +411,7 @@ func withInstrument(p *plan.Plan) {
 // outside now (RULES 5.1 to 5.3).
 func TestAnyOrderGivesTheSameExcursions(t *testing.T) {
 	asked, evicted := 0, 0
+	fixSeed(t)
 	rapid.Check(t, func(rt *rapid.T) {
 		s := &script{t: rt, days: rapid.SampledFrom([]int{2, 14, 40, 60}).Draw(rt, "days")}
 		s.draw()
@@ -439,4 +441,22 @@ func TestAnyOrderGivesTheSameExcursions(t *testing.T) {
 	if asked == 0 || evicted == 0 {
 		t.Error("nothing was asked for or nothing was forgotten: the test does not reach what it is for")
 	}
+}
+
+// fixSeed gives this property the same draws in every ordinary run, so that the gate says the same of the same
+// code. Other draws: go test -run AnyOrder ./haccp -rapid.seed=N -rapid.checks=1000; .ci/long does so.
+func fixSeed(t *testing.T) {
+	t.Helper()
+	seed := flag.Lookup("rapid.seed")
+	if seed.Value.String() != "0" {
+		return
+	}
+	if err := flag.Set("rapid.seed", "1"); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := flag.Set("rapid.seed", "0"); err != nil {
+			t.Error(err)
+		}
+	})
 }
