@@ -33,7 +33,7 @@ const (
 // the next version.
 type ID string
 
-// A Code names a caution, such as "chlorine_gas"; its words stand elsewhere, in
+// A Code names a caution, such as "chlorine-gas"; its words stand elsewhere, in
 // each language.
 type Code string
 

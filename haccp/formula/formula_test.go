@@ -24,8 +24,8 @@ func ExamplePositive() {
 }
 
 func ExampleResult_Usable() {
-	r := Result{Value: 96, Cautions: []Caution{{Code: "below_ph_floor", Unusable: true}}}
-	fmt.Println(r.Usable(), r.Has("below_ph_floor"), r.Has(Extrapolated))
+	r := Result{Value: 96, Cautions: []Caution{{Code: "below-ph-floor", Unusable: true}}}
+	fmt.Println(r.Usable(), r.Has("below-ph-floor"), r.Has(Extrapolated))
 	// Output: false true false
 }
 

@@ -35,18 +35,18 @@ const (
 	// ChlorineGas: in salt water, and below pH 6.0 in any water, chlorine gas
 	// comes off. Stop, add no acid, ventilate, leave if you smell it, call the
 	// responsible person.
-	ChlorineGas formula.Code = "chlorine_gas"
+	ChlorineGas formula.Code = "chlorine-gas"
 	// BelowPHFloor: the pH lies below the plan's floor; the value judges no limit.
-	BelowPHFloor formula.Code = "below_ph_floor"
+	BelowPHFloor formula.Code = "below-ph-floor"
 	// DiluteEquation: the equation is for dilute fresh water; in a salt bath the
 	// apparent pKa is lower by roughly 0.1 to 0.2 (an estimate from memory, after
 	// Davies), so the true share of HOCl is smaller than the value shown.
-	DiluteEquation formula.Code = "dilute_equation"
+	DiluteEquation formula.Code = "dilute-equation"
 	// NoActivity: worked out from concentrations with the constant of pure water;
 	// a bound on neither side.
-	NoActivity formula.Code = "no_activity_correction"
+	NoActivity formula.Code = "no-activity-correction"
 	// SaltUnknown: nothing is known of the salt; the cautions of salt water hold.
-	SaltUnknown formula.Code = "salt_unknown"
+	SaltUnknown formula.Code = "salt-unknown"
 )
 
 const (

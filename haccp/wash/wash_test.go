@@ -263,9 +263,9 @@ func ExampleHOCl() {
 	}
 	// Output:
 	// 96.1 mg/L, usable: false
-	// below_ph_floor
-	// chlorine_gas
-	// dilute_equation
+	// below-ph-floor
+	// chlorine-gas
+	// dilute-equation
 }
 
 func ExampleCl2Share() {
