@@ -13,42 +13,6 @@ import (
 	"linewarden/internal/checktable"
 )
 
-// num reads a column as a number.
-func num(t testing.TB, row checktable.Row, column string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(row.Get(t, column), 64)
-	if err != nil {
-		t.Fatalf("column %s: %v", column, err)
-	}
-	return v
-}
-
-// near fails when got is further from want than tolerance allows.
-func near(t testing.TB, what string, got, want, tolerance float64) {
-	t.Helper()
-	if !(math.Abs(got-want) <= tolerance) {
-		t.Errorf("%s is %v, published is %v, tolerance %v", what, got, want, tolerance)
-	}
-}
-
-// lastDigit returns half of the last digit of a number as printed.
-func lastDigit(printed string) float64 {
-	places := 0
-	mantissa, exponent := printed, 0
-	for i, r := range printed {
-		if r == 'e' || r == 'E' {
-			mantissa = printed[:i]
-			exponent, _ = strconv.Atoi(printed[i+1:])
-		}
-	}
-	for i, r := range mantissa {
-		if r == '.' {
-			places = len(mantissa) - i - 1
-		}
-	}
-	return 0.5000001 * math.Pow10(exponent-places)
-}
-
 func must(t testing.TB, r formula.Result, err error) formula.Result {
 	t.Helper()
 	if err != nil {
@@ -59,10 +23,10 @@ func must(t testing.TB, r formula.Result, err error) formula.Result {
 
 func TestPKaTable(t *testing.T) {
 	checktable.Load(t, "morris-1966/pka.csv").Each(t, func(t *testing.T, row checktable.Row) {
-		r, err := PKa(num(t, row, "celsius"))
+		r, err := PKa(row.Number(t, "celsius"))
 		r = must(t, r, err)
-		near(t, "pKa", r.Value, num(t, row, "pka"), lastDigit(row.Get(t, "pka")))
-		near(t, "Ka", 1e8*math.Pow(10, -r.Value), num(t, row, "ka_e8"), lastDigit(row.Get(t, "ka_e8")))
+		checktable.Near(t, "pKa", r.Value, row.Number(t, "pka"), row.HalfDigit(t, "pka"))
+		checktable.Near(t, "Ka", 1e8*math.Pow(10, -r.Value), row.Number(t, "ka_e8"), row.HalfDigit(t, "ka_e8"))
 	})
 }
 
@@ -70,9 +34,9 @@ func TestHOClShareTable(t *testing.T) {
 	checktable.Load(t, "morris-1966/hocl-share.csv").Each(t, func(t *testing.T, row checktable.Row) {
 		for celsius := 0; celsius <= 30; celsius += 5 {
 			column := "at" + strconv.Itoa(celsius)
-			r, err := HOClShare(Water{PH: num(t, row, "ph"), Celsius: float64(celsius), Salt: SaltGPerL(0)})
+			r, err := HOClShare(Water{PH: row.Number(t, "ph"), Celsius: float64(celsius), Salt: SaltGPerL(0)})
 			r = must(t, r, err)
-			near(t, column, r.Value, num(t, row, column), lastDigit(row.Get(t, column)))
+			checktable.Near(t, column, r.Value, row.Number(t, column), row.HalfDigit(t, column))
 		}
 	})
 }
@@ -82,21 +46,21 @@ func TestHOClShareTable(t *testing.T) {
 // its stated tolerance.
 func TestHOClShareWhite(t *testing.T) {
 	checktable.Load(t, "white-hocl/ph7.csv").Each(t, func(t *testing.T, row checktable.Row) {
-		r, err := HOClShare(Water{PH: 7, Celsius: num(t, row, "celsius"), Salt: SaltGPerL(0)})
-		near(t, "share", must(t, r, err).Value, num(t, row, "percent"), 0.15)
+		r, err := HOClShare(Water{PH: 7, Celsius: row.Number(t, "celsius"), Salt: SaltGPerL(0)})
+		checktable.Near(t, "share", must(t, r, err).Value, row.Number(t, "percent"), 0.15)
 	})
 }
 
 func TestHOClShareProduceNote(t *testing.T) {
 	checktable.Load(t, "produce-note/hocl.csv").Each(t, func(t *testing.T, row checktable.Row) {
-		r, err := HOClShare(Water{PH: num(t, row, "ph"), Celsius: num(t, row, "celsius"), Salt: SaltGPerL(0)})
-		near(t, "share", must(t, r, err).Value, num(t, row, "percent"), 3)
+		r, err := HOClShare(Water{PH: row.Number(t, "ph"), Celsius: row.Number(t, "celsius"), Salt: SaltGPerL(0)})
+		checktable.Near(t, "share", must(t, r, err).Value, row.Number(t, "percent"), 3)
 	})
 }
 
 func TestMorrisAsQuoted(t *testing.T) {
 	checktable.Load(t, "morris-1966/quoted.csv").Each(t, func(t *testing.T, row checktable.Row) {
-		r, err := PKa(num(t, row, "celsius"))
+		r, err := PKa(row.Number(t, "celsius"))
 		r = must(t, r, err)
 		got := r.Value
 		switch row.Get(t, "what") {
@@ -105,20 +69,20 @@ func TestMorrisAsQuoted(t *testing.T) {
 		case "ph_of_90_percent":
 			got = r.Value - math.Log10(9)
 		}
-		near(t, row.Get(t, "what"), got, num(t, row, "value"), num(t, row, "tolerance"))
+		checktable.Near(t, row.Get(t, "what"), got, row.Number(t, "value"), row.Number(t, "tolerance"))
 	})
 }
 
 func TestHydrolysisConstant(t *testing.T) {
 	checktable.Load(t, "echa-chlorine/k1.csv").Each(t, func(t *testing.T, row checktable.Row) {
-		near(t, "K1", 1e4*hydrolysisK(num(t, row, "celsius")), num(t, row, "k1_e4"), 1e-9)
+		checktable.Near(t, "K1", 1e4*hydrolysisK(row.Number(t, "celsius")), row.Number(t, "k1_e4"), 1e-9)
 	})
 }
 
 func TestCl2ShareTable(t *testing.T) {
 	checktable.Load(t, "echa-chlorine/cl2-share.csv").Each(t, func(t *testing.T, row checktable.Row) {
-		r, err := Cl2Share(num(t, row, "ph"), 20, num(t, row, "chloride_mol_per_l"))
-		near(t, "share", must(t, r, err).Value, num(t, row, "percent"), lastDigit(row.Get(t, "percent")))
+		r, err := Cl2Share(row.Number(t, "ph"), 20, row.Number(t, "chloride_mol_per_l"))
+		checktable.Near(t, "share", must(t, r, err).Value, row.Number(t, "percent"), row.HalfDigit(t, "percent"))
 	})
 }
 
