@@ -129,6 +129,7 @@ func TestTwoAdditionsWithoutRise(t *testing.T) {
 		"one flat":              {[]PastAddition{flat}, Add},
 		"two flat":              {[]PastAddition{flat, flat}, ChangeWater},
 		"a rise between":        {[]PastAddition{flat, risen}, Add},
+		"a rise, then flat":     {[]PastAddition{risen, flat}, Add},
 		"two flat, long ago":    {[]PastAddition{flat, flat, risen}, Add},
 		"two flat, last":        {[]PastAddition{risen, flat, flat}, ChangeWater},
 		"rise that was no test": {[]PastAddition{{8 * time.Minute, 40, math.NaN()}, flat}, ChangeWater},
