@@ -22,8 +22,8 @@ const (
 	Version                       = 1
 )
 
-// WeighingUnknown: the uncertainty of a scale is not known, so nothing says whether
-// the difference is one.
+// WeighingUnknown says that the uncertainty of a scale is not known, so that nothing
+// tells whether the difference is one.
 const WeighingUnknown formula.Code = "weighing-uncertainty-unknown"
 
 // maxKg is the upper end of the quantity "mass".

@@ -20,7 +20,7 @@ var ErrNotBracketed = errors.New("no reading on both sides of the exposure")
 // A Reading is the free chlorine of a bath at a moment.
 type Reading struct {
 	At     time.Time
-	MgPerL float64 // MgPerL is free chlorine as Cl2 by volume; "below" counts as 0, "above" as its bound.
+	MgPerL float64 // MgPerL is free chlorine as Cl2 by volume; give 0 for "below" and the bound itself for "above".
 }
 
 // An Exposure is what the readings around a stay in a bath say of its Ct.
@@ -41,8 +41,8 @@ type Exposure struct {
 // readings. A stay without readings on both sides is [ErrNotBracketed]: nothing
 // is taken to go on as it was.
 //
-// Formula: the area under the readings, by the trapezium rule; Ct itself as
-// concentration times time, 40 CFR 141.74(b)(3).
+// Source: cfr40-141-534 (CTcalc, concentration times time); the area under the
+// readings by the trapezium rule.
 func Ct(readings []Reading, begin, end time.Time) (Exposure, error) {
 	if end.Before(begin) {
 		return Exposure{}, contradiction("the exposure ends before it begins")

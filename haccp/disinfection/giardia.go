@@ -26,7 +26,8 @@ const fullLog = 3.0
 // Range: 0 to 40 °C (below 5 °C the table of 0.5 °C, above 25 °C that of 25 °C
 // with [WarmerThanTable]), pH 5 to 9 (below 6 the column of 6 with [ChlorineGas]),
 // chlorine above 0 and at most 20,000 mg/L (above 3 the row of 3 with
-// [AboveTable]). Always [NotWashValidation].
+// [AboveTable]). The print names no ends beyond its own; those are a choice of this
+// program. Always [NotWashValidation].
 //
 // Source: epa-ct Table B-1 and its instructions.
 func GiardiaLookup(w Water, log float64) (formula.Result, error) {
@@ -91,7 +92,7 @@ const (
 // GiardiaRegression returns the Ct, mg·min/L, for an inactivation of Giardia cysts
 // of log10 log (above 0, at most 3) by the regression fitted to the table. Range:
 // 0.5 to 25 °C, pH 6 to 9, 0.4 to 5 mg/L; above 3 mg/L, where the table ends, with
-// [formula.Extrapolated]. Always [NotWashValidation].
+// [formula.Extrapolated] (5 is the highest worked example). Always [NotWashValidation].
 //
 // Source: smith-1995.
 func GiardiaRegression(w Water, log float64) (formula.Result, error) {

@@ -37,7 +37,8 @@ const (
 )
 
 // Hours is what a span of product temperature amounts to beside the published
-// hours. Within tells only that the times lie within them.
+// hours. Within tells only that the times lie within them, and may be used only
+// where Allowed is usable.
 type Hours struct {
 	Rule      Rule
 	AboveCool formula.Result // AboveCool is the time between 10 and 57.2 °C, minutes.
