@@ -11,7 +11,7 @@ import (
 // bleaching is the level in mg/L above which DPD may bleach: the lower of two
 // manuals.
 //
-// src: dpd-bleaching level
+// src: dpd-bleaching bleaching of DPD
 const bleaching = 8.0
 
 // A Standard is a solution of known chlorine and what a meter shows for it, mg/L as

@@ -155,8 +155,8 @@ func TestChlorineMeterRefuses(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
-	checktable.Load(t, "dpd-bleaching/level.csv").Each(t, func(t *testing.T, row checktable.Row) {
-		level := number(t, row, "mg_per_l")
+	checktable.Load(t, "dpd-bleaching/levels.csv").Each(t, func(t *testing.T, row checktable.Row) {
+		level := number(t, row, "above")
 		if bleaching > level {
 			t.Errorf("%v here", bleaching)
 		}

@@ -41,6 +41,9 @@ type Code string
 // inside the range in which the formula is still given.
 const Extrapolated Code = "extrapolated"
 
+// Unconfirmed marks a value that rests on figures from memory, not read in print.
+const Unconfirmed Code = "unconfirmed"
+
 // A Caution is shown beside a value.
 type Caution struct {
 	Code Code

@@ -45,9 +45,6 @@ const (
 
 // Cautions of this package.
 const (
-	// FromMemory: the published figure was not read again for this program; confirm
-	// it with the print before use.
-	FromMemory formula.Code = "source-from-memory"
 	// OtherProduct: published for another food.
 	OtherProduct formula.Code = "published-for-other-product"
 	// UnitSecondHand: the abstract gives no unit; natural logarithm an hour is how

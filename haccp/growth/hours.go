@@ -53,7 +53,7 @@ type Hours struct {
 //
 // Ever above 21.1 °C: at most 2 h (3 h) between 10 and 57.2 °C, or at most 4 h of
 // which no more than 2 h between 21.1 and 57.2 °C. Never above 21.1 °C: at most 5 h
-// (12 h) above 10 °C; these hours carry [FromMemory] and may not be used before
+// (12 h) above 10 °C; these hours carry [formula.Unconfirmed] and may not be used before
 // they are confirmed. Times are those of [TimeAbove]; nothing is interpolated.
 // All carry [OtherProduct]: the source is about fish.
 //
@@ -85,9 +85,9 @@ func ReadyToEat(readings []Reading, begin, end time.Time, onlyStaph bool) (Hours
 		out.Rule = RuleCool
 		allowed = pick(onlyStaph, coolStaphHours, coolHours) * 60
 		out.Within = cool <= allowed
-		cautions = append(cautions, formula.Caution{Code: FromMemory, Unusable: true})
+		cautions = append(cautions, formula.Caution{Code: formula.Unconfirmed, Unusable: true})
 	default:
-		cautions = append(cautions, formula.Caution{Code: FromMemory, Unusable: true})
+		cautions = append(cautions, formula.Caution{Code: formula.Unconfirmed, Unusable: true})
 	}
 	out.Allowed = result(allowed, quantity.Minute, HoursFormula, "fda-hazards-app4", cautions...)
 	return out, nil

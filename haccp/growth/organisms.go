@@ -77,7 +77,7 @@ var tableA2 = map[Organism]hoursRow{
 // interpolated. Below the first line of the organism no time is printed and
 // [formula.ErrRange] comes back.
 //
-// The figures are from memory: the result carries [FromMemory] and is not usable
+// The figures are from memory: the result carries [formula.Unconfirmed] and is not usable
 // until they are confirmed.
 //
 // Source: fda-hazards-app4 Table A-2.
@@ -93,5 +93,5 @@ func TableHours(o Organism, celsius float64) (formula.Result, error) {
 	}
 	i := slices.IndexFunc(row.bands, func(b band) bool { return f <= b.upTo })
 	return result(row.bands[i].hours, quantity.Hour, TableFormula, "fda-hazards-app4",
-		formula.Caution{Code: FromMemory, Unusable: true}, formula.Caution{Code: OtherProduct}), nil
+		formula.Caution{Code: formula.Unconfirmed, Unusable: true}, formula.Caution{Code: OtherProduct}), nil
 }
