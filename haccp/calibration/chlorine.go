@@ -11,7 +11,7 @@ import (
 // bleaching is the level in mg/L above which DPD may bleach: the lower of two
 // manuals.
 //
-// src: dpd-bleaching bleaching of DPD
+// src: photometer-manuals bleaching of DPD
 const bleaching = 8.0
 
 // A Standard is a solution of known chlorine and what a meter shows for it, mg/L as
@@ -37,7 +37,7 @@ type MeterCheck struct {
 // [MeterCheck.Correct] can be used. A deviation at a standard above 8 mg/L carries
 // [DiluteStandard].
 //
-// Source: differences and quotients; dpd-bleaching (level).
+// Source: differences and quotients; photometer-manuals (level).
 func CheckChlorine(standards []Standard) (MeterCheck, error) {
 	if len(standards) == 0 {
 		return MeterCheck{}, contradiction("no standard was measured")
@@ -55,9 +55,9 @@ func CheckChlorine(standards []Standard) (MeterCheck, error) {
 		if s.MgPerL > bleaching {
 			cautions = append(cautions, formula.Caution{Code: DiluteStandard})
 		}
-		c := StandardCheck{Deviation: result(s.Shown-s.MgPerL, quantity.MgPerL, DeviationFormula, "dpd-bleaching", cautions...)}
+		c := StandardCheck{Deviation: result(s.Shown-s.MgPerL, quantity.MgPerL, DeviationFormula, "photometer-manuals", cautions...)}
 		if s.MgPerL > 0 {
-			c.Recovery = result(100*s.Shown/s.MgPerL, formula.Percent, RecoveryFormula, "dpd-bleaching", cautions...)
+			c.Recovery = result(100*s.Shown/s.MgPerL, formula.Percent, RecoveryFormula, "photometer-manuals", cautions...)
 		}
 		if d := math.Abs(c.Deviation.Value); d > worst {
 			worst, m.Worst = d, i

@@ -155,7 +155,7 @@ func TestChlorineMeterRefuses(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
-	checktable.Load(t, "dpd-bleaching/levels.csv").Each(t, func(t *testing.T, row checktable.Row) {
+	checktable.Load(t, "photometer-manuals/levels.csv").Each(t, func(t *testing.T, row checktable.Row) {
 		level := number(t, row, "above")
 		if bleaching > level {
 			t.Errorf("%v here", bleaching)
