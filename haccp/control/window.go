@@ -143,10 +143,7 @@ func (w *Window) newest() time.Time {
 
 // push adds samples of one moment after the newest.
 func (w Window) push(c *Context, group []*Sample) Window {
-	quiet := true
-	for _, t := range w.State.Tracks {
-		quiet = quiet && t.Open == nil
-	}
+	quiet := w.State.calm()
 	for _, s := range group {
 		quiet = quiet && !s.Outside()
 	}
@@ -173,7 +170,34 @@ func (w Window) merge(c *Context, add []*Sample) Window {
 	if len(add) == 0 {
 		return w
 	}
+	if n := len(w.Tail.Samples); n > 0 && n+len(add) < chunkSize*3/2 && !add[0].At.Before(w.Tail.first()) {
+		return w.mergeTail(c, add)
+	}
 	return w.redo(c, w.chunkOf(add[0].At), add, "", false)
+}
+
+// mergeTail is redo for samples that belong into the tail, where nearly all that come late belong.
+func (w Window) mergeTail(c *Context, add []*Sample) Window {
+	r := newRunner(c, w.Tail.Base)
+	ch := Chunk{Base: w.Tail.Base, Samples: mergeSamples(w.Tail.Samples, add, "")}
+	r.run(ch.Samples)
+	ch.Closed = r.closed
+	state := r.state()
+	if !w.Tail.quiet(&w.State) || !ch.quiet(&state) {
+		w.Moves++
+	}
+	w.Tail, w.State = ch, state
+	return w
+}
+
+// quiet reports whether no excursion touches the chunk; after is the state of the automata behind it.
+func (ch *Chunk) quiet(after *State) bool {
+	return len(ch.Closed) == 0 && ch.Base.calm() && after.calm()
+}
+
+// calm reports whether no span is open.
+func (s *State) calm() bool {
+	return !slices.ContainsFunc(s.Tracks, func(t *Track) bool { return t.Open != nil })
 }
 
 // chunkOf returns the index in list of the chunk where a moment belongs.
@@ -195,11 +219,13 @@ func (w Window) redo(c *Context, k int, add []*Sample, without string, force boo
 		state = list[k].Base
 	}
 	out := slices.Clone(list[:k])
+	quiet := !force
 	for i := k; i < len(list) || i == k; i++ {
 		var old []*Sample
 		next, until := State{}, time.Time{}
 		if i < len(list) {
 			old, next = list[i].Samples, w.State
+			quiet = quiet && len(list[i].Closed) == 0
 		}
 		if i+1 < len(list) {
 			next, until = list[i+1].Base, list[i+1].first()
@@ -217,38 +243,51 @@ func (w Window) redo(c *Context, k int, add []*Sample, without string, force boo
 			out, state = append(out, list[i]), next
 			continue
 		}
+		quiet = quiet && state.calm() && (i >= len(list) || list[i].Base.calm() && next.calm())
 		r := newRunner(c, state)
 		for piece := range pieces(mergeSamples(old, mine, without)) {
 			ch := &Chunk{Base: r.state(), Samples: piece}
 			r.run(piece)
 			ch.Closed, r.closed = r.closed, nil
+			quiet = quiet && len(ch.Closed) == 0
 			out = append(out, ch)
 		}
 		state = r.state()
+		quiet = quiet && state.calm()
 	}
 	w.Chunks, w.Tail, w.State = nil, Chunk{Base: state}, state
 	if n := len(out); n > 0 {
 		w.Chunks, w.Tail = slices.Clip(out[:n-1]), *out[n-1]
 	}
-	w.Moves++
+	if !quiet {
+		w.Moves++
+	}
 	return w
 }
 
-// mergeSamples merges two sorted runs; of two samples with one id the second run's stands.
+// mergeSamples merges two sorted runs; of samples with one time and id the last of the second run stands.
 func mergeSamples(old, add []*Sample, without string) []*Sample {
-	out := make([]*Sample, 0, len(old)+len(add))
-	for _, s := range old {
-		again := slices.ContainsFunc(add, func(t *Sample) bool { return t.ID == s.ID && t.At.Equal(s.At) })
-		if !again && (without == "" || s.ID != without) {
-			out = append(out, s)
+	add = unique(add)
+	again := func(s *Sample) bool {
+		i, _ := slices.BinarySearchFunc(add, s.At, func(t *Sample, at time.Time) int { return t.At.Compare(at) })
+		for ; i < len(add) && add[i].At.Equal(s.At); i++ {
+			if add[i].ID == s.ID {
+				return true
+			}
 		}
+		return false
 	}
-	if len(add) == 0 {
-		return out
+	out, next := make([]*Sample, 0, len(old)+len(add)), 0
+	for _, s := range old {
+		if without != "" && s.ID == without || again(s) {
+			continue
+		}
+		for next < len(add) && compare(add[next], s) < 0 {
+			out, next = append(out, add[next]), next+1
+		}
+		out = append(out, s)
 	}
-	out = append(out, add...)
-	slices.SortStableFunc(out, compare)
-	return unique(out)
+	return append(out, add[next:]...)
 }
 
 // unique drops all but the last of samples with the same time and id; the slice is its own.
