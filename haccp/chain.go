@@ -8,7 +8,8 @@ import (
 	"time"
 )
 
-// linkSize is how many entries a link of a chain holds before the next one begins.
+// linkSize is how many entries a link of a chain holds. The tail grows to twice as many before its older
+// half becomes a link, so that an entry that comes a little late still falls into the tail.
 const linkSize = 16
 
 // chain is a list in order of which adding at the end copies one link only. It is a value: what changes
@@ -95,8 +96,8 @@ func (c chain[T]) insert(v T, order func(a, b *T) int) chain[T] {
 		return c.insertLate(v, order)
 	}
 	c.tail = insert(c.tail, v, order)
-	if len(c.tail) >= linkSize {
-		c.links, c.tail = append(slices.Clip(c.links), c.tail), nil
+	if len(c.tail) >= 2*linkSize {
+		c.links, c.tail = append(slices.Clip(c.links), slices.Clip(c.tail[:linkSize])), slices.Clip(c.tail[linkSize:])
 	}
 	return c
 }
@@ -131,7 +132,7 @@ func (c chain[T]) change(f func(T) (T, bool)) chain[T] {
 
 func chainOf[T any](list []T) chain[T] {
 	var c chain[T]
-	for len(list) >= linkSize {
+	for len(list) >= 2*linkSize {
 		c.links, list = append(c.links, slices.Clip(list[:linkSize])), list[linkSize:]
 	}
 	c.tail = slices.Clone(list)

@@ -6,9 +6,13 @@ import (
 	"time"
 )
 
-// chunkSize is how many samples a chunk takes before the next one begins. A sample that comes late
+// chunkSize is how many samples a chunk holds. The tail grows to half as many again before its older part
+// becomes a chunk, so that a sample that comes a little late still falls into the tail. One that comes later
 // costs the chunks from its own on, and no more than the one where the automata agree again.
 const chunkSize = 32
+
+// longTail is how many samples the tail takes.
+const longTail = chunkSize * 3 / 2
 
 // Chunk is a run of samples in order, with the automata as they stood before it and the spans that
 // readings of the chunk ended. Samples of one moment lie in one chunk.
@@ -150,11 +154,6 @@ func (w Window) push(c *Context, group []*Sample) Window {
 	if !quiet {
 		w.Moves++
 	}
-	if len(w.Tail.Samples) >= chunkSize {
-		full := w.Tail
-		w.Chunks = append(slices.Clone(w.Chunks), &full)
-		w.Tail = Chunk{Base: w.State}
-	}
 	r := newRunner(c, w.State)
 	r.run(group)
 	w.Tail.Samples = slices.Concat(w.Tail.Samples, group)
@@ -162,6 +161,24 @@ func (w Window) push(c *Context, group []*Sample) Window {
 		w.Tail.Closed = slices.Concat(w.Tail.Closed, r.closed)
 	}
 	w.State = r.state()
+	return w.shorten(c)
+}
+
+// shorten makes the older part of a tail that is full a chunk.
+func (w Window) shorten(c *Context) Window {
+	if len(w.Tail.Samples) < longTail {
+		return w
+	}
+	r := newRunner(c, w.Tail.Base)
+	var made []*Chunk
+	for piece := range pieces(w.Tail.Samples) {
+		ch := &Chunk{Base: r.state(), Samples: piece}
+		r.run(piece)
+		ch.Closed, r.closed = r.closed, nil
+		made = append(made, ch)
+	}
+	n := len(made) - 1
+	w.Chunks, w.Tail = slices.Concat(w.Chunks, made[:n]), *made[n]
 	return w
 }
 
@@ -170,7 +187,7 @@ func (w Window) merge(c *Context, add []*Sample) Window {
 	if len(add) == 0 {
 		return w
 	}
-	if n := len(w.Tail.Samples); n > 0 && n+len(add) < chunkSize*3/2 && !add[0].At.Before(w.Tail.first()) {
+	if n := len(w.Tail.Samples); n > 0 && n+len(add) <= longTail && !add[0].At.Before(w.Tail.first()) {
 		return w.mergeTail(c, add)
 	}
 	return w.redo(c, w.chunkOf(add[0].At), add, "", false)
@@ -187,7 +204,7 @@ func (w Window) mergeTail(c *Context, add []*Sample) Window {
 		w.Moves++
 	}
 	w.Tail, w.State = ch, state
-	return w
+	return w.shorten(c)
 }
 
 // quiet reports whether no excursion touches the chunk; after is the state of the automata behind it.
@@ -315,7 +332,7 @@ func pieces(ss []*Sample) iter.Seq[[]*Sample] {
 	return func(yield func([]*Sample) bool) {
 		for len(ss) > 0 {
 			n := min(chunkSize, len(ss))
-			if len(ss) < chunkSize*3/2 {
+			if len(ss) < longTail {
 				n = len(ss)
 			}
 			for n < len(ss) && ss[n].At.Equal(ss[n-1].At) {

@@ -8,7 +8,7 @@ import (
 
 // How much memory is given to have less to do with collecting garbage.
 const (
-	gcPercent   = 400       // of what is alive, in place of Go's 100
+	gcPercent   = -1
 	leastMemory = 256 << 20 // bytes for Go's part of the process before it is pressed for memory
 )
 

@@ -1,11 +1,11 @@
 package sqlitestore
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"fmt"
 	"slices"
-	"strings"
 	"sync"
 
 	"linewarden/internal/record"
@@ -234,7 +234,7 @@ func (w *writer) absent(ctx context.Context, known *probe, site int64, ids []rec
 	return nil
 }
 
-func compareIDs(a, b record.UUID) int { return strings.Compare(string(a[:]), string(b[:])) }
+func compareIDs(a, b record.UUID) int { return bytes.Compare(a[:], b[:]) }
 
 // write puts the tail into the look-up tables, each in the order of the table, which is several times
 // faster than in the order of the records.
