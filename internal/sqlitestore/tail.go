@@ -180,23 +180,38 @@ func (l *Log) forgetTail() {
 	l.mu.Unlock()
 }
 
-// claim refuses a commit with an id or a command that the log has already. Only the writer may call it.
+// claim refuses a commit with an id or a command that the log has already. An id that follows from the
+// command's is new where the command is, so the table is not asked for it. Only the writer may call it.
 func (w *writer) claim(ctx context.Context, site int64, t *tail, lookups []record.Lookup) error {
-	ids := make([]record.UUID, 0, len(lookups))
-	commands := make([]record.UUID, 0, len(lookups))
+	all := make([]record.UUID, 0, len(lookups))
+	var ids, commands []record.UUID
+	ordinal := 0
 	for i := range lookups {
 		k := &lookups[i]
 		if _, known := t.ids[k.ID]; known {
 			return fmt.Errorf("%w: record id %s", record.ErrDuplicateID, k.ID)
 		}
-		ids = append(ids, k.ID)
-		if k.Command.IsZero() || i > 0 && lookups[i-1].Command == k.Command {
+		all = append(all, k.ID)
+		ordinal++
+		if i == 0 || k.Command.IsZero() || lookups[i-1].Command != k.Command {
+			ordinal = 0
+		}
+		if k.Command.IsZero() || k.ID != record.RecordID(k.Command, ordinal) {
+			ids = append(ids, k.ID)
+		}
+		if k.Command.IsZero() || ordinal > 0 {
 			continue
 		}
 		if _, known := t.commands[k.Command]; known {
 			return fmt.Errorf("%w: command id %s", record.ErrDuplicateID, k.Command)
 		}
 		commands = append(commands, k.Command)
+	}
+	if err := once(all); err != nil {
+		return err
+	}
+	if err := once(commands); err != nil {
+		return err
 	}
 	if err := w.absent(ctx, w.knownIDs, site, ids); err != nil {
 		return fmt.Errorf("record: %w", err)
@@ -207,14 +222,19 @@ func (w *writer) claim(ctx context.Context, site int64, t *tail, lookups []recor
 	return nil
 }
 
-// absent refuses ids that are given twice or that the table has.
-func (w *writer) absent(ctx context.Context, known *probe, site int64, ids []record.UUID) error {
+// once sorts ids and refuses one that is there twice.
+func once(ids []record.UUID) error {
 	slices.SortFunc(ids, compareIDs)
 	for i := 1; i < len(ids); i++ {
 		if ids[i] == ids[i-1] {
 			return fmt.Errorf("%w: id %s twice in a commit", record.ErrDuplicateID, ids[i])
 		}
 	}
+	return nil
+}
+
+// absent refuses ids that the table has.
+func (w *writer) absent(ctx context.Context, known *probe, site int64, ids []record.UUID) error {
 	for n := bulkRows; len(ids) > 0; n /= 2 {
 		for ; len(ids) >= n; ids = ids[n:] {
 			args := append(w.args[:0], site)

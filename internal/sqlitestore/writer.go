@@ -56,7 +56,7 @@ func openWriter(ctx context.Context, path string) (*writer, error) {
 		return nil, err
 	}
 	db, err := openFile(path, "mode=rw", "journal_mode(wal)", "synchronous(full)", "foreign_keys(on)",
-		"cache_size(-65536)", "wal_autocheckpoint(12000)", "journal_size_limit(67108864)", "temp_store(memory)")
+		"cache_size(-16384)", "wal_autocheckpoint(12000)", "journal_size_limit(67108864)", "temp_store(memory)")
 	if err != nil {
 		return nil, err
 	}
