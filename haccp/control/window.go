@@ -195,6 +195,12 @@ func (w Window) merge(c *Context, add []*Sample) Window {
 
 // mergeTail is redo for samples that belong into the tail, where nearly all that come late belong.
 func (w Window) mergeTail(c *Context, add []*Sample) Window {
+	if len(add) == 1 && w.Tail.quiet(&w.State) && w.surpassed(c, add[0]) {
+		if i, found := slices.BinarySearchFunc(w.Tail.Samples, add[0], compare); !found {
+			w.Tail.Samples = slices.Concat(w.Tail.Samples[:i], add, w.Tail.Samples[i:])
+			return w.shorten(c)
+		}
+	}
 	r := newRunner(c, w.Tail.Base)
 	ch := Chunk{Base: w.Tail.Base, Samples: mergeSamples(w.Tail.Samples, add, "")}
 	r.run(ch.Samples)
@@ -205,6 +211,21 @@ func (w Window) mergeTail(c *Context, add []*Sample) Window {
 	}
 	w.Tail, w.State = ch, state
 	return w.shorten(c)
+}
+
+// surpassed reports whether the newest sample, which comes after s, says inside of all that s says inside
+// of, so that s leaves the automata of a quiet tail where they stand.
+func (w *Window) surpassed(c *Context, s *Sample) bool {
+	last := w.Tail.Samples[len(w.Tail.Samples)-1]
+	if s.Outside() || !last.At.After(s.At) || last.Imported || s.Proves() && !last.Proves() || c.key(last) != c.key(s) {
+		return false
+	}
+	for i := range s.Marks {
+		if m := &s.Marks[i]; m.Usable && !slices.ContainsFunc(last.Marks, func(l Mark) bool { return l.Limit == m.Limit && l.Usable && !l.Outside }) {
+			return false
+		}
+	}
+	return true
 }
 
 // quiet reports whether no excursion touches the chunk; after is the state of the automata behind it.
