@@ -240,20 +240,23 @@ func (d *Deviation) widen() {
 }
 
 // between sets the span of a case that rests on a missing proof: from the last to the next reading
-// inside limits (RULES 4.3). What the window does not reach back to stays as it was.
+// inside limits (RULES 4.3). What lies before the window has not changed, and stays as it was.
 func (d *Deviation) between(ser *Series) {
 	from := ser.Window.From
 	if !d.Now.End.IsZero() && d.Now.End.Before(from) {
 		return
 	}
-	now := Span{Begin: d.DeviationOpened.Begin}
-	if before, ok := ser.Window.LastInside(d.At); ok {
-		now.Begin = before.At
-	} else if !d.Now.Begin.IsZero() && !from.IsZero() {
-		now.Begin = d.Now.Begin
-	}
-	if d.Ground == GroundWithoutProof {
-		now.Begin = d.At
+	now := Span{Begin: d.At}
+	if d.Ground == GroundMiss {
+		before, ok := ser.Window.LastInside(d.At)
+		switch {
+		case d.At.Before(from):
+			now.Begin = d.Now.Begin
+		case ok:
+			now.Begin = before.At
+		default:
+			now.Begin = d.DueFrom
+		}
 	}
 	d.Retest = nil
 	if next, ok := ser.Window.NextInside(d.At); ok {
@@ -367,7 +370,7 @@ func (s *State) evict(ser *Series) {
 		d, ok := s.deviations.get(id)
 		switch {
 		case !ok:
-		case d.IsClosed && d.EffectDue.IsZero() && !d.open() && d.Widest.End.Before(from):
+		case d.IsClosed && d.EffectDue.IsZero() && !d.open() && d.endedBefore(from):
 			s.deviations.delete(id)
 		default:
 			left = append(left, id)
@@ -427,14 +430,36 @@ func (s *State) forgotten(k string, f Facts) []string {
 	return ids
 }
 
-// revive brings the forgotten cases of a series back from the facts.
+// revive brings back from the facts the forgotten cases that a window may have something new to say of. How
+// they stand is worked out again: the record that closed one says only how it stood then.
 func (s *State) revive(ser *Series, f Facts) {
-	for _, id := range s.forgotten(key(ser.Point, ser.Place), f) {
-		if d := FoldCase(f.Ranges[caseRange(id)]); d != nil {
-			s.deviations.set(id, d)
-			ser.Cases = with(ser.Cases, id)
+	k := key(ser.Point, ser.Place)
+	for _, id := range s.forgotten(k, f) {
+		d := FoldCase(f.Ranges[caseRange(id)])
+		if d == nil || d.endedBefore(ser.Window.Low()) {
+			continue
+		}
+		if d.Ground == GroundMiss {
+			d.DueFrom = dueFrom(d.OpenedBy, s.aboutSeries(k), f)
+		}
+		s.deviations.set(id, d)
+		ser.Cases = with(ser.Cases, id)
+	}
+}
+
+// endedBefore reports whether all that a closed case ever covered lies before a moment.
+func (d *Deviation) endedBefore(at time.Time) bool { return d.Widest.End.Before(at) && d.At.Before(at) }
+
+// dueFrom finds when the window of a missed due began.
+func dueFrom(id string, about []string, f Facts) time.Time {
+	for _, about := range about {
+		for _, e := range eventsAbout(f, about) {
+			if b, ok := e.Body.(*Missed); ok && e.ID == id {
+				return b.From
+			}
 		}
 	}
+	return time.Time{}
 }
 
 // FoldCase folds the records of one case (its opening, fixes, signed parts and re-openings) without the
