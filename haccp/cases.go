@@ -32,6 +32,7 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 		switch {
 		case d.Ground != GroundExcursion:
 			next.between(ser)
+			next.widen()
 		case moved:
 			next.cover(found, covered, ser, func(x *control.Excursion) bool { return ser.fresh(x, ch) })
 		}
@@ -258,12 +259,10 @@ func (d *Deviation) between(ser *Series) {
 			now.Begin = d.DueFrom
 		}
 	}
-	d.Retest = nil
+	d.Now, d.Retest = now, nil
 	if next, ok := ser.Window.NextInside(d.At); ok {
-		now.End, d.Retest = next.At, &next
+		d.Now.End, d.Retest = next.At, &next
 	}
-	d.Now = now
-	d.widen()
 }
 
 // join adds those who logged readings inside the span, and the lots these readings named. It reports
@@ -441,6 +440,9 @@ func (s *State) revive(ser *Series, f Facts) {
 		}
 		if d.Ground == GroundMiss {
 			d.DueFrom = dueFrom(d.OpenedBy, s.aboutSeries(k), f)
+		}
+		if d.Ground != GroundExcursion {
+			d.between(ser)
 		}
 		s.deviations.set(id, d)
 		ser.Cases = with(ser.Cases, id)
