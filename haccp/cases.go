@@ -17,7 +17,7 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 	}
 	var found []control.Excursion
 	if moved {
-		found = ser.Window.Excursions(*ser.ctx)
+		found = ser.Window.Known(*ser.ctx)
 	}
 	if len(found) == 0 && len(ser.Cases) == 0 {
 		return nil
@@ -34,7 +34,7 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 			next.between(ser)
 			next.widen()
 		case moved:
-			next.cover(found, covered, ser, func(x *control.Excursion) bool { return ser.fresh(x, ch) })
+			next.cover(found, covered, ser.Window.From, func(x *control.Excursion) bool { return ser.fresh(x, ch) })
 		}
 		if next.join(ser, ch, d) || next.differs(d) {
 			next.Touched = s.Size
@@ -80,9 +80,9 @@ func (d *Deviation) touches(x *control.Excursion) bool {
 // cover sets the case's span as it stands to the hull of the excursions it touches. Excursions that left the
 // window by age stay as they were. A span that was open and has now ended does not take in a fresh excursion
 // after that end: control was shown between, whether or not both came at once.
-func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series, fresh func(*control.Excursion) bool) {
+func (d *Deviation) cover(found []control.Excursion, covered []bool, from time.Time, fresh func(*control.Excursion) bool) {
 	before, was := *d, d.Now
-	old := outOfSight(d.Spans, ser.Window.From)
+	old := outOfSight(d.Spans, from)
 	var now Span
 	var spans []Covered
 	for i := range found {
@@ -95,9 +95,9 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 			d.Reach = x.Last.At
 		}
 		if now.Begin.IsZero() {
-			d.meet(x, ser, len(old) > 0)
+			d.meet(x, len(old) > 0)
 		} else {
-			d.worsen(x, ser)
+			d.worsen(x)
 		}
 		seen := Covered{Span{x.Begin, x.End}, x.Water}
 		now = hull(now, seen.Span)
@@ -123,39 +123,22 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 
 // meet takes over first, worst and re-test of the first excursion found; where the case covers older ones, the
 // first stays, and the worst unless this is worse.
-func (d *Deviation) meet(x *control.Excursion, ser *Series, old bool) {
+func (d *Deviation) meet(x *control.Excursion, old bool) {
 	d.Retest = nil
 	if old && d.First != nil {
-		d.worsen(x, ser)
+		d.worsen(x)
 		return
 	}
-	first, off := x.First, d.offOf(x, ser)
-	worst := x.Worst
-	d.First, d.Worst, d.WorstOff = &first, &worst, off
+	first, worst := x.First, x.Worst
+	d.First, d.Worst, d.WorstOff = &first, &worst, x.Off
 	d.Filling = x.Filling
 }
 
-func (d *Deviation) worsen(x *control.Excursion, ser *Series) {
-	if off := d.offOf(x, ser); d.Worst == nil || off > d.WorstOff {
+func (d *Deviation) worsen(x *control.Excursion) {
+	if d.Worst == nil || x.Off > d.WorstOff {
 		worst := x.Worst
-		d.Worst, d.WorstOff = &worst, off
+		d.Worst, d.WorstOff = &worst, x.Off
 	}
-}
-
-// offOf returns how far outside the worst reading of an excursion lay; 0 where that is not known any more.
-func (d *Deviation) offOf(x *control.Excursion, ser *Series) float64 {
-	if d.Worst != nil && *d.Worst == x.Worst && d.WorstOff > 0 {
-		return d.WorstOff
-	}
-	off := 0.0
-	if s := ser.Window.Find(x.Worst.ID); s != nil {
-		for i := range s.Marks {
-			if s.Marks[i].Limit == x.Worst.Limit {
-				off = max(off, s.Marks[i].Off)
-			}
-		}
-	}
-	return off
 }
 
 // outOfSight returns the spans that ended before the window begins. Of very many the oldest are joined.

@@ -287,6 +287,9 @@ const maxRounds = 4
 
 // openExcursion opens a case for an excursion.
 func (d *deciding) openExcursion(k string, x *control.Excursion) error {
+	if err := d.settleNow(); err != nil {
+		return err
+	}
 	if d.alreadyCovered(k, x) {
 		return nil
 	}
@@ -313,12 +316,10 @@ func (d *deciding) alreadyCovered(k string, x *control.Excursion) bool {
 	if !ok {
 		return false
 	}
+	span := Covered{Span{x.Begin, x.End}, x.Water}
 	return slices.ContainsFunc(ser.Cases, func(id string) bool {
 		c, ok := d.deviations.get(id)
-		return ok && slices.ContainsFunc(c.Spans, func(y Covered) bool {
-			span := Span{x.Begin, x.End}
-			return y.Span == span || c.Filling == x.Filling && x.Begin != x.End && y.contains(span)
-		})
+		return ok && slices.Contains(c.Spans, span)
 	})
 }
 
