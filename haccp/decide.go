@@ -281,9 +281,9 @@ func (d *deciding) open() error {
 	return fmt.Errorf("decide %s: cases do not come to rest", d.cmd.Kind)
 }
 
-// maxRounds bounds how often opening cases may change what is covered; one round settles, the next finds
-// nothing new.
-const maxRounds = 4
+// maxRounds bounds how often opening cases may change what is covered. Each round but the last opens a case for
+// an excursion that has none, and that case covers it from then on.
+const maxRounds = 50
 
 // openExcursion opens a case for an excursion.
 func (d *deciding) openExcursion(k string, x *control.Excursion) error {

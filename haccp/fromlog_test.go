@@ -134,3 +134,55 @@ func TestForgottenCaseStandsAsTheFactsSay(t *testing.T) {
 	wantSpan(t, caseOn(t, w, haccp.GroundWithoutProof, start), start, storyDay(2, 14, 20))
 	wantSpan(t, caseOn(t, w, haccp.GroundExcursion, storyDay(3, 14, 0)), storyDay(3, 12, 0), storyDay(4, 8, 0))
 }
+
+// phOnly is a bath test of which only the pH was measured.
+func phOnly(ph string) *haccp.Reading {
+	r := bathTest("bath-1", "120", ph)
+	r.Entries = r.Entries[1:2]
+	return r
+}
+
+// An excursion has left the window when a later one, of a limit never seen inside before, takes it in; the
+// reading that did so is voided: the older one stands by itself again.
+func TestSpanThatAVoidReadingJoined(t *testing.T) {
+	w := newWorld(t, testedDaily)
+	filled(w, storyDay(2, 13, 0))
+	tellAt(w, storyDay(2, 14, 0), haccp.KindReading, tina, phOnly("7.4"))
+	tellAt(w, storyDay(3, 9, 0), haccp.KindFixDone, teo, &haccp.FixDone{Point: "wash-chlorine", Place: "bath-1", Fix: "change-water"})
+	tellAt(w, storyDay(4, 12, 0), haccp.KindReading, tina, phOnly("6.75"))
+	tellAt(w, storyDay(13, 12, 0), haccp.KindReading, tina, phOnly("6.75"))
+	first := storyDay(2, 14, 0)
+	wantSpan(t, caseOn(t, w, haccp.GroundExcursion, first), storyDay(2, 13, 0), storyDay(4, 12, 0))
+	joins := tellAt(w, storyDay(13, 14, 0), haccp.KindReading, tina, chlorineOnly("92"))
+	g := w.signature(haccp.MeaningVoid)
+	w.must(haccp.AskVoid, mara, &haccp.Void{Reason: "wrong bath", Signature: &g, Target: joins})
+	wantSpan(t, caseOn(t, w, haccp.GroundExcursion, first), storyDay(2, 13, 0), storyDay(4, 12, 0))
+}
+
+// A filling heard of late parts what one case covered into two waters. Each part has a case, although the one
+// lies within the time of the other.
+func TestEachWaterHasItsCase(t *testing.T) {
+	w := newWorld(t, testedDaily)
+	w.now = storyDay(3, 12, 0)
+	filling := haccp.RecordID("the filling", 0)
+	named := func(cl string) *haccp.Reading {
+		r := bathTest("bath-1", cl, "6.75")
+		r.Filling = haccp.RecordID(filling, 0)
+		return r
+	}
+	tellAt(w, storyDay(2, 13, 30), haccp.KindReading, tina, bathTest("bath-1", "92", "6.75"))
+	tellAt(w, storyDay(2, 14, 30), haccp.KindReading, tina, bathTest("bath-1", "92", "6.75"))
+	tellAt(w, storyDay(2, 14, 40), haccp.KindReading, tina, named("92"))
+	for _, minute := range []int{35, 95} {
+		tellAt(w, storyDay(2, 13, minute), haccp.KindFixDone, teo, &haccp.FixDone{Point: "wash-chlorine", Place: "bath-1", Fix: "change-water"})
+	}
+	tellAt(w, storyDay(2, 18, 0), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	tellAt(w, storyDay(2, 14, 15), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	tellAt(w, storyDay(2, 14, 20), haccp.KindReading, tina, named("120"))
+	tellAt(w, storyDay(2, 14, 10), haccp.KindDrained, tina, &haccp.Bath{Place: "bath-1"})
+	level := value("60", "cm")
+	say(w, filling, haccp.KindFilled, tina, storyDay(2, 13, 0), haccp.AtDevice, &haccp.Bath{Place: "bath-1", Water: "town water", Level: &level})
+	cases := seenCases{}
+	cases.follow(w)
+	agrees(t, w, cases, "two waters")
+}
