@@ -342,11 +342,11 @@ func staled(parts []SignedPart) []SignedPart {
 
 // evict forgets the closed cases of a series whose span lies before all that its window knows. They stay in the log;
 // reviveNeeds asks for them when an older fact comes in.
-func (s *State) evict(ser *Series) {
+func (s *State) evict(ser *Series, c *control.Context) {
 	if ser.Window.From.IsZero() || len(ser.Cases) == 0 {
 		return
 	}
-	from := ser.Window.Low()
+	from := ser.Window.Low(*c)
 	var left []string
 	for _, id := range ser.Cases {
 		d, ok := s.deviations.get(id)
@@ -418,7 +418,7 @@ func (s *State) revive(ser *Series, f Facts) {
 	k := key(ser.Point, ser.Place)
 	for _, id := range s.forgotten(k, f) {
 		d := FoldCase(f.Ranges[caseRange(id)])
-		if d == nil || d.endedBefore(ser.Window.Low()) {
+		if d == nil || d.endedBefore(ser.Window.Low(*ser.ctx)) {
 			continue
 		}
 		if d.Ground == GroundMiss {

@@ -193,7 +193,7 @@ func (s *State) extended(ser *Series, c control.Context, k string, at time.Time,
 		}
 		samples := slices.DeleteFunc(s.samplesOf(events, point, place), func(x control.Sample) bool { return slices.Contains(changed, x.ID) })
 		w, ok := ser.Window.Extend(c, from, samples, from.IsZero())
-		if ok && w.Covers(at) && !s.straddles(ser, &w, f) {
+		if ok && w.Covers(at) && !s.straddles(ser, &w, w.Low(c), f) {
 			return w, true
 		}
 	}
@@ -203,7 +203,7 @@ func (s *State) extended(ser *Series, c control.Context, k string, at time.Time,
 // straddles reports whether a window would not show what becomes of a case: because that covers an excursion
 // which begins before the window and does not end by then, or because it was forgotten, may be wanted again, and
 // reaches back to before the window.
-func (s *State) straddles(ser *Series, w *control.Window, f Facts) bool {
+func (s *State) straddles(ser *Series, w *control.Window, low time.Time, f Facts) bool {
 	return slices.ContainsFunc(ser.Cases, func(id string) bool {
 		d, ok := s.deviations.get(id)
 		return ok && slices.ContainsFunc(d.Spans, func(x Covered) bool {
@@ -211,7 +211,7 @@ func (s *State) straddles(ser *Series, w *control.Window, f Facts) bool {
 		})
 	}) || slices.ContainsFunc(s.forgotten(key(ser.Point, ser.Place), f), func(id string) bool {
 		d := FoldCase(f.Ranges[caseRange(id)])
-		return d != nil && !d.endedBefore(w.Low()) && (d.Widest.Begin.Before(w.From) || d.At.Before(w.From))
+		return d != nil && !d.endedBefore(low) && (d.Widest.Begin.Before(w.From) || d.At.Before(w.From))
 	})
 }
 

@@ -69,10 +69,14 @@ func (s *script) reading(i int) {
 	if len(s.fillings) > 0 && rapid.IntRange(0, 5).Draw(s.t, "names") == 0 {
 		filling = rapid.SampledFrom(s.fillings).Draw(s.t, "filling").ID // rightly or wrongly
 	}
+	left := rapid.IntRange(0, 11).Draw(s.t, "left out") // all but one quantity in some
 	id := haccp.RecordID("reading", i)
 	body := func(cl string) *haccp.Reading {
 		r := bathTest("bath-1", cl, ph)
 		r.Entries[0].Instrument, r.Entries[3].Read, r.Filling = tool, value(salt, "g/L"), filling
+		if left < len(r.Entries) {
+			r.Entries = slices.Delete(r.Entries, left, left+1)
+		}
 		return r
 	}
 	n := s.add(at, func(w *world, at time.Time) { say(w, id, haccp.KindReading, tina, at, known, body(cl)) })
@@ -95,9 +99,17 @@ func (s *script) changed(n int, id, known string, at time.Time, body func(cl str
 			say(w, id+"m", haccp.AskAmend, mara, w.now, haccp.AtServer, &haccp.Amend{New: body(cl), Reason: "misread", Signature: &g, Target: target})
 		})
 	case what == 9:
+		var again *haccp.Command
+		if rapid.Bool().Draw(s.t, "again") {
+			again = &haccp.Command{Kind: haccp.KindReading, At: s.time("again"), AtKnown: haccp.AtDevice, Ask: body("120")}
+		}
 		s.add(at, func(w *world, _ time.Time) {
 			g := w.signature(haccp.MeaningVoid)
-			say(w, id+"v", haccp.AskVoid, mara, w.now, haccp.AtServer, &haccp.Void{Reason: "wrong bath", Signature: &g, Target: target})
+			ask := &haccp.Void{Reason: "wrong bath or time", Signature: &g, Target: target}
+			if again != nil && !again.At.After(w.now) {
+				ask.New = again
+			}
+			say(w, id+"v", haccp.AskVoid, mara, w.now, haccp.AtServer, ask)
 		})
 	default:
 		return

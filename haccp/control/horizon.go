@@ -204,19 +204,37 @@ func prune(c *Context, s State, from time.Time) State {
 	return s
 }
 
-// ended reports whether no reading at or after a moment can belong to a filling.
+// ended reports whether no reading at or after a moment can belong to a filling. Only a known one can be
+// named after it was drained.
 func (c *Context) ended(filling string, from time.Time) bool {
-	end, unknown := c.drained(filling)
-	return unknown || !end.IsZero() && end.Add(c.Named).Before(from)
+	end, gone := c.drained(filling)
+	switch {
+	case gone || end.IsZero():
+		return gone
+	case known(filling) == "":
+		return !end.After(from)
+	}
+	return end.Add(c.Named).Before(from)
 }
 
 // Low returns the earliest moment that an excursion of the window may begin or overlap at: From, or the
-// begin of what is kept from before it.
-func (w Window) Low() time.Time {
+// begin of what is known from before it, whether ended by readings or with its filling.
+func (w Window) Low(c Context) time.Time {
 	low := w.From
+	take := func(x stretch) {
+		if x.begin.Before(low) {
+			low = x.begin
+		}
+	}
 	for _, s := range w.Kept {
-		if at, _, _ := s.begin(); at.Before(low) {
-			low = at
+		take(stretchOf(&c, s))
+	}
+	for _, t := range w.base().Tracks {
+		if t.Open == nil {
+			continue
+		}
+		if x := stretchOf(&c, t.Open); !x.end.IsZero() && x.end.Before(w.From) {
+			take(x)
 		}
 	}
 	return low
