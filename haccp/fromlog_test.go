@@ -186,3 +186,45 @@ func TestEachWaterHasItsCase(t *testing.T) {
 	cases.follow(w)
 	agrees(t, w, cases, "two waters")
 }
+
+// A reading that names a filling may come half a day after the filling was drained: the closed case of that
+// filling is kept for it, and opened again, not anew.
+func TestClosedCaseOfADrainedFilling(t *testing.T) {
+	w := newWorld(t, testedDaily)
+	filling := filled(w, storyDay(2, 13, 0))
+	tellAt(w, storyDay(2, 14, 0), haccp.KindReading, tina, bathTest("bath-1", "92", "6.75"))
+	tellAt(w, storyDay(9, 12, 0), haccp.KindDrained, tina, &haccp.Bath{Place: "bath-1"})
+	closeAll(w)
+	tellAt(w, storyDay(16, 18, 0), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	if win, _ := w.state.WindowOf("wash-chlorine@bath-1"); !win.From.After(storyDay(9, 12, 0)) || win.From.After(storyDay(9, 20, 0)) {
+		t.Fatalf("the window begins %s: the story does not reach what it is for", moment(win.From))
+	}
+	late := bathTest("bath-1", "92", "6.75")
+	late.Filling = filling
+	tellAt(w, storyDay(9, 20, 0), haccp.KindReading, tina, late)
+	wantSpan(t, caseOn(t, w, haccp.GroundExcursion, storyDay(2, 14, 0)), storyDay(2, 13, 0), storyDay(9, 20, 0))
+	opened := map[string]bool{}
+	for _, e := range w.events {
+		if b, ok := e.Body.(*haccp.DeviationOpened); ok {
+			if opened[b.Deviation] {
+				t.Errorf("case %s was opened twice", b.Deviation)
+			}
+			opened[b.Deviation] = true
+		}
+	}
+}
+
+// A window that reaches back for a later fact says nothing of water that was gone by then: it does not know when
+// an excursion in it began.
+func TestSpanInWaterThatIsGone(t *testing.T) {
+	w := newWorld(t, testedDaily)
+	tellAt(w, storyDay(2, 13, 10), haccp.KindLineStarted, lea, &haccp.LineStarted{Line: "line-1"})
+	tellAt(w, storyDay(2, 13, 30), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	tellAt(w, storyDay(6, 12, 0), haccp.KindReading, tina, bathTest("bath-1", "92", "6.75"))
+	filled(w, storyDay(8, 15, 0))
+	tellAt(w, storyDay(30, 12, 0), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	outside := storyDay(6, 12, 0)
+	wantSpan(t, caseOn(t, w, haccp.GroundExcursion, outside), storyDay(2, 13, 30), storyDay(8, 15, 0))
+	tellAt(w, storyDay(10, 19, 0), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	wantSpan(t, caseOn(t, w, haccp.GroundExcursion, outside), storyDay(2, 13, 30), storyDay(8, 15, 0))
+}
