@@ -60,8 +60,8 @@ func (w Window) Len() int {
 // All yields the samples in order.
 func (w Window) All() iter.Seq[*Sample] {
 	return func(yield func(*Sample) bool) {
-		for _, ch := range w.list() {
-			for _, s := range ch.Samples {
+		for i := range w.chunks() {
+			for _, s := range w.chunk(i).Samples {
 				if !yield(s) {
 					return
 				}
@@ -70,11 +70,22 @@ func (w Window) All() iter.Seq[*Sample] {
 	}
 }
 
+// chunks counts the chunks with the tail.
+func (w *Window) chunks() int { return len(w.Chunks) + 1 }
+
+// chunk gives a chunk by its number; the last is the tail.
+func (w *Window) chunk(i int) *Chunk {
+	if i == len(w.Chunks) {
+		return &w.Tail
+	}
+	return w.Chunks[i]
+}
+
 // Backward yields the samples from the newest to the oldest.
 func (w Window) Backward() iter.Seq[*Sample] {
 	return func(yield func(*Sample) bool) {
-		for _, ch := range slices.Backward(w.list()) {
-			for _, s := range slices.Backward(ch.Samples) {
+		for i := len(w.Chunks); i >= 0; i-- {
+			for _, s := range slices.Backward(w.chunk(i).Samples) {
 				if !yield(s) {
 					return
 				}
