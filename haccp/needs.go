@@ -39,6 +39,9 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		need = merge(need, leafNeeds([]int64{ask.From, ask.To}, ask.Signature.Head.Size, f))
 	case *Import:
 		need = merge(need, s.importNeeds(ask, f))
+	case *Sweep:
+		d := &deciding{State: s, now: latest(s.LastRecorded, c.At.UTC().Truncate(time.Millisecond))}
+		need = s.sweepNeeds(d.missedNow(), f)
 	default:
 		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), touches(c.Kind, c.At), coming{acts: acting(c, c, 0)}, f)
 	}
@@ -192,6 +195,8 @@ func (s *State) touchedBy(kind string, body any) []string {
 		return out
 	case *FixDone:
 		return []string{key(b.Point, b.Place)}
+	case *Missed:
+		return s.missTouches(b.Check, b.Place, b.PlanVersion)
 	}
 	return nil
 }

@@ -81,10 +81,22 @@ func (w Window) cut(c *Context, from time.Time) Window {
 
 // keep returns the ended spans that go out of the window with their readings but belong to an
 // excursion that does not end before it, or that may be touched by one to come: one for each limit of
-// each such excursion. base is where the automata stand at the new From.
+// each such excursion. base is where the automata stand at the new From. What readings of the window opened
+// joins none of them to another: those readings may yet be voided.
 func (w *Window) keep(c *Context, from time.Time, base State) []*Span {
+	var old []stretch
+	for _, x := range w.stretches(c, time.Time{}) {
+		if !x.Span.End.IsZero() && x.Span.End.Before(from) {
+			old = append(old, x)
+		}
+	}
+	for _, t := range base.Tracks {
+		if t.Open != nil {
+			old = append(old, stretchOf(c, t.Open))
+		}
+	}
 	var kept []*Span
-	for _, cl := range cluster(w.stretches(c, time.Time{})) {
+	for _, cl := range cluster(old) {
 		e := excursionOf(cl)
 		if !e.End.IsZero() && e.End.Before(from) {
 			if low := lowest(c, base, cl[0].Filling, from); low.IsZero() || !e.End.After(low) {
@@ -93,7 +105,7 @@ func (w *Window) keep(c *Context, from time.Time, base State) []*Span {
 		}
 		at := len(kept)
 		for _, x := range cl {
-			if x.Span.End.IsZero() || !x.Span.End.Before(from) {
+			if x.Span.End.IsZero() {
 				continue
 			}
 			i := slices.IndexFunc(kept[at:], func(s *Span) bool { return s.Limit == x.Limit })
@@ -192,19 +204,37 @@ func prune(c *Context, s State, from time.Time) State {
 	return s
 }
 
-// ended reports whether no reading at or after a moment can belong to a filling.
+// ended reports whether no reading at or after a moment can belong to a filling. Only a known one can be
+// named after it was drained.
 func (c *Context) ended(filling string, from time.Time) bool {
-	end, unknown := c.drained(filling)
-	return unknown || !end.IsZero() && end.Add(c.Named).Before(from)
+	end, gone := c.drained(filling)
+	switch {
+	case gone || end.IsZero():
+		return gone
+	case known(filling) == "":
+		return !end.After(from)
+	}
+	return end.Add(c.Named).Before(from)
 }
 
 // Low returns the earliest moment that an excursion of the window may begin or overlap at: From, or the
-// begin of what is kept from before it.
-func (w Window) Low() time.Time {
+// begin of what is known from before it, whether ended by readings or with its filling.
+func (w Window) Low(c Context) time.Time {
 	low := w.From
+	take := func(x stretch) {
+		if x.begin.Before(low) {
+			low = x.begin
+		}
+	}
 	for _, s := range w.Kept {
-		if at, _, _ := s.begin(); at.Before(low) {
-			low = at
+		take(stretchOf(&c, s))
+	}
+	for _, t := range w.base().Tracks {
+		if t.Open == nil {
+			continue
+		}
+		if x := stretchOf(&c, t.Open); !x.end.IsZero() && x.end.Before(w.From) {
+			take(x)
 		}
 	}
 	return low
@@ -239,7 +269,8 @@ func (w Window) Extend(c Context, from time.Time, older []Sample, complete bool)
 			all = append(all, &s)
 		}
 	}
-	all = mergeSamples(nil, all, "")
+	slices.SortStableFunc(all, compare)
+	all = unique(all)
 	all = slices.AppendSeq(all, w.All())
 	at := time.Time{}
 	if complete {
@@ -268,7 +299,8 @@ func Anchored(c Context, from time.Time, older []Sample, complete bool) bool {
 			all = append(all, &older[i])
 		}
 	}
-	_, ok := anchor(&c, from, mergeSamples(nil, all, ""))
+	slices.SortStableFunc(all, compare)
+	_, ok := anchor(&c, from, unique(all))
 	return ok
 }
 
