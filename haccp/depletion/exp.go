@@ -60,17 +60,28 @@ func t975(df int) float64 {
 	return table[min(df, len(table))-1]
 }
 
-// outlierT returns the 5 % two-sided point of Student's t shared among n
-// readings (Bonferroni), where p parameters were fitted and one reading is left
-// out: df n-1-p. From 25 on it is 3.54, above every value up to 60.
+// t995 is the same for the 99.5 % point.
+// src: nist-ehandbook 1.3.6.7.2
+func t995(df int) float64 {
+	table := [...]float64{
+		63.6567, 9.9248, 5.8409, 4.6041, 4.0321, 3.7074, 3.4995, 3.3554, 3.2498, 3.1693,
+		3.1058, 3.0545, 3.0123, 2.9768, 2.9467, 2.9208, 2.8982, 2.8784, 2.8609, 2.8453,
+		2.8314, 2.8188, 2.8073, 2.7969, 2.7874, 2.7787, 2.7707, 2.7633, 2.7564, 2.7500,
+	}
+	return table[min(df, len(table))-1]
+}
+
+// outlierT returns the 1 % two-sided point of Student's t shared among n
+// readings (Bonferroni), 5 or more, where p parameters were fitted and one
+// reading is left out: df n-1-p. From 24 on it is that of 24, above those up to 60.
 func outlierT(n, p int) float64 {
 	two := [...]float64{
-		9.925, 6.232, 5.068, 4.526, 4.221, 4.029, 3.900, 3.808, 3.740, 3.689,
-		3.649, 3.618, 3.593, 3.573, 3.556, 3.543, 3.543, 3.543, 3.543, 3.543,
+		22.327, 10.869, 7.841, 6.541, 5.840, 5.408, 5.118, 4.912, 4.759, 4.642,
+		4.550, 4.475, 4.414, 4.364, 4.322, 4.286, 4.255, 4.229, 4.206, 4.186,
 	}
 	three := [...]float64{
-		63.657, 10.886, 6.580, 5.261, 4.655, 4.317, 4.105, 3.962, 3.860, 3.785,
-		3.728, 3.684, 3.649, 3.621, 3.599, 3.581, 3.565, 3.553, 3.543, 3.54,
+		318.309, 24.464, 11.453, 8.122, 6.713, 5.959, 5.497, 5.189, 4.971, 4.809,
+		4.685, 4.587, 4.508, 4.444, 4.391, 4.346, 4.308, 4.276, 4.248, 4.224,
 	}
 	table := two[:]
 	if p == 3 {

@@ -14,6 +14,12 @@ func (m Model) parameters() int {
 	return 2
 }
 
+// demand is level = b1 g(k, x): D (1 - exp(-k x)) with D = b1/k.
+const demand Model = "first-order demand"
+
+// throughZero tells whether the linear part is a factor alone.
+func (m Model) throughZero() bool { return m == FirstOrder || m == demand }
+
 // grid returns the rates tried first, per scaled clock: one curve bends over
 // the readings by nothing visible, the last is over within a fortieth of them.
 func grid(m Model) []float64 {
@@ -32,11 +38,11 @@ var rates = func() []float64 {
 }()
 
 // A basis holds the linear part of a fit at one rate: level = b0 + b1 g(k, x),
-// or b0 e(k, x) for first order.
+// or a factor alone, b1 exp(-k x) or b1 g(k, x).
 type basis struct {
 	g, dg, res  []float64 // g and its derivative by k; residuals
 	b0, b1      float64
-	mean, sum   float64 // mean of g, sum of its squares about the mean (first order: about zero)
+	mean, sum   float64 // mean of g, sum of its squares about the mean (a factor alone: about zero)
 	rss, dRSSdK float64
 }
 
@@ -68,7 +74,7 @@ func (b *basis) solve(s *sample, m Model, k float64) {
 		meanY += s.y[i]
 	}
 	meanG, meanY = meanG/n, meanY/n
-	if m == FirstOrder {
+	if m.throughZero() {
 		meanG, meanY = 0, 0
 	}
 	sgg, sgy := 0.0, 0.0
@@ -79,7 +85,7 @@ func (b *basis) solve(s *sample, m Model, k float64) {
 	}
 	slope := sgy / sgg
 	b.mean, b.sum = meanG, sgg
-	if m == FirstOrder {
+	if m.throughZero() {
 		b.b0, b.b1 = 0, slope
 	} else {
 		b.b0, b.b1 = meanY-float64(slope*meanG), slope
@@ -97,7 +103,7 @@ func (b *basis) solve(s *sample, m Model, k float64) {
 func (b *basis) leverage(m Model, i int) float64 {
 	d := b.g[i] - b.mean
 	l := float64(d*d) / b.sum
-	if m == FirstOrder {
+	if m.throughZero() {
 		return l
 	}
 	return l + 1/float64(len(b.g))
@@ -189,7 +195,7 @@ func (c *curve) gradient(u float64) (j [3]float64) {
 	switch c.model {
 	case Line:
 		return [3]float64{g, 1, 0}
-	case FirstOrder:
+	case FirstOrder, demand:
 		return [3]float64{g, float64(c.b1 * dg), 0}
 	}
 	return [3]float64{g, float64(c.b1 * dg), 1}
@@ -263,7 +269,7 @@ func (s *sample) candidates() []curve {
 	var kept []curve
 	for _, m := range []Model{FirstOrder, Line} {
 		c := s.fit(m)
-		t := t975(max(full.df, 1))
+		t := t995(max(full.df, 1))
 		worse := full.sound && c.rss-full.rss > float64(float64(t*t)*full.s2)
 		if c.sound && !worse {
 			kept = append(kept, c)
