@@ -99,7 +99,7 @@ func ExampleDecideDetected() {
 	d, err := sampling.DecideDetected(sampling.Plan{N: 5, C: 0}, []bool{false, true, false})
 	show(err)
 	fmt.Printf("%s: %s\n", d.Verdict, d.Why)
-	// Output: rejected under the plan: 1 above m, more than c = 0
+	// Output: rejected under the plan: 1 detected, more than c = 0
 }
 
 func ExampleConformance() {

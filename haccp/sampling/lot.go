@@ -68,6 +68,11 @@ const (
 // open ones do not matter. More results than n are refused: which of them count
 // is not for arithmetic to choose.
 func Decide(c Criterion, results []Result) (Decision, error) {
+	return decide(c, results, "above m")
+}
+
+// decide words what is counted against c.
+func decide(c Criterion, results []Result, what string) (Decision, error) {
 	if err := c.check(results); err != nil {
 		return Decision{}, err
 	}
@@ -94,13 +99,13 @@ func Decide(c Criterion, results []Result) (Decision, error) {
 	case c.ThreeClass && atLeast[worst] > 0:
 		d.Verdict, d.Why = Reject, fmt.Sprintf("%d above M", atLeast[worst])
 	case certain > c.C:
-		d.Verdict, d.Why = Reject, fmt.Sprintf("%d above m, more than c = %d", certain, c.C)
+		d.Verdict, d.Why = Reject, fmt.Sprintf("%d %s, more than c = %d", certain, what, c.C)
 	case d.Missing > 0:
 		d.Verdict, d.Why = NoVerdict, fmt.Sprintf("%d of %d results are missing", d.Missing, c.N)
 	case possible > c.C || c.ThreeClass && atMost[worst] > 0:
 		d.Verdict, d.Why = NoVerdict, fmt.Sprintf("%d results may lie on either side of a limit; repeat at another dilution", d.Open)
 	default:
-		d.Verdict, d.Why = Accept, fmt.Sprintf("%d above m, at most c = %d", certain, c.C)
+		d.Verdict, d.Why = Accept, fmt.Sprintf("%d %s, at most c = %d", certain, what, c.C)
 		if d.Open > 0 {
 			d.Why = fmt.Sprintf("at most %d above m, at most c = %d", possible, c.C)
 		}
@@ -120,7 +125,7 @@ func DecideDetected(p Plan, detected []bool) (Decision, error) {
 			results[i].Value = one
 		}
 	}
-	return Decide(c, results)
+	return decide(c, results, "detected")
 }
 
 func (c *Criterion) check(results []Result) error {
