@@ -172,6 +172,38 @@ func TestForecastKeepsItsOrder(t *testing.T) {
 	})
 }
 
+// Whatever is given, there is an error and nothing else, or a forecast of
+// finite figures.
+func TestAnythingGiven(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		wild := rapid.OneOf(rapid.Float64Range(0, 100), rapid.SampledFrom([]float64{0, 0, 1e-300, 1e-9, 1, 50, 1e9}))
+		in := depletion.Input{
+			LeafKnown: rapid.Bool().Draw(t, "leaf known"), LeafRate: wild.Draw(t, "rate"), Step: wild.Draw(t, "step"),
+			Operating: wild.Draw(t, "operating"), Critical: wild.Draw(t, "critical"), Repeatability: wild.Draw(t, "repeatability"),
+		}
+		at, leaf := 0.0, 0.0
+		for range rapid.IntRange(0, 9).Draw(t, "n") {
+			at, leaf = math.Min(1e9, at+wild.Draw(t, "after")), math.Min(1e9, leaf+wild.Draw(t, "more leaf"))
+			in.Points = append(in.Points, depletion.Point{Minutes: at, Leaf: leaf, Free: wild.Draw(t, "free")})
+		}
+		f, err := depletion.Predict(in)
+		if err != nil {
+			if f != (depletion.Forecast{}) {
+				t.Fatalf("%v with %+v", err, f)
+			}
+			return
+		}
+		for _, v := range []float64{f.Start, f.K, f.Offset, f.SD, f.Newest} {
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				t.Fatalf("%+v", f)
+			}
+		}
+		if m, ok := f.NextTest(); ok && (m < int(f.Newest) || m > f.Horizon) {
+			t.Fatalf("next test at %d: %+v", m, f)
+		}
+	})
+}
+
 // Stated in other units the forecast is the same: levels twice as high against
 // limits twice as high.
 func TestForecastScales(t *testing.T) {

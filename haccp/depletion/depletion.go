@@ -206,7 +206,7 @@ func Predict(in Input) (Forecast, error) {
 // be tested again, before it may cross the limit it reaches first, or false
 // where no crossing is in sight. It may only bring a scheduled test forward.
 // Where the interval reaches back to the newest reading, it is half way
-// from there to the expected crossing: a test at once would only repeat that reading (our choice, no source).
+// from there to the expected crossing or the horizon: a test at once would only repeat that reading (our choice, no source).
 func (f *Forecast) NextTest() (minute int, ok bool) {
 	for _, c := range []Crossing{f.Operating, f.Critical} {
 		m := c.Earliest
@@ -215,6 +215,8 @@ func (f *Forecast) NextTest() (minute int, ok bool) {
 			continue
 		case c.State == Ahead && float64(m) <= f.Newest:
 			m = int(math.Floor((f.Newest + float64(c.Expected)) / 2))
+		case c.State == Possible && float64(m) <= f.Newest:
+			m = int(math.Floor((f.Newest + float64(f.Horizon)) / 2))
 		}
 		if !ok || m < minute {
 			minute, ok = m, true

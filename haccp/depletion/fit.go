@@ -224,7 +224,7 @@ func (c *curve) factor(s *sample) bool {
 				c.root[r][q] = v / c.root[q][q]
 				continue
 			}
-			if v <= float64(a[r][r]*1e-11) {
+			if !(v > float64(a[r][r]*1e-11)) {
 				return false
 			}
 			c.root[r][r] = math.Sqrt(v)

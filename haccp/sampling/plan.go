@@ -191,7 +191,7 @@ func SmallestPlan(good, poor Point) (Plan, error) {
 	}
 	const most = 5000
 	n := 1
-	for c := 0; c < most; c++ {
+	for c := range most {
 		for n = max(n, c+1); ; n++ {
 			if n > most {
 				return Plan{}, bad("no plan of up to %d units tells the two shares apart", most)

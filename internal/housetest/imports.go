@@ -64,7 +64,7 @@ var rooms = []room{
 	// What a fold rests on gives the same bits everywhere, so it has no library.
 	{prefix: "haccp/depletion", pure: true},
 	{prefix: "haccp/trend", pure: true, theirs: []string{"gonum.org/v1/gonum"}},
-	{prefix: "haccp/sampling", pure: true, theirs: []string{"gonum.org/v1/gonum"}},
+	{prefix: "haccp/sampling", ours: []string{"haccp/quantity"}, pure: true, theirs: []string{"gonum.org/v1/gonum"}},
 	{prefix: "haccp", ours: []string{"haccp"}, pure: true,
 		theirs: []string{"github.com/tidwall/btree"}},
 	{prefix: "internal/record/recordtest", ours: []string{"internal/record"},
