@@ -224,7 +224,7 @@ func ExamplePredict() {
 	}
 	next, _ := f.NextTest()
 	fmt.Println(f.Operating, "test by minute", next)
-	// Output: {ahead 199 202 204} test by minute 199
+	// Output: {ahead 195 202 214} test by minute 195
 }
 
 func BenchmarkPredict50(b *testing.B) {
