@@ -10,7 +10,7 @@ import (
 
 // linkSize is how many entries a link of a chain holds. The tail grows to twice as many before its older
 // half becomes a link, so that an entry that comes a little late still falls into the tail.
-const linkSize = 16
+const linkSize = 32
 
 // chain is a list in order of which adding at the end copies one link only. It is a value: what changes
 // returns a new chain and leaves the old one, and all it shares with it, as it was. How it is cut into links
