@@ -41,6 +41,7 @@ func (p *Plan) Check(opts Options) []Problem {
 	c.methods()
 	c.checks()
 	c.monitoring()
+	c.dispositions()
 	c.permissions()
 	c.guidance()
 	return c.found
