@@ -48,6 +48,9 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	if slices.ContainsFunc(e.Findings, func(x Finding) bool { return x.Code == FindingLate }) {
 		s.Counts.Late++
 	}
+	if e.Amends != "" {
+		s.markChanged(targetSeq(e.Amends, f), e.Seq)
+	}
 	switch b := e.Body.(type) {
 	case *Founded:
 		s.Site = *b
@@ -80,7 +83,7 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	case *TimeAccepted:
 		return s.foldAccepted(b, c, f)
 	case *Reviewed:
-		s.Reviews = joinReview(s.Reviews, ReviewSpan{b.From, b.To})
+		s.foldReviewed(e, b)
 	}
 	return nil
 }

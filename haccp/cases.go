@@ -431,6 +431,7 @@ func (s *State) forgotten(k string, f Facts) []string {
 func (s *State) revive(ser *Series, f Facts) {
 	for _, id := range s.forgotten(key(ser.Point, ser.Place), f) {
 		if d := FoldCase(f.Ranges[caseRange(id)]); d != nil {
+			d.markRevived(f)
 			s.deviations.set(id, d)
 			ser.Cases = with(ser.Cases, id)
 		}

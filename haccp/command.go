@@ -142,11 +142,13 @@ type Need struct {
 	IDs    []string // records by id
 	Leaves []int64  // leaf hashes by seq
 	Roots  []int64  // roots of the log at these sizes
+	// Reporters asks who reported the records of these runs.
+	Reporters []ReviewSpan
 }
 
 // Empty reports whether nothing more is wanted.
 func (n Need) Empty() bool {
-	return len(n.Ranges) == 0 && len(n.IDs) == 0 && len(n.Leaves) == 0 && len(n.Roots) == 0
+	return len(n.Ranges) == 0 && len(n.IDs) == 0 && len(n.Leaves) == 0 && len(n.Roots) == 0 && len(n.Reporters) == 0
 }
 
 // Facts answer needs. Events in a range come in the order of seq.
@@ -155,6 +157,8 @@ type Facts struct {
 	ByID   map[string]*Event // nil: looked for and not there
 	Leaves map[int64]string  // base64
 	Roots  map[int64]string  // base64; "": no such size
+	// Reporters lists, for each run of records asked for, which of them each person reported (Reported).
+	Reporters map[ReviewSpan]map[string][]int64
 }
 
 // Outcome is what a decision gives: the records to append, and the state after them.

@@ -37,6 +37,7 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 	case *Review:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 		need = merge(need, leafNeeds([]int64{ask.From, ask.To}, ask.Signature.Head.Size, f))
+		need = merge(need, reviewNeeds(ReviewSpan{ask.From, ask.To}, s.Size, f))
 	case *Import:
 		need = merge(need, s.importNeeds(ask, f))
 	default:
@@ -107,6 +108,7 @@ func merge(a, b Need) Need {
 	}
 	a.Leaves = append(a.Leaves, b.Leaves...)
 	a.Roots = append(a.Roots, b.Roots...)
+	a.Reporters = append(a.Reporters, b.Reporters...)
 	return a
 }
 

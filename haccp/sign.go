@@ -397,8 +397,14 @@ func (d *deciding) review(_ []Finding) error {
 	if err := d.checkSignature(&ask.Signature, MeaningReviewed); err != nil {
 		return err
 	}
+	if ask.To-ask.From >= maxReviewed {
+		return invalid("to", "review-too-long", "one review covers at most %d records: review them in parts", maxReviewed)
+	}
 	if ask.From < 1 || ask.To < ask.From || ask.To > ask.Signature.Head.Size {
 		return invalid("to", "bad-range", "a review covers records that you were shown: from 1 or later up to the head")
+	}
+	if err := d.checkReviewer(ReviewSpan{ask.From, ask.To}); err != nil {
+		return err
 	}
 	if len(ask.Findings) > maxText {
 		return invalid("findings", "too-long", "the findings are longer than %d characters", maxText)

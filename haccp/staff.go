@@ -3,6 +3,8 @@ package haccp
 import (
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // roles lists the roles a person may hold.
@@ -41,6 +43,9 @@ func (d *deciding) checkPersonChange(ask *PersonChange, p *Person) (string, erro
 		if err := wanted("name", ask.Name, "sign_in", ask.SignIn); err != nil {
 			return "", err
 		}
+		if err := printed("name", ask.Name); err != nil {
+			return "", err
+		}
 		if err := checkCode("sign_in", ask.SignIn); err != nil {
 			return "", err
 		}
@@ -75,6 +80,15 @@ func (d *deciding) checkPersonChange(ask *PersonChange, p *Person) (string, erro
 	return "", invalid("change", "unknown-change", "there is no change %q of a person", ask.Change)
 }
 
+// printed refuses a name that would not stand in one line as it is: one with a line break, a control character,
+// or a mark that turns the direction of writing.
+func printed(field, name string) error {
+	if i := strings.IndexFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }); i >= 0 || !utf8.ValidString(name) {
+		return invalid(field, "bad-name", "a printed name holds printable characters only: take out line ends, tabs and control characters")
+	}
+	return nil
+}
+
 // device decides the enrolment or revoking of a device.
 func (d *deciding) device(_ []Finding) error {
 	ask, ok := d.cmd.Ask.(*DeviceChange)
@@ -91,6 +105,9 @@ func (d *deciding) device(_ []Finding) error {
 		return refuse(ErrConflict, "device", "device-exists", "there is a device %q already: ids are never used again", ask.Device)
 	case ask.Change == "enrolled":
 		if err := wanted("name", ask.Name); err != nil {
+			return err
+		}
+		if err := printed("name", ask.Name); err != nil {
 			return err
 		}
 	case ask.Change == "revoked" && (!known || !old.Revoked.IsZero()):

@@ -22,7 +22,7 @@ import (
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 3
+const FoldVersion = 4
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -50,6 +50,7 @@ type State struct {
 	// even where the plan's live_from lies further back.
 	Planned time.Time
 
+	reviews    []ReviewAt // the newest signed reviews, in order
 	people     table[*Person]
 	devices    table[*DeviceState]
 	lines      table[*LineState]
@@ -103,6 +104,7 @@ type snapshot struct {
 	Counts       Counts              `json:"counts"`
 	Reviews      []ReviewSpan        `json:"reviews,omitempty"`
 	Planned      time.Time           `json:"planned,omitzero"`
+	ReviewList   []ReviewAt          `json:"review_list,omitempty"`
 	People       table[*Person]      `json:"people"`
 	Devices      table[*DeviceState] `json:"devices"`
 	Lines        table[*LineState]   `json:"lines"`
@@ -115,7 +117,7 @@ type snapshot struct {
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
-		s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
+		s.reviews, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
@@ -134,7 +136,7 @@ func Restore(b []byte, zones Zones) (*State, error) {
 		p.water = fillingsOf(p.Log)
 	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
-		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
+		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: m}, nil
 }
 
@@ -338,13 +340,16 @@ func (d *Deviation) Word() string {
 	return "nonconformity"
 }
 
-// SignedPart is a part as signed. A stale part was signed before the span widened.
+// SignedPart is a part as signed. A stale part was signed before the span widened and is to be signed again.
+// One that covers a report amended, voided or accepted since stands, and is marked: Changed is the number of
+// the newest record that changed it.
 type SignedPart struct {
-	Seq   int64            `json:"seq"`
-	At    time.Time        `json:"at"`
-	By    Actor            `json:"by"`
-	Stale bool             `json:"stale,omitempty"`
-	Body  *DeviationSigned `json:"body"`
+	Seq     int64            `json:"seq"`
+	At      time.Time        `json:"at"`
+	By      Actor            `json:"by"`
+	Stale   bool             `json:"stale,omitempty"`
+	Changed int64            `json:"changed,omitempty"`
+	Body    *DeviationSigned `json:"body"`
 }
 
 // Part returns the standing signature of a part, nil where there is none.

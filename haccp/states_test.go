@@ -170,6 +170,14 @@ var stateRefusals = []refusalCase{
 	{"bad-range", "to", invalidForm, func(w *world) *haccp.Command {
 		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 2, To: 1, Signature: w.signature(haccp.MeaningReviewed)}})
 	}},
+	{"review-too-long", "to", invalidForm, func(w *world) *haccp.Command {
+		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: 20_001, Signature: w.signature(haccp.MeaningReviewed)}})
+	}},
+	{"reviewer-logged", "", forbidden, func(w *world) *haccp.Command {
+		w.must(haccp.KindReading, mara, bathTest("bath-1", "124", "6.80"))
+		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: w.state.Size, Signature: w.signature(haccp.MeaningReviewed)}})
+	}},
+	{"bad-name", "name", invalidForm, change("added", haccp.PersonBody{Person: "new", Name: "A\nB", SignIn: "new"})},
 	{"too-long", "findings", invalidForm, func(w *world) *haccp.Command {
 		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: 1, Findings: long, Signature: w.signature(haccp.MeaningReviewed)}})
 	}},

@@ -110,7 +110,8 @@ func (w *world) keep(events []*haccp.Event) {
 // answer adds to the facts what is needed.
 func (w *world) answer(n haccp.Need, f haccp.Facts, size int64) haccp.Facts {
 	if f.Ranges == nil {
-		f = haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}, ByID: map[string]*haccp.Event{}, Leaves: map[int64]string{}, Roots: map[int64]string{}}
+		f = haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}, ByID: map[string]*haccp.Event{}, Leaves: map[int64]string{}, Roots: map[int64]string{},
+			Reporters: map[haccp.ReviewSpan]map[string][]int64{}}
 	}
 	for _, r := range n.Ranges {
 		w.asked++
@@ -133,6 +134,14 @@ func (w *world) answer(n haccp.Need, f haccp.Facts, size int64) haccp.Facts {
 	}
 	for _, size := range n.Roots {
 		f.Roots[size] = root(size)
+	}
+	for _, r := range n.Reporters {
+		f.Reporters[r] = map[string][]int64{}
+		for _, e := range w.events[r.From-1 : r.To] {
+			if haccp.Reported(e.Kind) {
+				f.Reporters[r][e.By.ID] = append(f.Reporters[r][e.By.ID], e.Seq)
+			}
+		}
 	}
 	return f
 }

@@ -46,6 +46,8 @@ type Site interface {
 	ByID(ctx context.Context, id string) (string, *haccp.Event, error)
 	// CorrectiveLog puts the corrective-action log of a period together.
 	CorrectiveLog(ctx context.Context, from, to, now time.Time) (haccp.Log, error)
+	// FoldCase folds the records of a case that the state has forgotten.
+	FoldCase(ctx context.Context, records []*haccp.Event) (*haccp.Deviation, error)
 }
 
 // Evidence is what shows that the log was not changed; *plant.Site gives it.

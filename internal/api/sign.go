@@ -375,7 +375,10 @@ func (q *call) listCases() (Cases, error) {
 			if err != nil {
 				return out, err
 			}
-			if d = haccp.FoldCase(records); d == nil {
+			if d, err = q.api.Site.FoldCase(q.UserContext(), records); err != nil {
+				return out, err
+			}
+			if d == nil {
 				continue
 			}
 		}
@@ -410,7 +413,9 @@ func (q *call) getCase() (CaseWithRecords, error) {
 	}
 	d, ok := s.Case(id)
 	if !ok {
-		d = haccp.FoldCase(records)
+		if d, err = q.api.Site.FoldCase(q.UserContext(), records); err != nil {
+			return CaseWithRecords{}, err
+		}
 	}
 	if d == nil {
 		return CaseWithRecords{}, &haccp.Refusal{Kind: haccp.ErrNotFound, Field: "id", Code: "unknown-case", Message: "there is no deviation or nonconformity with this id"}
@@ -418,6 +423,11 @@ func (q *call) getCase() (CaseWithRecords, error) {
 	out := CaseWithRecords{Case: q.caseOf(s, d, q.overdue(s)), Records: make([]Event, len(records))}
 	for i, e := range records {
 		out.Records[i] = eventOf(e)
+		for j := range d.Parts {
+			if d.Parts[j].Seq == e.Seq {
+				out.Records[i].ChangedSince = d.Parts[j].Changed
+			}
+		}
 	}
 	return out, nil
 }

@@ -171,6 +171,9 @@ func caseCells(e *haccp.LogEntry, day string, h Head) map[string]string {
 		changed := ""
 		if p.Changed {
 			changed = "changed since"
+			if p.ChangedBy > 0 {
+				changed += " by record " + strconv.FormatInt(p.ChangedBy, 10)
+			}
 		}
 		parts[i] = joined(", ", p.Part, p.By, p.Role, h.time(p.At), changed)
 	}

@@ -74,7 +74,9 @@ func (s *Server) findCase(ctx context.Context, f *frame.Frame, id string) (*hacc
 	slices.SortFunc(events, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
 	d, ok := f.State.Case(id)
 	if !ok {
-		d = haccp.FoldCase(events)
+		if d, err = s.site.FoldCase(ctx, events); err != nil {
+			return nil, nil, err
+		}
 	}
 	if d == nil {
 		return nil, nil, noPage()

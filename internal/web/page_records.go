@@ -75,6 +75,9 @@ func (s *Server) recordShow(c *fiber.Ctx, f *frame.Frame) error {
 	if e.Kind != haccp.KindPlanSigned {
 		p.Facts = frame.Facts(f, e.Body)
 	}
+	if since := f.ChangedSince(f.State.ChangedSince(e)); since != "" {
+		p.Facts = append(p.Facts, frame.What{What: f.T("record.signature"), Text: since})
+	}
 	for _, x := range e.Findings {
 		p.Findings = append(p.Findings, f.Lang.Finding(x))
 	}

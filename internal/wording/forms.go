@@ -129,6 +129,8 @@ var forms = map[string]text{
 	"time.explain":  {"A reading with a typed time can begin or end a span only after a manager accepts the time.", "Una lectura con hora escrita a mano solo puede iniciar o terminar un periodo cuando un responsable de inocuidad acepta la hora."},
 	"time.go":       {"Accept the time", "Aceptar la hora"},
 
+	"signature.changed": {"changed since: record {seq} changed what this signature covers", "cambió después: el registro {seq} cambió lo que esta firma abarca"},
+	"record.signature":  {"Signature", "Firma"},
 	"record.title":      {"Record {seq}", "Registro {seq}"},
 	"record.by":         {"By", "Por"},
 	"record.at":         {"Happened", "Ocurrió"},

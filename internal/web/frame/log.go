@@ -138,6 +138,15 @@ func (p *LogPage) entry(e *haccp.LogEntry) logEntry {
 		closed = p.At(e.ClosedAt) + ", " + e.ClosedBy
 	}
 	add("log.closed", closed)
+	var changed []string
+	for _, x := range e.Parts {
+		if x.ChangedBy > 0 {
+			changed = append(changed, p.Word("part", x.Part)+" · "+x.By+": "+p.ChangedSince(x.ChangedBy))
+		}
+	}
+	if len(changed) > 0 {
+		add("log.changed", changed...)
+	}
 	add("log.days-open", strconv.Itoa(e.DaysOpen))
 	add("log.status", p.Word("status", e.Status))
 	return out
