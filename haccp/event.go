@@ -362,6 +362,7 @@ type DeviationReopened struct {
 type Product struct {
 	Exposed     bool            `json:"exposed"`
 	Codes       []string        `json:"codes,omitempty"`
+	CuredBy     string          `json:"cured_by,omitempty"` // the later bath that made it good, where the plan says so
 	Description string          `json:"description,omitempty"`
 	Mass        *quantity.Value `json:"mass,omitempty"`
 	HeldWhere   string          `json:"held_where,omitempty"`

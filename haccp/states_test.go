@@ -173,6 +173,13 @@ var stateRefusals = []refusalCase{
 	{"review-too-long", "to", invalidForm, func(w *world) *haccp.Command {
 		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: 20_001, Signature: w.signature(haccp.MeaningReviewed)}})
 	}},
+	{"no-cure", "product.cured_by", conflict, withPart(mara, plan.ProductEvaluated, func(b *haccp.DeviationSigned) { b.Product.CuredBy = "bath-2" })},
+	{"cure-unproved", "product.cured_by", conflict, func(w *world) *haccp.Command {
+		c := w.partOf(mara, plan.ProductEvaluated, func(b *haccp.DeviationSigned) { b.Product.CuredBy = "bath-2" })
+		// The worlds of this table have a bath 2 that nobody tested before the span.
+		w.state.Plans[0].Plan.Series[0].Cures = []plan.Cure{{Point: "wash-chlorine", Earlier: "bath-1", Later: "bath-2"}}
+		return c
+	}},
 	{"reviewer-logged", "", forbidden, func(w *world) *haccp.Command {
 		w.must(haccp.KindReading, mara, bathTest("bath-1", "124", "6.80"))
 		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: w.state.Size, Signature: w.signature(haccp.MeaningReviewed)}})

@@ -50,6 +50,7 @@ type Plan struct {
 	Shifts        []Shift      `yaml:"shifts" json:"shifts,omitempty"`
 	Lines         []Line       `yaml:"lines" json:"lines,omitempty"`
 	Places        []Place      `yaml:"places" json:"places"`
+	Series        []Series     `yaml:"series" json:"series,omitempty"`
 	Steps         []Step       `yaml:"steps" json:"steps,omitempty"`
 	Hazards       []Hazard     `yaml:"hazards" json:"hazards,omitempty"`
 	Decisions     []Decision   `yaml:"decisions" json:"decisions,omitempty"`

@@ -81,6 +81,7 @@ type productIn struct {
 	Evaluation  string          `json:"evaluation,omitempty"`
 	Outcome     string          `json:"outcome,omitempty" doc:"What became of it."`
 	Evidence    string          `json:"evidence,omitempty" doc:"Where no product was exposed: what shows it."`
+	CuredBy     string          `json:"cured_by,omitempty" max:"80" doc:"Id of the later bath in series that made it good. Refused unless the plan says so with its basis and its readings show it inside all the while."`
 }
 
 func (q *call) signPart(in *partIn) (Answer, error) {
@@ -93,7 +94,7 @@ func (q *call) signPart(in *partIn) (Answer, error) {
 		Effective: in.Effective, Reason: in.Reason, Signature: sig}
 	if p := in.Product; p != nil {
 		b.Product = &haccp.Product{Exposed: p.Exposed, Codes: p.Codes, Description: p.Description, Mass: p.Mass, HeldWhere: p.HeldWhere,
-			Evaluation: p.Evaluation, Outcome: p.Outcome, Evidence: p.Evidence}
+			Evaluation: p.Evaluation, Outcome: p.Outcome, Evidence: p.Evidence, CuredBy: p.CuredBy}
 	}
 	c, err := q.signed(haccp.AskSignPart, &in.stamp, &haccp.SignPart{DeviationSigned: b}, q.signers(id, in.Part)...)
 	if err != nil {

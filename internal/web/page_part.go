@@ -97,6 +97,7 @@ func (s *Server) newPartPage(c *fiber.Ctx, f *frame.Frame) (*partPage, *haccp.De
 	if !p.fields() {
 		return nil, nil, noPage()
 	}
+	p.cures(d)
 	v := p.Case
 	statement := f.T("say."+part, "word", f.Word("case", v.Word), "number", v.NumberText(), "place", v.Place, "point", v.Point, "span", v.Span)
 	p.Sign = s.signing(f, statement, frame.RolesFor(f.PlanOf(d), d, part)...)
@@ -141,6 +142,23 @@ func (p *partPage) fields() bool {
 		return false
 	}
 	return true
+}
+
+// cures offers the later baths that the plan says make good what the bath of the case lacked.
+func (p *partPage) cures(d *haccp.Deviation) {
+	pl := p.PlanOf(d)
+	if pl == nil || p.Part != plan.ProductEvaluated {
+		return
+	}
+	field := frame.Field{Type: "choice", Name: "cured_by", Label: p.T("part.field.cured_by"), Hint: p.T("part.cured-hint")}
+	for _, x := range pl.Places {
+		if c := pl.Cures(d.Point, d.Place, x.ID); c != nil {
+			field.Options = append(field.Options, frame.Choice{Code: x.ID, Word: x.Name, Text: c.Basis.Source + " " + c.Basis.Validation})
+		}
+	}
+	if len(field.Options) > 0 {
+		p.Fields = append(p.Fields, field)
+	}
 }
 
 func (s *Server) partForm(c *fiber.Ctx, f *frame.Frame) error {
@@ -194,7 +212,7 @@ func (p *partPage) read(c *fiber.Ctx, d *haccp.Deviation) (*haccp.DeviationSigne
 		return b, true
 	}
 	b.Product = &haccp.Product{Exposed: get("exposed") == "yes", Codes: frame.Codes(get("codes")), Description: get("description"),
-		HeldWhere: get("held_where"), Evaluation: get("evaluation"), Outcome: get("outcome"), Evidence: get("evidence")}
+		HeldWhere: get("held_where"), Evaluation: get("evaluation"), Outcome: get("outcome"), Evidence: get("evidence"), CuredBy: get("cured_by")}
 	for i := range p.Fields {
 		if v, given := p.Fields[i].Amount(p.Frame); given {
 			b.Product.Mass = &v

@@ -46,6 +46,8 @@ var refusals = map[string]text{
 	"refusal.bad-name":               {"A printed name holds printable characters only, in one line.", "Un nombre impreso lleva solo caracteres imprimibles, en una línea."},
 	"refusal.reviewer-logged":        {"Whoever logged a record does not review it. Have somebody else review these records.", "Quien hizo un registro no lo revisa. Pida que otra persona revise estos registros."},
 	"refusal.review-too-long":        {"One review covers at most 20,000 records. Review them in parts.", "Una revisión abarca como máximo 20 000 registros. Revíselos por partes."},
+	"refusal.no-cure":                {"The plan does not say that this later bath makes good what the earlier one lacked.", "El plan no dice que este baño posterior corrija lo que faltó en el anterior."},
+	"refusal.cure-unproved":          {"The readings do not show the later bath inside its limits before, during and after the span.", "Las lecturas no muestran el baño posterior dentro de sus límites antes, durante y después del periodo."},
 	"refusal.bad-range":              {"A review covers records that you were shown.", "Una revisión abarca registros que se le mostraron."},
 	"refusal.better-wants-manager":   {"This change makes a result better: it needs the signature of a manager who is not its author.", "Este cambio mejora un resultado: necesita la firma de un responsable de inocuidad que no sea su autor."},
 	"refusal.cannot-record":          {"This cannot be recorded as it stands.", "Esto no se puede registrar así."},

@@ -129,6 +129,9 @@ func (f *Frame) SignedRow(x *haccp.SignedPart) SignedRow {
 		add("evaluation", p.Evaluation)
 		add("outcome", p.Outcome)
 		add("evidence", p.Evidence)
+		if p.CuredBy != "" {
+			add("cured_by", f.PlaceName(p.CuredBy))
+		}
 	}
 	add("cause", b.Cause)
 	if b.InError {

@@ -196,6 +196,14 @@ func (p *LogPage) sample(key string, e *haccp.LogEntry, x *haccp.SampleFacts) st
 	return s
 }
 
+// cured names the later bath that made product good.
+func (p *LogPage) cured(x *haccp.Product) string {
+	if x.CuredBy == "" {
+		return ""
+	}
+	return p.T("part.field.cured_by") + ": " + p.PlaceName(x.CuredBy)
+}
+
 func (p *LogPage) product(e *haccp.LogEntry) []string {
 	x := e.Product
 	if x == nil {
@@ -208,5 +216,5 @@ func (p *LogPage) product(e *haccp.LogEntry) []string {
 	if x.Mass != nil {
 		mass = x.Mass.String()
 	}
-	return []string{joinLines(strings.Join(x.Codes, ", "), x.Description), mass, x.Evaluation}
+	return []string{joinLines(strings.Join(x.Codes, ", "), x.Description), mass, x.Evaluation, p.cured(x)}
 }
