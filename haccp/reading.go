@@ -70,6 +70,7 @@ func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
 	}
 	values := measured(&body)
 	if body.PlanVersion > 0 {
+		values = judgedValues(v.Plan, &body, d.cmd.At, d.cmd.Until)
 		body.Verdicts = control.Judge(v.Plan, check, body.Place, values)
 	}
 	findings = append(findings, d.readingFindings(&body, check, v, values)...)
@@ -113,6 +114,9 @@ func (d *deciding) checkSpan(r *Reading) error {
 	}
 	if d.cmd.Until.IsZero() || len(r.Entries) != 1 || sp.N < 1 {
 		return invalid("span", "bad-span", "a span sums up at least one value of one quantity, and the report says until when it lasted: give until, one entry and n")
+	}
+	if d.cmd.Until.Sub(d.cmd.At) > control.MaxCover {
+		return invalid("until", "bad-span", "one reading covers at most %d hours: send it in parts", int(control.MaxCover.Hours()))
 	}
 	q, err := quantity.Get(quantity.ID(r.Entries[0].Quantity))
 	if err != nil {

@@ -139,6 +139,13 @@ func lowest(c *Context, base State, filling string, from time.Time) time.Time {
 			take(at)
 			take(t.Open.Exposed)
 		}
+		for _, run := range t.Waits {
+			at, _, _ := run.begin()
+			take(at)
+			take(run.Exposed)
+			take(run.Live.At)
+			take(run.Any.At)
+		}
 		take(live.At)
 		take(others.At)
 	}
@@ -340,6 +347,10 @@ type proof struct {
 func shown(c *Context, from time.Time, filling string, limits []string, all []*Sample) (time.Time, bool) {
 	old := !c.LiveFrom.IsZero() && !from.After(c.LiveFrom) && c.exposed(filling, from).IsZero()
 	proofs := make([]proof, len(limits))
+	restless, settles := map[[2]string]bool{}, from
+	if c.Cover > 0 {
+		restless, settles = probesOf(c, filling, all), from.Add(c.Cover)
+	}
 	for _, s := range all {
 		if c.key(s) != filling {
 			continue
@@ -349,20 +360,34 @@ func shown(c *Context, from time.Time, filling string, limits []string, all []*S
 		}
 		for i := range s.Marks {
 			imported := old && !s.At.After(c.LiveFrom)
+			delete(restless, [2]string{s.Marks[i].Limit, s.Marks[i].Probe})
 			if m := &s.Marks[i]; m.Usable && (!s.Imported || imported) {
 				p := &proofs[slices.Index(limits, m.Limit)]
 				p.row++
 				p.inside = s.At
-				if p.closed.IsZero() && (imported || c.complete(s.At, p.row, from)) {
+				if p.closed.IsZero() && !s.At.Before(settles) && (imported || c.complete(s.At, p.row, from)) {
 					p.closed = s.At
 				}
 			}
 		}
-		if agreed(proofs) {
+		if len(restless) == 0 && agreed(proofs) {
 			return s.At, true
 		}
 	}
 	return time.Time{}, false
+}
+
+// probesOf lists the limits and probes whose runs readings of a filling may belong to.
+func probesOf(c *Context, filling string, all []*Sample) map[[2]string]bool {
+	out := map[[2]string]bool{}
+	for _, s := range all {
+		for i := range s.Marks {
+			if m := &s.Marks[i]; m.Probe != "" && c.key(s) == filling {
+				out[[2]string{m.Limit, m.Probe}] = true
+			}
+		}
+	}
+	return out
 }
 
 // agreed reports whether each limit was shown inside since from, and again when the last one was or after.

@@ -15,7 +15,7 @@ func TestLongWindowIsTheRuleInAnyOrder(t *testing.T) {
 		c := drawContext(t)
 		ss := make([]Sample, rapid.IntRange(60, 160).Draw(t, "n"))
 		for i := range ss {
-			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true})
+			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true, probes: true})
 		}
 		if rapid.Bool().Draw(t, "nearly in order") {
 			slices.SortStableFunc(ss, func(a, b Sample) int { return a.At.Truncate(20 * time.Minute).Compare(b.At.Truncate(20 * time.Minute)) })
@@ -43,7 +43,7 @@ func TestWindowFollowsEveryChange(t *testing.T) {
 				}
 			case 2, 3:
 				if id, ok := pick(t, have); ok {
-					s := drawSample(t, i, sampleKind{named: true, imported: true})
+					s := drawSample(t, i, sampleKind{named: true, imported: true, probes: true})
 					s.ID, s.At = id, have[id].At
 					have[id] = s
 					w = w.Replace(c, id, &s)
@@ -61,7 +61,7 @@ func TestWindowFollowsEveryChange(t *testing.T) {
 			case 6:
 				w = throughJSON(t, w)
 			default:
-				s := drawSample(t, i, sampleKind{named: true, imported: true})
+				s := drawSample(t, i, sampleKind{named: true, imported: true, probes: true})
 				have[s.ID] = s
 				w = w.Insert(c, s)
 			}
@@ -119,7 +119,7 @@ func TestTrimAgreesWithTheWhole(t *testing.T) {
 	trimmed := 0
 	rapid.Check(t, func(t *rapid.T) {
 		c := drawContext(t)
-		ss := drawSamples(t, 60, sampleKind{imported: true, named: true})
+		ss := drawSamples(t, 60, sampleKind{imported: true, named: true, probes: true})
 		slices.SortStableFunc(ss, func(a, b Sample) int { return compare(&a, &b) })
 		w := Window{}
 		var told []Sample
@@ -155,7 +155,7 @@ func disturb(t *rapid.T, c Context, told []Sample, w Window, i int) ([]Sample, W
 			return slices.Delete(told, n, n+1), w.Replace(c, x.ID, nil)
 		}
 	case 1:
-		s := drawSample(t, 100+i, sampleKind{imported: true, named: true})
+		s := drawSample(t, 100+i, sampleKind{imported: true, named: true, probes: true})
 		if w.Covers(s.At) && (w.empty() || !s.At.After(w.newest())) {
 			return append(told, s), w.Insert(c, s)
 		}
@@ -170,7 +170,7 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := drawContext(t)
 		c.Limits = []string{"a", "b"}
-		kind := sampleKind{imported: rapid.Bool().Draw(t, "imports"), named: true}
+		kind := sampleKind{imported: rapid.Bool().Draw(t, "imports"), named: true, probes: rapid.Bool().Draw(t, "probes")}
 		ss := drawSamples(t, 60, kind)
 		if kind.imported && rapid.Bool().Draw(t, "first imports, then live") {
 			c.LiveFrom = min0(120)
@@ -378,7 +378,7 @@ func TestSinceIsExcursionsThatEndLater(t *testing.T) {
 		c := drawContext(t)
 		ss := make([]Sample, 120)
 		for i := range ss {
-			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true})
+			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true, probes: true})
 		}
 		w := Window{}.Insert(c, ss...)
 		at := min0(rapid.IntRange(0, 260).Draw(t, "since"))

@@ -126,7 +126,7 @@ func (c *checker) cure(path string, s Series, x Cure) {
 	case ok && (!slices.Contains(c.p.Points[at].Places, x.Earlier) || !slices.Contains(c.p.Points[at].Places, x.Later)):
 		c.add(path+".point", "name a point that holds at both baths", "the point %q does not hold at both", x.Point)
 	}
-	c.basis(path, Limit{Kind: Critical, Basis: x.Basis})
+	c.basis(path, "the cure", Limit{Kind: Critical, Basis: x.Basis})
 }
 
 // flow sees that baths which steps put one after the other stand in a series, in that order.

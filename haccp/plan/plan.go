@@ -275,6 +275,30 @@ type Instrument struct {
 	ID      string   `yaml:"id" json:"id"`
 	Name    string   `yaml:"name" json:"name"`
 	Methods []string `yaml:"methods" json:"methods,omitempty"`
+	// Probe is set for an instrument that measures by itself; without it a device's reading outside counts at once.
+	Probe *Probe `yaml:"probe" json:"probe,omitempty"`
+}
+
+// Probe says how the readings of a probe are averaged and how long they must be outside before they count
+// (RULES 2.5).
+type Probe struct {
+	// Averaging is the time over which the probe averages. A reading that covers no more is judged by its
+	// median; one that covers more by its lowest and its highest value.
+	Averaging Duration `yaml:"averaging" json:"averaging"`
+	// OutsideFor is how long its readings must be outside, with none inside between, before they count;
+	// zero: at once.
+	OutsideFor Duration `yaml:"outside_for" json:"outside_for,omitzero"`
+	Basis      Basis    `yaml:"basis" json:"basis"`
+}
+
+// Probe returns what the plan says of an instrument as a probe, nil where it is none.
+func (p *Plan) Probe(instrument string) *Probe {
+	for i := range p.Instruments {
+		if p.Instruments[i].ID == instrument {
+			return p.Instruments[i].Probe
+		}
+	}
+	return nil
 }
 
 // Check is a scheduled monitoring activity. It falls due at each of its places separately.

@@ -170,6 +170,10 @@ var rows = map[string]row{
 	"Method.ppm_means": {about: `What "ppm" on it stands for.`, oneOf: []string{"mg/L as Cl2"}},
 
 	"Instrument.id": idRow, "Instrument.name": nameRow,
+	"Instrument.probe":   text("For an instrument that measures by itself: averaging and the time outside before it counts."),
+	"Probe.averaging":    {about: "Time over which the probe averages.", must: true},
+	"Probe.outside_for":  text("Time its readings must be outside, with none inside between, before they count; without it: at once."),
+	"Probe.basis":        {about: "What both rest on; as for a critical limit.", must: true},
 	"Instrument.methods": mustID("Ids of the methods it is used for."),
 
 	"Check.id": idRow, "Check.name": nameRow, "Check.places": placesRow,

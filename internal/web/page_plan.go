@@ -1,6 +1,7 @@
 package web
 
 import (
+	"slices"
 	"strconv"
 	"time"
 
@@ -24,6 +25,11 @@ type planPage struct {
 
 // VersionText is the number of the version shown.
 func (p *planPage) VersionText() string { return strconv.Itoa(p.Version) }
+
+// Probes lists the instruments that measure by themselves.
+func (p *planPage) Probes() []plan.Instrument {
+	return slices.DeleteFunc(slices.Clone(p.Plan.Instruments), func(i plan.Instrument) bool { return i.Probe == nil })
+}
 
 func (s *Server) planShow(c *fiber.Ctx, f *frame.Frame) error {
 	p := &planPage{Frame: f}
