@@ -113,6 +113,8 @@ func (s *State) replaceReading(old *Event, n *Reading, c changes, f Facts) {
 	}
 	s.dropOver(n.Place, old.ID)
 	s.foldOver(old, n)
+	s.dropLevel(n.Place, old.ID)
+	s.foldLevel(old, n)
 	s.changeCheck(n.Check, n.Place, func(cs *CheckState) {
 		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) { return t, t.ID != old.ID })
 	})
@@ -180,6 +182,7 @@ func (s *State) dropReading(old *Event, was *Reading, c changes) {
 		ch.forget = append(ch.forget, old.ID)
 	}
 	s.dropOver(was.Place, old.ID)
+	s.dropLevel(was.Place, old.ID)
 	s.changeCheck(was.Check, was.Place, func(cs *CheckState) {
 		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) { return t, t.ID != old.ID })
 	})

@@ -165,6 +165,7 @@ func (s *State) foldReading(e *Event, r *Reading, c changes) {
 		ch.recent = append(ch.recent, lastReading(e, r, point, sample.Marks, false))
 	}
 	s.foldOver(e, r)
+	s.foldLevel(e, r)
 	if e.AtKnown != AtImported {
 		s.foldTaken(e, r)
 	}

@@ -3,6 +3,7 @@ package haccp
 import (
 	"time"
 
+	"linewarden/haccp/chemistry"
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
@@ -189,9 +190,9 @@ type Entry struct {
 	Instrument string          `json:"instrument,omitempty"`
 	Method     string          `json:"method,omitempty"`
 	Quantity   string          `json:"quantity"`
-	Read       quantity.Value  `json:"read"` // as read on the instrument
+	Read       quantity.Value  `json:"read,omitzero"` // as read on the instrument; none: computed from other entries
 	Reagent    *Reagent        `json:"reagent,omitempty"`
-	Value      *quantity.Value `json:"value,omitempty"` // computed from Read; nil: Read is the value
+	Value      *quantity.Value `json:"value,omitempty"` // computed; nil: Read is the value
 }
 
 // Result returns the value that is judged.
@@ -232,19 +233,21 @@ type ImportedFrom struct {
 
 // Reading is the body of one check carried out at one place on one sample.
 type Reading struct {
-	Check       string            `json:"check"`
-	Entries     []Entry           `json:"entries"`
-	Filling     string            `json:"filling,omitempty"`
-	From        *ImportedFrom     `json:"from,omitempty"`
-	Lots        []string          `json:"lots,omitempty"`
-	Mode        string            `json:"mode"` // "hand" or "device"
-	Note        string            `json:"note,omitempty"`
-	Place       string            `json:"place"`
-	PlanVersion int               `json:"plan_version,omitempty"` // version that judged; 0: none was in force
-	Repeats     string            `json:"repeats,omitempty"`      // the reading asked for again
-	SamplePoint string            `json:"sample_point,omitempty"`
-	Span        *ReadingSpan      `json:"span,omitempty"`
-	Verdicts    []control.Verdict `json:"verdicts,omitempty"`
+	Check   string  `json:"check"`
+	Entries []Entry `json:"entries"`
+	Filling string  `json:"filling,omitempty"`
+	// Forecast is what the readings since the last addition say about the time to come, where the plan asks.
+	Forecast    *chemistry.Forecast `json:"forecast,omitempty"`
+	From        *ImportedFrom       `json:"from,omitempty"`
+	Lots        []string            `json:"lots,omitempty"`
+	Mode        string              `json:"mode"` // "hand" or "device"
+	Note        string              `json:"note,omitempty"`
+	Place       string              `json:"place"`
+	PlanVersion int                 `json:"plan_version,omitempty"` // version that judged; 0: none was in force
+	Repeats     string              `json:"repeats,omitempty"`      // the reading asked for again
+	SamplePoint string              `json:"sample_point,omitempty"`
+	Span        *ReadingSpan        `json:"span,omitempty"`
+	Verdicts    []control.Verdict   `json:"verdicts,omitempty"`
 }
 
 // Bath is the body of the kinds that change the water of a bath.

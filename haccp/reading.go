@@ -32,6 +32,7 @@ func (d *deciding) reading(findings []Finding) error {
 	if err != nil {
 		return err
 	}
+	e.body.Forecast = d.forecast(e.body)
 	return d.report(KindReading, e.body, e.findings, readingAbout(e.body)...)
 }
 
@@ -60,7 +61,7 @@ func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
 	}
 	body := *r
 	body.Entries = slices.Clone(r.Entries)
-	body.Verdicts, body.PlanVersion = nil, 0
+	body.Verdicts, body.PlanVersion, body.Forecast = nil, 0, nil
 	v := d.versionAt(d.cmd.At)
 	if v != nil && v.checks[r.Check] != nil {
 		check, body.PlanVersion = v.checks[r.Check], v.Version
@@ -70,7 +71,7 @@ func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
 	}
 	values := measured(&body)
 	if body.PlanVersion > 0 {
-		values = judgedValues(v.Plan, &body, d.cmd.At, d.cmd.Until)
+		values = withHOCl(&body, v, judgedValues(v.Plan, &body, d.cmd.At, d.cmd.Until))
 		body.Verdicts = control.Judge(v.Plan, check, body.Place, values)
 	}
 	findings = append(findings, d.readingFindings(&body, check, v, values)...)
@@ -358,6 +359,7 @@ func (d *deciding) readingFindings(r *Reading, check *plan.Check, v *version, va
 			}
 		}
 	}
+	out = append(out, floorFinding(r, v, values)...)
 	return append(out, d.fillingFindings(r, v)...)
 }
 

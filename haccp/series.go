@@ -317,7 +317,7 @@ func measured(r *Reading) []control.Measured {
 	out := make([]control.Measured, len(r.Entries))
 	for i := range r.Entries {
 		e := &r.Entries[i]
-		out[i] = control.Measured{Quantity: e.Quantity, Value: e.Result(), Instrument: e.Instrument, Method: e.Method}
+		out[i] = control.Measured{Quantity: e.Quantity, Value: e.Result(), Instrument: e.Instrument, Method: e.Method, Diluted: e.Dilution != nil}
 	}
 	return out
 }

@@ -51,11 +51,12 @@ func (d *deciding) sweep(_ []Finding) error {
 	return nil
 }
 
-// missedAt lists the dues of a check at a place that have passed unsatisfied and are not yet recorded.
+// missedAt lists the dues of a check at a place that have passed unsatisfied and are not yet recorded. A test
+// that only a forecast wants is not missed: the scheduled one stands.
 func (d *deciding) missedAt(check, place string) []control.Matched {
 	var out []control.Matched
 	for _, m := range d.matched(check, place, d.sweepFrom(check, place), d.now) {
-		if m.Reading == "" && m.Until.Before(d.now) && !d.missRecorded(check, place, m.Due) {
+		if m.Reading == "" && m.Row != control.RowForecast && m.Until.Before(d.now) && !d.missRecorded(check, place, m.Due) {
 			out = append(out, m)
 		}
 	}
@@ -157,6 +158,11 @@ func (s *State) dueContext(check, place string) control.DueContext {
 		c.Fillings = p.fillings()
 		for _, g := range p.gaps() {
 			c.Out = append(c.Out, control.Gap{From: g.From, To: g.To})
+		}
+		for _, a := range p.Ahead {
+			if a.Check == check {
+				c.Forecasts = append(c.Forecasts, control.Forecast{ID: a.ID, At: a.At, Due: a.Test})
+			}
 		}
 		for i := range p.Log {
 			if kind := happening[p.Log[i].Kind]; kind != "" {

@@ -63,12 +63,25 @@ func (c *checker) limits(path string, pt Point) {
 		case Critical:
 			c.operatingBeside(under, pt, l)
 		}
-		if l.Computed() && !hasLimit(pt, quantity.PH) {
-			c.add(under, "add a limit on ph to this point", "a limit on hypochlorous acid needs a pH limit beside it")
+		if l.Computed() {
+			c.computed(under, pt, l)
 		}
 	}
 	if pt.Class == CCP && !critical {
 		c.add(path+".limits", "give at least one limit of kind critical", "the point %q is a CCP without a critical limit", pt.ID)
+	}
+}
+
+// computed sees that a limit on hypochlorous acid has a pH limit beside it, and that its places have a pH floor.
+func (c *checker) computed(path string, pt Point, l Limit) {
+	if !hasLimit(pt, quantity.PH) {
+		c.add(path, "add a limit on ph to this point", "a limit on hypochlorous acid needs a pH limit beside it")
+	}
+	for _, id := range pt.Places {
+		if at, ok := c.placeAt[id]; ok && c.p.Places[at].PHFloor == nil {
+			c.add(path, fmt.Sprintf(`give the place %q a ph_floor, such as "6.0 pH", never under the product label's`, id),
+				"below which pH the hypochlorous acid at %q judges nothing is not said", id)
+		}
 	}
 }
 

@@ -128,7 +128,10 @@ type Place struct {
 	Volume       *Amount       `yaml:"volume" json:"volume,omitempty"`
 	SamplePoints []SamplePoint `yaml:"sample_points" json:"sample_points,omitempty"`
 	// Mixing is how long after a filling, addition or fix the next test is due (baths).
-	Mixing     Duration   `yaml:"mixing" json:"mixing,omitzero"`
+	Mixing Duration `yaml:"mixing" json:"mixing,omitzero"`
+	// PHFloor is the pH below which chlorine gas may come off: no limit on hypochlorous acid is judged there, and
+	// the answer is a caution. It is never below that of the product's label.
+	PHFloor    *Amount    `yaml:"ph_floor" json:"ph_floor,omitempty"`
 	FillingEnd FillingEnd `yaml:"filling_end" json:"filling_end,omitzero"`
 }
 
@@ -323,6 +326,9 @@ type Measure struct {
 	Unit      string   `yaml:"unit" json:"unit,omitempty"` // unit offered first
 	Optional  bool     `yaml:"optional" json:"optional,omitempty"`
 	Plausible *Range   `yaml:"plausible" json:"plausible,omitempty"` // outside: asked for again, still judged
+	// Forecast asks for a forecast of when free chlorine crosses its lower limits, which may bring the next test
+	// forward.
+	Forecast bool `yaml:"forecast" json:"forecast,omitempty"`
 }
 
 // Range is a closed range of amounts.

@@ -97,7 +97,9 @@ func (s *Server) newPartPage(c *fiber.Ctx, f *frame.Frame) (*partPage, *haccp.De
 	if !p.fields() {
 		return nil, nil, noPage()
 	}
-	p.cures(d)
+	if field, ok := f.CureField(d); ok && part == plan.ProductEvaluated {
+		p.Fields = append(p.Fields, field)
+	}
 	v := p.Case
 	statement := f.T("say."+part, "word", f.Word("case", v.Word), "number", v.NumberText(), "place", v.Place, "point", v.Point, "span", v.Span)
 	p.Sign = s.signing(f, statement, frame.RolesFor(f.PlanOf(d), d, part)...)
@@ -142,23 +144,6 @@ func (p *partPage) fields() bool {
 		return false
 	}
 	return true
-}
-
-// cures offers the later baths that the plan says make good what the bath of the case lacked.
-func (p *partPage) cures(d *haccp.Deviation) {
-	pl := p.PlanOf(d)
-	if pl == nil || p.Part != plan.ProductEvaluated {
-		return
-	}
-	field := frame.Field{Type: "choice", Name: "cured_by", Label: p.T("part.field.cured_by"), Hint: p.T("part.cured-hint")}
-	for _, x := range pl.Places {
-		if c := pl.Cures(d.Point, d.Place, x.ID); c != nil {
-			field.Options = append(field.Options, frame.Choice{Code: x.ID, Word: x.Name, Text: c.Basis.Source + " " + c.Basis.Validation})
-		}
-	}
-	if len(field.Options) > 0 {
-		p.Fields = append(p.Fields, field)
-	}
 }
 
 func (s *Server) partForm(c *fiber.Ctx, f *frame.Frame) error {

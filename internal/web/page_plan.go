@@ -1,7 +1,6 @@
 package web
 
 import (
-	"slices"
 	"strconv"
 	"time"
 
@@ -25,11 +24,6 @@ type planPage struct {
 
 // VersionText is the number of the version shown.
 func (p *planPage) VersionText() string { return strconv.Itoa(p.Version) }
-
-// Probes lists the instruments that measure by themselves.
-func (p *planPage) Probes() []plan.Instrument {
-	return slices.DeleteFunc(slices.Clone(p.Plan.Instruments), func(i plan.Instrument) bool { return i.Probe == nil })
-}
 
 func (s *Server) planShow(c *fiber.Ctx, f *frame.Frame) error {
 	p := &planPage{Frame: f}

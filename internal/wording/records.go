@@ -11,6 +11,7 @@ var findings = map[string]text{
 	"finding.no-filling-recorded":     {"no filling of this bath is recorded", "no hay un llenado registrado de esta tina"},
 	"finding.unknown-instrument":      {"the instrument is not in the plan", "el instrumento no está en el plan"},
 	"finding.outside-plausible-range": {"outside the plausible range: test again", "fuera del intervalo creíble: pruebe de nuevo"},
+	"finding.below-ph-floor":          {"the pH lies below the plan's floor of {floor}: chlorine gas may come off", "el pH está bajo el mínimo del plan de {floor}: puede salir gas de cloro"},
 	"finding.reagent-expired":         {"the reagent was past its expiry date", "el reactivo estaba caducado"},
 	"finding.retest-diluted":          {"test again with a diluted sample before dosing", "pruebe de nuevo con muestra diluida antes de dosificar"},
 	"finding.line-not-running":        {"the line was not running", "la línea no estaba en marcha"},
