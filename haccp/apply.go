@@ -128,6 +128,7 @@ func (s *State) foldDevice(e *Event, b *DeviceBody) {
 }
 
 func (s *State) foldPlan(e *Event, b *PlanSigned, c changes) error {
+	s.planSeq = e.Seq
 	if len(s.Plans) == 0 {
 		s.Planned = e.RecordedAt
 	}

@@ -14,8 +14,28 @@ type ReviewAt struct {
 	Changed int64 `json:"changed,omitempty"` // newest record that changed one of From to To since; 0: none
 }
 
+// ChangeAt is a change of a report: the number of the report, and of the record that changed it.
+type ChangeAt struct {
+	Of int64 `json:"of"`
+	By int64 `json:"by"`
+}
+
+// maxChanges is how many of the newest changes of reports the state knows one by one. A review shown before more
+// than these is to be looked at again.
+const maxChanges = 200
+
+// changedAfter reports whether one of the records r may have been changed after the log had a size.
+func (s *State) changedAfter(r ReviewSpan, size int64) bool {
+	if len(s.recent) == maxChanges && s.recent[0].By > size {
+		return true
+	}
+	return slices.ContainsFunc(s.recent, func(c ChangeAt) bool { return c.By > size && c.Of >= r.From && c.Of <= r.To })
+}
+
 // markChanged notes at every signature that covers the record old that the record by changed it since.
 func (s *State) markChanged(old, by int64) {
+	s.recent = append(slices.Clone(s.recent), ChangeAt{old, by})
+	s.recent = s.recent[max(0, len(s.recent)-maxChanges):]
 	var marked []*Deviation
 	for _, d := range s.deviations.all() {
 		if parts := markParts(d.Parts, old, by); parts != nil {

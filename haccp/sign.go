@@ -405,6 +405,8 @@ func (d *deciding) signPlan(_ []Finding) error {
 		return invalid("plan.site", "wrong-site", "the plan is for the site %q, this log for %q", ask.Plan.Site, d.Site.Site)
 	case ask.Plan.Demo && !d.Site.Demo:
 		return invalid("plan.demo", "demo-plan", "a plan with invented limits is accepted only by a site founded as demo")
+	case d.planSeq > ask.Signature.Head.Size:
+		return refuse(ErrConflict, "signature.head", "changed-since", "another plan version was signed since you looked (record %d): look again before you sign", d.planSeq)
 	case !first && from.Before(d.now):
 		return invalid("from", "in-past", "only a site's first plan may start in the past: this one takes effect now or later")
 	}
@@ -433,6 +435,9 @@ func (d *deciding) review(_ []Finding) error {
 	}
 	if ask.From < 1 || ask.To < ask.From || ask.To > ask.Signature.Head.Size {
 		return invalid("to", "bad-range", "a review covers records that you were shown: from 1 or later up to the head")
+	}
+	if d.changedAfter(ReviewSpan{ask.From, ask.To}, ask.Signature.Head.Size) {
+		return refuse(ErrConflict, "signature.head", "changed-since", "a record under review was changed after the head you were shown: look again before you sign")
 	}
 	if err := d.checkReviewer(ReviewSpan{ask.From, ask.To}); err != nil {
 		return err

@@ -50,6 +50,8 @@ type State struct {
 	// even where the plan's live_from lies further back.
 	Planned time.Time
 
+	planSeq    int64      // the record that signed the newest plan version
+	recent     []ChangeAt // the newest changes of reports, in order
 	reviews    []ReviewAt // the newest signed reviews, in order
 	people     table[*Person]
 	devices    table[*DeviceState]
@@ -104,6 +106,8 @@ type snapshot struct {
 	Counts       Counts              `json:"counts"`
 	Reviews      []ReviewSpan        `json:"reviews,omitempty"`
 	Planned      time.Time           `json:"planned,omitzero"`
+	PlanSeq      int64               `json:"plan_seq,omitempty"`
+	Recent       []ChangeAt          `json:"recent,omitempty"`
 	ReviewList   []ReviewAt          `json:"review_list,omitempty"`
 	People       table[*Person]      `json:"people"`
 	Devices      table[*DeviceState] `json:"devices"`
@@ -117,7 +121,7 @@ type snapshot struct {
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
-		s.reviews, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
+		s.planSeq, s.recent, s.reviews, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
@@ -136,7 +140,7 @@ func Restore(b []byte, zones Zones) (*State, error) {
 		p.water = fillingsOf(p.Log)
 	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
-		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
+		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, planSeq: v.PlanSeq, recent: v.Recent, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: m}, nil
 }
 

@@ -180,6 +180,16 @@ var stateRefusals = []refusalCase{
 		w.state.Plans[0].Plan.Series[0].Cures = []plan.Cure{{Point: "wash-chlorine", Earlier: "bath-1", Later: "bath-2"}}
 		return c
 	}},
+	{"changed-since", "signature.head", conflict, func(w *world) *haccp.Command {
+		w.must(haccp.KindReading, tina, bathTest("bath-1", "124", "6.80"))
+		target, seen := w.lastOf(haccp.KindReading), w.signature(haccp.MeaningReviewed)
+		w.must(haccp.AskVoid, mara, &haccp.Void{Target: target, Reason: "wrong bath", Signature: w.signed(haccp.MeaningVoid)})
+		return w.command(haccp.AskReview, milo, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: seen.Head.Size, Signature: seen}})
+	}},
+	{"changed-since", "signature.head", conflict, planWith(func(w *world, p *haccp.SignPlan) {
+		p.Signature = w.signature(haccp.MeaningPlan)
+		w.must(haccp.AskSignPlan, mara, &haccp.SignPlan{Plan: demoPlan(w.t), Reason: "other", Source: "z", Signature: w.signature(haccp.MeaningPlan)})
+	})},
 	{"reviewer-logged", "", forbidden, func(w *world) *haccp.Command {
 		w.must(haccp.KindReading, mara, bathTest("bath-1", "124", "6.80"))
 		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: w.state.Size, Signature: w.signature(haccp.MeaningReviewed)}})

@@ -322,7 +322,7 @@ func (d *duer) events() {
 
 func (d *duer) forecasts() {
 	for _, f := range d.c.Forecasts {
-		if !d.void(f) {
+		if !f.Due.Before(d.from) && f.Due.Before(d.to) && !d.void(f) {
 			d.add(RowForecast, f.Due, f.At.Add(time.Millisecond), f.ID)
 		}
 	}
