@@ -2,6 +2,7 @@ package api
 
 import (
 	"fmt"
+	"maps"
 	"strings"
 	"testing"
 	"time"
@@ -90,9 +91,7 @@ func TestReviewAndLaterChangeOverTheAPI(t *testing.T) {
 	mara, milo, tina := w.as("mara"), w.as("milo"), w.as("tina")
 	sign := func(who string, more obj) obj {
 		o := obj{"id": id(), "password": w.passes[who], "signature": w.signature()}
-		for k, v := range more {
-			o[k] = v
-		}
+		maps.Copy(o, more)
 		return o
 	}
 	out := tina.do("POST", "/readings", reading(low)).want(201).object()
