@@ -69,7 +69,7 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	case *FixDone:
 		s.foldFix(e, b, c)
 	case *Missed:
-		s.foldMiss(e, b)
+		s.foldMiss(e, b, c)
 	case *DeviationOpened:
 		return s.foldOpened(e, b, c)
 	case *DeviationReopened:
@@ -324,8 +324,11 @@ func (s *State) fixedCases(ser *Series, b *FixDone, at time.Time) []string {
 	return out
 }
 
-func (s *State) foldMiss(e *Event, b *Missed) {
+func (s *State) foldMiss(e *Event, b *Missed, c changes) {
 	s.Counts.Missed++
+	for _, k := range s.missTouches(b.Check, b.Place, b.PlanVersion) {
+		c.at(k, e.At)
+	}
 	s.changeCheck(b.Check, b.Place, func(cs *CheckState) {
 		cs.Misses = keep(insert(cs.Misses, MissAt{ID: e.ID, Due: b.Due, From: b.From, Until: b.Until, Row: b.Row},
 			func(x, y *MissAt) int { return byTime(x.Due, y.Due, x.ID, y.ID) }), Horizon, func(m *MissAt) time.Time { return m.Due })
@@ -337,7 +340,11 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 		return fmt.Errorf("case number %d follows %d", b.Number, s.Opened)
 	}
 	s.Opened = b.Number
-	s.deviations.set(b.Deviation, newCase(e, b))
+	d := newCase(e, b)
+	if b.Ground == GroundMiss {
+		d.DueFrom = s.missed(b)
+	}
+	s.deviations.set(b.Deviation, d)
 	if b.Point == "" {
 		s.forgetPlain()
 		return nil
@@ -351,6 +358,18 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 	s.series.set(k, &ser)
 	c.at(k, endOfTime).opened = true
 	return nil
+}
+
+// missed returns when the window of the missed due began that a case was opened for.
+func (s *State) missed(b *DeviationOpened) time.Time {
+	for _, k := range s.memo.checksOf[key(b.Point, b.Place)] {
+		if cs, ok := s.checks.get(k); ok {
+			if i := slices.IndexFunc(cs.Misses, func(m MissAt) bool { return m.ID == b.OpenedBy }); i >= 0 {
+				return cs.Misses[i].From
+			}
+		}
+	}
+	return b.Begin
 }
 
 func (s *State) foldCase(id string, e *Event) error {

@@ -17,7 +17,7 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 	}
 	var found []control.Excursion
 	if moved {
-		found = ser.Window.Excursions(*ser.ctx)
+		found = ser.Window.Known(*ser.ctx)
 	}
 	if len(found) == 0 && len(ser.Cases) == 0 {
 		return nil
@@ -25,15 +25,16 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 	covered := make([]bool, len(found))
 	for _, id := range ser.Cases {
 		d, ok := s.deviations.get(id)
-		if !ok || d.beyond(ch) {
+		if !ok || d.beyond(ch) || !moved && !d.concerns(ch) {
 			continue
 		}
 		next := *d
 		switch {
 		case d.Ground != GroundExcursion:
 			next.between(ser)
+			next.widen()
 		case moved:
-			next.cover(found, covered, ser, func(x *control.Excursion) bool { return ser.fresh(x, ch) })
+			next.cover(found, covered, ser.Window.From, func(x *control.Excursion) bool { return ser.fresh(x, ch) })
 		}
 		if next.join(ser, ch, d) || next.differs(d) {
 			next.Touched = s.Size
@@ -59,6 +60,14 @@ func (d *Deviation) beyond(ch *change) bool {
 	return d.Ground != GroundExcursion && !ch.rebuild && !d.Now.End.IsZero() && ch.oldest.After(d.Now.End) && d.Loggers != nil
 }
 
+// concerns reports whether a change that moves no excursion may say something new about a case.
+func (d *Deviation) concerns(ch *change) bool {
+	if d.Ground != GroundExcursion || d.Loggers == nil || len(ch.replace) > 0 {
+		return true
+	}
+	return slices.ContainsFunc(ch.insert, func(x control.Sample) bool { return d.holds(x.At) })
+}
+
 // touches reports whether an excursion overlaps what the case ever covered in more than an end point,
 // or holds the reading that opened it.
 func (d *Deviation) touches(x *control.Excursion) bool {
@@ -79,9 +88,9 @@ func (d *Deviation) touches(x *control.Excursion) bool {
 // cover sets the case's span as it stands to the hull of the excursions it touches. Excursions that left the
 // window by age stay as they were. A span that was open and has now ended does not take in a fresh excursion
 // after that end: control was shown between, whether or not both came at once.
-func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series, fresh func(*control.Excursion) bool) {
+func (d *Deviation) cover(found []control.Excursion, covered []bool, from time.Time, fresh func(*control.Excursion) bool) {
 	before, was := *d, d.Now
-	old := outOfSight(d.Spans, ser.Window.From)
+	old := outOfSight(d.Spans, from)
 	var now Span
 	var spans []Covered
 	for i := range found {
@@ -94,9 +103,9 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 			d.Reach = x.Last.At
 		}
 		if now.Begin.IsZero() {
-			d.meet(x, ser, len(old) > 0)
+			d.meet(x, len(old) > 0)
 		} else {
-			d.worsen(x, ser)
+			d.worsen(x)
 		}
 		seen := Covered{Span{x.Begin, x.End}, x.Water}
 		now = hull(now, seen.Span)
@@ -122,39 +131,22 @@ func (d *Deviation) cover(found []control.Excursion, covered []bool, ser *Series
 
 // meet takes over first, worst and re-test of the first excursion found; where the case covers older ones, the
 // first stays, and the worst unless this is worse.
-func (d *Deviation) meet(x *control.Excursion, ser *Series, old bool) {
+func (d *Deviation) meet(x *control.Excursion, old bool) {
 	d.Retest = nil
 	if old && d.First != nil {
-		d.worsen(x, ser)
+		d.worsen(x)
 		return
 	}
-	first, off := x.First, d.offOf(x, ser)
-	worst := x.Worst
-	d.First, d.Worst, d.WorstOff = &first, &worst, off
+	first, worst := x.First, x.Worst
+	d.First, d.Worst, d.WorstOff = &first, &worst, x.Off
 	d.Filling = x.Filling
 }
 
-func (d *Deviation) worsen(x *control.Excursion, ser *Series) {
-	if off := d.offOf(x, ser); d.Worst == nil || off > d.WorstOff {
+func (d *Deviation) worsen(x *control.Excursion) {
+	if d.Worst == nil || x.Off > d.WorstOff {
 		worst := x.Worst
-		d.Worst, d.WorstOff = &worst, off
+		d.Worst, d.WorstOff = &worst, x.Off
 	}
-}
-
-// offOf returns how far outside the worst reading of an excursion lay; 0 where that is not known any more.
-func (d *Deviation) offOf(x *control.Excursion, ser *Series) float64 {
-	if d.Worst != nil && *d.Worst == x.Worst && d.WorstOff > 0 {
-		return d.WorstOff
-	}
-	off := 0.0
-	if s := ser.Window.Find(x.Worst.ID); s != nil {
-		for i := range s.Marks {
-			if s.Marks[i].Limit == x.Worst.Limit {
-				off = max(off, s.Marks[i].Off)
-			}
-		}
-	}
-	return off
 }
 
 // outOfSight returns the spans that ended before the window begins. Of very many the oldest are joined.
@@ -240,27 +232,28 @@ func (d *Deviation) widen() {
 }
 
 // between sets the span of a case that rests on a missing proof: from the last to the next reading
-// inside limits (RULES 4.3). What the window does not reach back to stays as it was.
+// inside limits (RULES 4.3). What lies before the window has not changed, and stays as it was.
 func (d *Deviation) between(ser *Series) {
 	from := ser.Window.From
 	if !d.Now.End.IsZero() && d.Now.End.Before(from) {
 		return
 	}
-	now := Span{Begin: d.DeviationOpened.Begin}
-	if before, ok := ser.Window.LastInside(d.At); ok {
-		now.Begin = before.At
-	} else if !d.Now.Begin.IsZero() && !from.IsZero() {
-		now.Begin = d.Now.Begin
+	now := Span{Begin: d.At}
+	if d.Ground == GroundMiss {
+		before, ok := ser.Window.LastInside(d.At)
+		switch {
+		case d.At.Before(from):
+			now.Begin = d.Now.Begin
+		case ok:
+			now.Begin = before.At
+		default:
+			now.Begin = d.DueFrom
+		}
 	}
-	if d.Ground == GroundWithoutProof {
-		now.Begin = d.At
-	}
-	d.Retest = nil
+	d.Now, d.Retest = now, nil
 	if next, ok := ser.Window.NextInside(d.At); ok {
-		now.End, d.Retest = next.At, &next
+		d.Now.End, d.Retest = next.At, &next
 	}
-	d.Now = now
-	d.widen()
 }
 
 // join adds those who logged readings inside the span, and the lots these readings named. It reports
@@ -357,17 +350,17 @@ func staled(parts []SignedPart) []SignedPart {
 
 // evict forgets the closed cases of a series whose span lies before all that its window knows. They stay in the log;
 // reviveNeeds asks for them when an older fact comes in.
-func (s *State) evict(ser *Series) {
+func (s *State) evict(ser *Series, c *control.Context) {
 	if ser.Window.From.IsZero() || len(ser.Cases) == 0 {
 		return
 	}
-	from := ser.Window.Low()
+	from := ser.Window.Low(*c)
 	var left []string
 	for _, id := range ser.Cases {
 		d, ok := s.deviations.get(id)
 		switch {
 		case !ok:
-		case d.IsClosed && d.EffectDue.IsZero() && !d.open() && d.Widest.End.Before(from):
+		case d.IsClosed && d.EffectDue.IsZero() && !d.open() && d.endedBefore(from):
 			s.deviations.delete(id)
 		default:
 			left = append(left, id)
@@ -427,15 +420,40 @@ func (s *State) forgotten(k string, f Facts) []string {
 	return ids
 }
 
-// revive brings the forgotten cases of a series back from the facts.
+// revive brings back from the facts the forgotten cases that a window may have something new to say of. How
+// they stand is worked out again: the record that closed one says only how it stood then.
 func (s *State) revive(ser *Series, f Facts) {
-	for _, id := range s.forgotten(key(ser.Point, ser.Place), f) {
-		if d := FoldCase(f.Ranges[caseRange(id)]); d != nil {
-			d.markRevived(f)
-			s.deviations.set(id, d)
-			ser.Cases = with(ser.Cases, id)
+	k := key(ser.Point, ser.Place)
+	for _, id := range s.forgotten(k, f) {
+		d := FoldCase(f.Ranges[caseRange(id)])
+		if d == nil || d.endedBefore(ser.Window.Low(*ser.ctx)) {
+			continue
+		}
+		d.markRevived(f)
+		if d.Ground == GroundMiss {
+			d.DueFrom = dueFrom(d.OpenedBy, s.aboutSeries(k), f)
+		}
+		if d.Ground != GroundExcursion {
+			d.between(ser)
+		}
+		s.deviations.set(id, d)
+		ser.Cases = with(ser.Cases, id)
+	}
+}
+
+// endedBefore reports whether all that a closed case ever covered lies before a moment.
+func (d *Deviation) endedBefore(at time.Time) bool { return d.Widest.End.Before(at) && d.At.Before(at) }
+
+// dueFrom finds when the window of a missed due began.
+func dueFrom(id string, about []string, f Facts) time.Time {
+	for _, about := range about {
+		for _, e := range eventsAbout(f, about) {
+			if b, ok := e.Body.(*Missed); ok && e.ID == id {
+				return b.From
+			}
 		}
 	}
+	return time.Time{}
 }
 
 // FoldCase folds the records of one case (its opening, fixes, signed parts and re-openings) without the

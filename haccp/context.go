@@ -197,26 +197,25 @@ func (s *State) extended(ser *Series, c control.Context, k string, at time.Time,
 		}
 		samples := slices.DeleteFunc(s.samplesOf(events, point, place), func(x control.Sample) bool { return slices.Contains(changed, x.ID) })
 		w, ok := ser.Window.Extend(c, from, samples, from.IsZero())
-		if ok && w.Covers(at) && !s.straddles(ser, w.From, f) {
+		if ok && w.Covers(at) && !s.straddles(ser, &w, w.Low(c), f) {
 			return w, true
 		}
 	}
 	return ser.Window, false
 }
 
-// straddles reports whether a case covers an excursion that begins before a moment and does not end by then:
-// a window that begins at the moment would not show what becomes of it.
-func (s *State) straddles(ser *Series, from time.Time, f Facts) bool {
-	over := func(d *Deviation) bool {
-		return d != nil && slices.ContainsFunc(d.Spans, func(x Covered) bool {
-			return x.Begin.Before(from) && (x.End.IsZero() || x.End.After(from))
-		})
-	}
+// straddles reports whether a window would not show what becomes of a case: because that covers an excursion
+// which begins before the window and does not end by then, or because it was forgotten, may be wanted again, and
+// reaches back to before the window.
+func (s *State) straddles(ser *Series, w *control.Window, low time.Time, f Facts) bool {
 	return slices.ContainsFunc(ser.Cases, func(id string) bool {
-		d, _ := s.deviations.get(id)
-		return over(d)
+		d, ok := s.deviations.get(id)
+		return ok && slices.ContainsFunc(d.Spans, func(x Covered) bool {
+			return x.Begin.Before(w.From) && (x.End.IsZero() || x.End.After(w.From))
+		})
 	}) || slices.ContainsFunc(s.forgotten(key(ser.Point, ser.Place), f), func(id string) bool {
-		return over(FoldCase(f.Ranges[caseRange(id)]))
+		d := FoldCase(f.Ranges[caseRange(id)])
+		return d != nil && !d.endedBefore(low) && (d.Widest.Begin.Before(w.From) || d.At.Before(w.From))
 	})
 }
 

@@ -281,12 +281,15 @@ func (d *deciding) open() error {
 	return fmt.Errorf("decide %s: cases do not come to rest", d.cmd.Kind)
 }
 
-// maxRounds bounds how often opening cases may change what is covered; one round settles, the next finds
-// nothing new.
-const maxRounds = 4
+// maxRounds bounds how often opening cases may change what is covered. Each round but the last opens a case for
+// an excursion that has none, and that case covers it from then on.
+const maxRounds = 50
 
 // openExcursion opens a case for an excursion.
 func (d *deciding) openExcursion(k string, x *control.Excursion) error {
+	if err := d.settleNow(); err != nil {
+		return err
+	}
 	if d.alreadyCovered(k, x) {
 		return nil
 	}
@@ -313,12 +316,10 @@ func (d *deciding) alreadyCovered(k string, x *control.Excursion) bool {
 	if !ok {
 		return false
 	}
+	span := Covered{Span{x.Begin, x.End}, x.Water}
 	return slices.ContainsFunc(ser.Cases, func(id string) bool {
 		c, ok := d.deviations.get(id)
-		return ok && slices.ContainsFunc(c.Spans, func(y Covered) bool {
-			span := Span{x.Begin, x.End}
-			return y.Span == span || c.Filling == x.Filling && x.Begin != x.End && y.contains(span)
-		})
+		return ok && slices.Contains(c.Spans, span)
 	})
 }
 

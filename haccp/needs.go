@@ -40,6 +40,9 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		need = merge(need, reviewNeeds(ReviewSpan{ask.From, ask.To}, s.Size, f))
 	case *Import:
 		need = merge(need, s.importNeeds(ask, f))
+	case *Sweep:
+		d := &deciding{State: s, now: latest(s.LastRecorded, c.At.UTC().Truncate(time.Millisecond))}
+		need = s.sweepNeeds(d.missedNow(), f)
 	default:
 		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), touches(c.Kind, c.At), coming{acts: acting(c, c, 0)}, f)
 	}
@@ -194,6 +197,8 @@ func (s *State) touchedBy(kind string, body any) []string {
 		return out
 	case *FixDone:
 		return []string{key(b.Point, b.Place)}
+	case *Missed:
+		return s.missTouches(b.Check, b.Place, b.PlanVersion)
 	}
 	return nil
 }

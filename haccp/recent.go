@@ -30,7 +30,7 @@ func (r *LastReading) counts() bool {
 
 // recent returns a list of newest readings after a change: by at, then inside before outside, then id.
 func recent(list []LastReading, ch *change) []LastReading {
-	out := make([]LastReading, 0, maxRecent+1)
+	out := make([]LastReading, 0, len(list)+len(ch.recent))
 	for i := range list {
 		if !slices.Contains(ch.forget, list[i].ID) {
 			out = append(out, list[i])

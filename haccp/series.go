@@ -132,13 +132,14 @@ func (s *State) refresh(ser *Series, ch *change, f Facts) {
 
 // trim drops what of a series is older than the horizon, and the closed cases that go with it.
 func (s *State) trim(ser *Series) {
-	ser.Window = ser.Window.Trim(*ser.ctx, Horizon, slack)
+	c := ser.ctx
+	ser.Window = ser.Window.Trim(*c, Horizon, slack)
 	if fixes := keep(ser.Fixes, actHorizon, func(x *FixAt) time.Time { return x.At }); len(fixes) < len(ser.Fixes) {
 		edge := ser.Fixes[len(ser.Fixes)-1].At.Add(slack - actHorizon)
-		ser.Window = ser.Window.Cut(*ser.ctx, edge)
+		ser.Window = ser.Window.Cut(*c, edge)
 		ser.Fixes, ser.ctx = fixes, nil
 	}
-	s.evict(ser)
+	s.evict(ser, c)
 }
 
 // loose is what finish has to trim at the end of a group of records.
@@ -196,9 +197,10 @@ func (s *State) cutPlace(place string, from time.Time) {
 			continue
 		}
 		ser := *old
-		ser.Window = ser.Window.Cut(*s.context(&ser, coming{}, Facts{}), from)
+		c := s.context(&ser, coming{}, Facts{})
+		ser.Window = ser.Window.Cut(*c, from)
 		ser.ctx = nil
-		s.evict(&ser)
+		s.evict(&ser, c)
 		s.series.set(k, &ser)
 	}
 }

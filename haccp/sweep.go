@@ -35,20 +35,85 @@ func (d *deciding) sweepFrom(check, place string) time.Time {
 }
 
 // sweep records the checks that were missed: dues whose window, grace included, has passed without a
-// reading. Each is recorded once; its id follows from check, place and due time.
+// reading, the oldest first. Each is recorded once; its id follows from check, place and due time.
 func (d *deciding) sweep(_ []Finding) error {
-	for _, k := range d.memo.checkPlaces {
-		id, place := splitKey(k)
-		for _, m := range d.missedAt(id, place) {
-			if err := d.recordMiss(id, place, m); err != nil {
-				return err
-			}
-			if d.ordinal >= sweepLimit {
-				return nil
-			}
+	list := d.missedNow()
+	if !d.sweepNeeds(list, d.facts).Empty() { // not what was asked for: the next sweep records what lies further back
+		list = slices.DeleteFunc(list, func(m missed) bool {
+			return slices.ContainsFunc(d.missTouches(m.check, m.place, m.Version), func(k string) bool {
+				ser, ok := d.series.get(k)
+				return ok && !ser.Window.Covers(m.At)
+			})
+		})
+	}
+	for i := range list {
+		if err := d.recordMiss(&list[i]); err != nil {
+			return err
 		}
 	}
 	return nil
+}
+
+// sweepNeeds asks for what the spans of missed checks from before the windows follow from.
+func (s *State) sweepNeeds(list []missed, f Facts) Need {
+	var need Need
+	asked := map[string]bool{}
+	for i := range list { // the first of a series is the oldest
+		m := &list[i]
+		for _, k := range s.missTouches(m.check, m.place, m.Version) {
+			if !asked[k] {
+				asked[k] = true
+				need = merge(need, s.seriesNeeds(k, m.At, coming{}, f))
+			}
+		}
+	}
+	return need
+}
+
+// A missed check is a due of it that no reading satisfied.
+type missed struct {
+	check, place string
+	control.Matched
+}
+
+// missedNow lists what a sweep is to record, in the order of the dues.
+func (d *deciding) missedNow() []missed {
+	var out []missed
+	for _, k := range d.memo.checkPlaces {
+		check, place := splitKey(k)
+		for _, m := range d.missedAt(check, place) {
+			out = append(out, missed{check, place, m})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b missed) int { return a.At.Compare(b.At) })
+	records := 0
+	for i := range out {
+		if records >= sweepLimit {
+			return out[:i]
+		}
+		records += 1 + len(d.missTouches(out[i].check, out[i].place, out[i].Version))
+	}
+	return out
+}
+
+// missTouches lists the series in which a missed check opens a case: those of the critical points it serves,
+// unless the plan gives a reason not to.
+func (s *State) missTouches(check, place string, version int) []string {
+	v := s.numbered(version)
+	if v == nil {
+		return nil
+	}
+	c := v.checks[check]
+	if c == nil || c.MissIsNoDeviation != "" {
+		return nil
+	}
+	var out []string
+	for _, point := range c.Points {
+		if pt := v.points[point]; pt != nil && hasCritical(pt) && slices.Contains(pt.Places, place) {
+			out = append(out, key(point, place))
+		}
+	}
+	return out
 }
 
 // missedAt lists the dues of a check at a place that have passed unsatisfied and are not yet recorded. A test
@@ -177,29 +242,29 @@ var happening = map[string]string{KindFilled: "filled", KindAdded: "added", Kind
 
 // recordMiss records one missed check, and opens a case at every critical point it serves unless the plan
 // gives a reason not to (RULES 4.3).
-func (d *deciding) recordMiss(check, place string, m control.Matched) error {
+func (d *deciding) recordMiss(m *missed) error {
 	v := d.numbered(m.Version)
-	c := v.checks[check]
 	due := m.At.UTC().Format(time.RFC3339)
-	e := &Event{Kind: KindMissed, ID: uuid5("missed", d.Site.Site, check, place, m.Row, due), At: m.At, AtKnown: AtServer,
-		About: []string{"check:" + key(check, place)},
-		Body: &Missed{Check: check, Due: m.At, From: m.From, Place: place, PlanVersion: m.Version, Row: m.Row, Until: m.Until,
-			NoDeviation: c.MissIsNoDeviation}}
-	if err := d.emit(e); err != nil || c.MissIsNoDeviation != "" {
+	e := &Event{Kind: KindMissed, ID: uuid5("missed", d.Site.Site, m.check, m.place, m.Row, due), At: m.At, AtKnown: AtServer,
+		About: []string{"check:" + key(m.check, m.place)},
+		Body: &Missed{Check: m.check, Due: m.At, From: m.From, Place: m.place, PlanVersion: m.Version, Row: m.Row, Until: m.Until,
+			NoDeviation: v.checks[m.check].MissIsNoDeviation}}
+	touched := d.missTouches(m.check, m.place, m.Version)
+	if err := d.emit(e); err != nil || len(touched) == 0 {
 		return err
 	}
-	for _, point := range c.Points {
-		pt := v.points[point]
-		if !hasCritical(pt) || !slices.Contains(pt.Places, place) {
-			continue
-		}
+	if err := d.settleNow(); err != nil { // the window now reaches back to before the due
+		return err
+	}
+	for _, k := range touched {
+		point, place := splitKey(k)
 		begin := m.From
-		if ser, ok := d.series.get(key(point, place)); ok {
+		if ser, ok := d.series.get(k); ok {
 			if last, ok := ser.Window.LastInside(m.At); ok {
 				begin = last.At
 			}
 		}
-		err := d.openCase(&DeviationOpened{Begin: begin, Class: pt.Class, Critical: true, Ground: GroundMiss, OpenedBy: e.ID,
+		err := d.openCase(&DeviationOpened{Begin: begin, Class: v.points[point].Class, Critical: true, Ground: GroundMiss, OpenedBy: e.ID,
 			Place: place, PlanVersion: m.Version, Point: point, Filling: d.fillingID(place, m.At)}, m.At)
 		if err != nil {
 			return err

@@ -19,9 +19,10 @@ type Excursion struct {
 	BeginID    string    `json:"begin_id,omitempty"`
 	Limits     []string  `json:"limits"` // sorted
 	// First, Last and Worst are outside readings. Of equally bad ones the worst is the earliest.
-	First Ref `json:"first"`
-	Last  Ref `json:"last"`
-	Worst Ref `json:"worst"`
+	First Ref     `json:"first"`
+	Last  Ref     `json:"last"`
+	Worst Ref     `json:"worst"`
+	Off   float64 `json:"off,omitempty"` // of Worst: how far outside it lay, as a share of the bound
 	// Retest is the reading that ended it; none where it is open or ended with the filling.
 	Retest   Ref  `json:"retest,omitzero"`
 	N        int  `json:"n"`                  // outside readings
@@ -68,18 +69,25 @@ func stretchOf(c *Context, s *Span) stretch {
 // Excursions returns every excursion of the window that is open or ends at or after From, ordered by begin, then filling, then first reading.
 func (w Window) Excursions(c Context) []Excursion { return w.Since(c, time.Time{}) }
 
+// Known returns, in the order of Excursions, also those of before From that are kept: one still to come may
+// overlap them, and when that goes again they stand by themselves again.
+func (w Window) Known(c Context) []Excursion { return excursionsOf(w.stretches(&c, w.From)) }
+
 // Since returns the excursions that are open or end at or after a moment, in the order of Excursions.
 // It looks no further back than it must.
 func (w Window) Since(c Context, at time.Time) []Excursion {
 	if at.Before(w.From) {
 		at = w.From
 	}
-	clusters := cluster(w.stretches(&c, at))
+	return slices.DeleteFunc(excursionsOf(w.stretches(&c, at)), func(e Excursion) bool { return !e.End.IsZero() && e.End.Before(at) })
+}
+
+// excursionsOf gathers stretches into excursions, in order.
+func excursionsOf(xs []stretch) []Excursion {
+	clusters := cluster(xs)
 	out := make([]Excursion, 0, len(clusters))
 	for _, cl := range clusters {
-		if e := excursionOf(cl); e.End.IsZero() || !e.End.Before(at) {
-			out = append(out, e)
-		}
+		out = append(out, excursionOf(cl))
 	}
 	slices.SortFunc(out, func(a, b Excursion) int {
 		return cmp.Or(a.Begin.Compare(b.Begin), strings.Compare(a.Filling, b.Filling), compareRef(a.First, b.First))
@@ -104,9 +112,12 @@ func (w *Window) stretches(c *Context, at time.Time) []stretch {
 			take(t.Open)
 		}
 	}
-	list := w.list()
-	for i := len(list) - 1; i >= 0 && !list[i].last().Before(low); i-- {
-		for _, s := range list[i].Closed {
+	for i := len(w.Chunks); i >= 0; i-- {
+		ch := w.chunk(i)
+		if len(ch.Samples) > 0 && ch.last().Before(low) {
+			break
+		}
+		for _, s := range ch.Closed {
 			take(s)
 		}
 	}
@@ -198,6 +209,7 @@ func excursionOf(xs []stretch) Excursion {
 		e.Imported = e.Imported && x.Imported
 		e.Limits = append(e.Limits, x.Limit)
 	}
+	e.Off = worst
 	slices.Sort(e.Limits)
 	e.Limits = slices.Compact(e.Limits)
 	e.N = max(e.N, 1)

@@ -81,10 +81,22 @@ func (w Window) cut(c *Context, from time.Time) Window {
 
 // keep returns the ended spans that go out of the window with their readings but belong to an
 // excursion that does not end before it, or that may be touched by one to come: one for each limit of
-// each such excursion. base is where the automata stand at the new From.
+// each such excursion. base is where the automata stand at the new From. What readings of the window opened
+// joins none of them to another: those readings may yet be voided.
 func (w *Window) keep(c *Context, from time.Time, base State) []*Span {
+	var old []stretch
+	for _, x := range w.stretches(c, time.Time{}) {
+		if !x.Span.End.IsZero() && x.Span.End.Before(from) {
+			old = append(old, x)
+		}
+	}
+	for _, t := range base.Tracks {
+		if t.Open != nil {
+			old = append(old, stretchOf(c, t.Open))
+		}
+	}
 	var kept []*Span
-	for _, cl := range cluster(w.stretches(c, time.Time{})) {
+	for _, cl := range cluster(old) {
 		e := excursionOf(cl)
 		if !e.End.IsZero() && e.End.Before(from) {
 			if low := lowest(c, base, cl[0].Filling, from); low.IsZero() || !e.End.After(low) {
@@ -93,7 +105,7 @@ func (w *Window) keep(c *Context, from time.Time, base State) []*Span {
 		}
 		at := len(kept)
 		for _, x := range cl {
-			if x.Span.End.IsZero() || !x.Span.End.Before(from) {
+			if x.Span.End.IsZero() {
 				continue
 			}
 			i := slices.IndexFunc(kept[at:], func(s *Span) bool { return s.Limit == x.Limit })
@@ -192,26 +204,47 @@ func earlier(a, b *Span) bool {
 
 // prune drops the tracks of fillings that no reading at or after a moment can belong to.
 func prune(c *Context, s State, from time.Time) State {
-	gone := func(t *Track) bool { return c.ended(t.Filling, from) }
+	gone := func(t *Track) bool {
+		end, _ := c.drained(t.Filling)
+		return c.ended(t.Filling, from) && !end.Equal(from) // an excursion that ends at from is one of the window
+	}
 	if slices.ContainsFunc(s.Tracks, gone) {
 		s.Tracks = slices.DeleteFunc(slices.Clone(s.Tracks), gone)
 	}
 	return s
 }
 
-// ended reports whether no reading at or after a moment can belong to a filling.
+// ended reports whether no reading at or after a moment can belong to a filling. Only a known one can be
+// named after it was drained.
 func (c *Context) ended(filling string, from time.Time) bool {
-	end, unknown := c.drained(filling)
-	return unknown || !end.IsZero() && end.Add(c.Named).Before(from)
+	end, gone := c.drained(filling)
+	switch {
+	case gone || end.IsZero():
+		return gone
+	case known(filling) == "":
+		return !end.After(from)
+	}
+	return end.Add(c.Named).Before(from)
 }
 
 // Low returns the earliest moment that an excursion of the window may begin or overlap at: From, or the
-// begin of what is kept from before it.
-func (w Window) Low() time.Time {
+// begin of what is known from before it, whether ended by readings or with its filling.
+func (w Window) Low(c Context) time.Time {
 	low := w.From
+	take := func(x stretch) {
+		if x.begin.Before(low) {
+			low = x.begin
+		}
+	}
 	for _, s := range w.Kept {
-		if at, _, _ := s.begin(); at.Before(low) {
-			low = at
+		take(stretchOf(&c, s))
+	}
+	for _, t := range w.base().Tracks {
+		if t.Open == nil {
+			continue
+		}
+		if x := stretchOf(&c, t.Open); !x.end.IsZero() && x.end.Before(w.From) {
+			take(x)
 		}
 	}
 	return low
@@ -233,6 +266,10 @@ func (w Window) Low() time.Time {
 //     moment or after it. Before Context.LiveFrom one inside reading settles a limit, imported or not,
 //     where nothing is known to have been exposed before from.
 //
+// Where the context has probes (Context.Cover), each probe with a reading in the window or among older must have
+// shown its limits inside as well. The run of a probe of which there is none is not known: its readings that come
+// later begin a new run.
+//
 // Before the anchor there must also be a sample that shows control by itself, so that LastInside knows the
 // last one; before Context.LiveFrom there is none. What settles lies before the anchor, so that a change of it comes before the window and has it
 // extended again. A filling begun so late that no reading before from can belong to it needs no settling.
@@ -246,7 +283,8 @@ func (w Window) Extend(c Context, from time.Time, older []Sample, complete bool)
 			all = append(all, &s)
 		}
 	}
-	all = mergeSamples(nil, all, "")
+	slices.SortStableFunc(all, compare)
+	all = unique(all)
 	all = slices.AppendSeq(all, w.All())
 	at := time.Time{}
 	if complete {
@@ -275,7 +313,8 @@ func Anchored(c Context, from time.Time, older []Sample, complete bool) bool {
 			all = append(all, &older[i])
 		}
 	}
-	_, ok := anchor(&c, from, mergeSamples(nil, all, ""))
+	slices.SortStableFunc(all, compare)
+	_, ok := anchor(&c, from, unique(all))
 	return ok
 }
 

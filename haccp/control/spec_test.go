@@ -323,6 +323,7 @@ func specExcursion(g []specSpan) Excursion {
 			}
 		}
 	}
+	e.Off = worst
 	if open {
 		e.End = time.Time{}
 	}

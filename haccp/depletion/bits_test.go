@@ -85,4 +85,4 @@ func TestSameBitsEverywhere(t *testing.T) {
 	}
 }
 
-const wantBits = "9ee85dfe0353d766"
+const wantBits = "3bd28958d66c0a4c"

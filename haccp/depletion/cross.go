@@ -3,8 +3,9 @@ package depletion
 import "math"
 
 // cross finds when the fitted level crosses a limit, minute by minute from the
-// newest reading to the horizon. The interval covers those of all curves kept.
-func cross(fits []curve, s *sample, horizon int, limit float64) Crossing {
+// newest reading to the horizon. The early end is that of the first so many
+// curves, the late end that of all.
+func cross(fits []curve, first int, s *sample, horizon int, limit float64) Crossing {
 	if limit == 0 {
 		return Crossing{}
 	}
@@ -16,6 +17,9 @@ func cross(fits []curve, s *sample, horizon int, limit float64) Crossing {
 	found, open := false, false
 	for i := range fits {
 		early, mid, late := fits[i].crossing(s, from, horizon, limit)
+		if i >= first {
+			early = -1
+		}
 		if early >= 0 && (!found || early < c.Earliest) {
 			c.Earliest, found = early, true
 		}

@@ -158,12 +158,13 @@ type Forecast struct {
 // One reading that does not fit the rest (outlier test on the deleted residual,
 // two-sided 1 %, Bonferroni over the readings) is set aside where there are five
 // or more, and named in the result. A line and a first-order curve are both kept
-// unless the fit with offset is significantly better (F test, 1 %): the interval
-// then covers both, since few readings cannot tell them apart and they part in
-// extrapolation. These choices cost some of the 95 %: in simulated first-order
-// baths of eight readings 96 % of the intervals begin before the true crossing
-// and 94 % hold it. The horizon is twice the time from first to newest reading
-// past the newest, at most MaxAhead.
+// unless the fit with offset is significantly better (F test, 1 %), since few
+// readings cannot tell them apart and they part in extrapolation: the interval
+// begins with the earliest of those kept, to which the fit with offset belongs
+// once one of the others is ruled out, and ends with the latest of all three.
+// The horizon is twice the time from first to newest reading past the newest, at
+// most MaxAhead. In simulated baths of four laws and 4 to 20 readings, 97 % or
+// more of the intervals began before the true crossing and 95 % or more held it.
 func Predict(in Input) (Forecast, error) {
 	if err := in.check(); err != nil {
 		return Forecast{}, err
@@ -182,8 +183,8 @@ func Predict(in Input) (Forecast, error) {
 	if s.distinct() < MinPoints {
 		return Forecast{}, TooFew
 	}
-	fits := s.candidates()
-	if len(fits) == 0 {
+	fits, early := s.candidates()
+	if early == 0 {
 		return Forecast{}, TooFew
 	}
 	best := &fits[0]
@@ -197,8 +198,8 @@ func Predict(in Input) (Forecast, error) {
 	f := best.forecast()
 	f.Clock, f.Used, f.SetAside = s.clock, len(s.x), aside
 	f.Newest, f.Horizon = s.newest, s.horizon()
-	f.Operating = cross(fits, s, f.Horizon, in.Operating)
-	f.Critical = cross(fits, s, f.Horizon, in.Critical)
+	f.Operating = cross(fits, early, s, f.Horizon, in.Operating)
+	f.Critical = cross(fits, early, s, f.Horizon, in.Critical)
 	return f, nil
 }
 
@@ -206,7 +207,7 @@ func Predict(in Input) (Forecast, error) {
 // be tested again, before it may cross the limit it reaches first, or false
 // where no crossing is in sight. It may only bring a scheduled test forward.
 // Where the interval reaches back to the newest reading, it is half way
-// from there to the expected crossing: a test at once would only repeat that reading (our choice, no source).
+// from there to the expected crossing or the horizon: a test at once would only repeat that reading (our choice, no source).
 func (f *Forecast) NextTest() (minute int, ok bool) {
 	for _, c := range []Crossing{f.Operating, f.Critical} {
 		m := c.Earliest
@@ -215,6 +216,8 @@ func (f *Forecast) NextTest() (minute int, ok bool) {
 			continue
 		case c.State == Ahead && float64(m) <= f.Newest:
 			m = int(math.Floor((f.Newest + float64(c.Expected)) / 2))
+		case c.State == Possible && float64(m) <= f.Newest:
+			m = int(math.Floor((f.Newest + float64(f.Horizon)) / 2))
 		}
 		if !ok || m < minute {
 			minute, ok = m, true

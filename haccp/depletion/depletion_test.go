@@ -129,6 +129,44 @@ func TestLeafIsTheClock(t *testing.T) {
 	}
 }
 
+// With no feed stated the faster of the mean and the latest is taken: the
+// crossing comes sooner. Leaf that did not move is no clock.
+func TestFeedNotStated(t *testing.T) {
+	in := depletion.Input{LeafKnown: true, Critical: 20}
+	for _, p := range [][2]float64{{0, 0}, {20, 40}, {40, 80}, {60, 120}, {80, 240}} { // 2 kg/min, then 6; 3 on average
+		in.Points = append(in.Points, depletion.Point{Minutes: p[0], Leaf: p[1], Free: 45 - 0.05*p[1]})
+	}
+	f, err := depletion.Predict(in)
+	// 33 mg/L now, 13 to go are 260 kg, 43.3 min at 6 kg/min.
+	if err != nil || f.Clock != depletion.Leaf || f.Critical.Expected != 123 {
+		t.Errorf("%+v, %v", f, err)
+	}
+	// 2 kg/min at last, 3.5 on average.
+	in.Points = nil
+	for _, p := range [][2]float64{{0, 0}, {20, 120}, {40, 160}, {60, 240}, {80, 280}} {
+		in.Points = append(in.Points, depletion.Point{Minutes: p[0], Leaf: p[1], Free: 45 - 0.05*p[1]})
+	}
+	// 31 mg/L now, 11 to go are 220 kg, 62.9 min at 3.5 kg/min.
+	if f, err = depletion.Predict(in); err != nil || f.Critical.Expected != 142 {
+		t.Errorf("%+v, %v", f, err)
+	}
+	for i := range in.Points {
+		in.Points[i].Leaf = 50
+	}
+	if f, err = depletion.Predict(in); err != nil || f.Clock != depletion.Minutes {
+		t.Errorf("leaf that did not move: %+v, %v", f, err)
+	}
+}
+
+func ExampleForecast_NextTest() {
+	f := depletion.Forecast{Newest: 160, Operating: depletion.Crossing{State: depletion.Ahead, Earliest: 199, Expected: 202}}
+	scheduled := 220
+	if m, ok := f.NextTest(); ok && m < scheduled {
+		fmt.Println("test at minute", m, "in place of", scheduled)
+	}
+	// Output: test at minute 199 in place of 220
+}
+
 func TestStates(t *testing.T) {
 	fall := exact(6, 20, func(t float64) float64 { return 50 - 0.1*t })
 	for _, c := range []struct {
@@ -186,7 +224,7 @@ func ExamplePredict() {
 	}
 	next, _ := f.NextTest()
 	fmt.Println(f.Operating, "test by minute", next)
-	// Output: {ahead 199 202 204} test by minute 199
+	// Output: {ahead 195 202 214} test by minute 195
 }
 
 func BenchmarkPredict50(b *testing.B) {

@@ -224,7 +224,7 @@ func (c *curve) factor(s *sample) bool {
 				c.root[r][q] = v / c.root[q][q]
 				continue
 			}
-			if v <= float64(a[r][r]*1e-11) {
+			if !(v > float64(a[r][r]*1e-11)) {
 				return false
 			}
 			c.root[r][r] = math.Sqrt(v)
@@ -263,23 +263,33 @@ func (c *curve) fall(x, y float64) (fall, se float64) {
 	return c.level(u) - c.level(v), c.stdErr(j)
 }
 
-// candidates returns the curves the readings leave possible, the best first.
-func (s *sample) candidates() []curve {
+// candidates returns the curves the readings leave possible, the best first, and
+// how many of them set the early end of the interval. A line and a first-order
+// curve stay unless the curve with offset is significantly better. Where one of
+// them goes, the readings show a bend, the truth may lie between, and the curve
+// with offset counts too; where both stay, it only says how late a crossing
+// may be.
+func (s *sample) candidates() (curves []curve, early int) {
 	full := s.fit(Offset)
-	var kept []curve
+	t := t995(max(full.df, 1))
+	dropped := false
 	for _, m := range []Model{FirstOrder, Line} {
 		c := s.fit(m)
-		t := t995(max(full.df, 1))
-		worse := full.sound && c.rss-full.rss > float64(float64(t*t)*full.s2)
-		if c.sound && !worse {
-			kept = append(kept, c)
+		if full.sound && c.rss-full.rss > float64(float64(t*t)*full.s2) {
+			dropped = true
+		} else if c.sound {
+			curves = append(curves, c)
 		}
 	}
-	if len(kept) == 0 && full.sound {
-		return []curve{full}
+	slices.SortStableFunc(curves, func(a, b curve) int { return cmp.Compare(a.rss, b.rss) })
+	early = len(curves)
+	if full.sound {
+		curves = append(curves, full)
+		if dropped {
+			early++
+		}
 	}
-	slices.SortStableFunc(kept, func(a, b curve) int { return cmp.Compare(a.rss, b.rss) })
-	return kept
+	return curves, early
 }
 
 // forecast returns the parameters in units of the clock.

@@ -65,12 +65,13 @@ func (s *sample) useLeaf(in Input) {
 
 func (s *sample) distinct() int { return distinct(s.x) }
 
-// distinct counts the different values of a list that never falls.
+// distinct counts the values of a list that never falls which differ by more
+// than a millionth of the largest; closer ones carry no slope.
 func distinct(x []float64) int {
-	n := 0
-	for i := range x {
-		if i == 0 || x[i] != x[i-1] {
-			n++
+	n, last := 0, 0.0
+	for i, v := range x {
+		if i == 0 || v-last > float64(x[len(x)-1]*1e-6) {
+			n, last = n+1, v
 		}
 	}
 	return n

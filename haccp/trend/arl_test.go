@@ -3,6 +3,7 @@ package trend_test
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"linewarden/haccp/trend"
@@ -10,10 +11,11 @@ import (
 )
 
 // runLength simulates a chart on independent normal values of mean shift until
-// it signals, and returns the mean run length with its standard error.
-func runLength(shift float64, seed uint64, start func() func(x float64) bool) (mean, se float64) {
+// it signals, and returns the mean run length with its standard error. It draws
+// fewer runs where they are long.
+func runLength(shift, expected float64, seed uint64, start func() func(x float64) bool) (mean, se float64) {
 	random := rand.New(rand.NewPCG(seed, 77))
-	const runs = 4000
+	runs := int(min(4000, max(150, 500_000/expected)))
 	var m trend.Moments
 	for range runs {
 		signal, n := start(), 1
@@ -25,13 +27,13 @@ func runLength(shift float64, seed uint64, start func() func(x float64) bool) (m
 		}
 	}
 	s := m.Summary()
-	return s.Mean, s.SD / math.Sqrt(runs)
+	return s.Mean, s.SD / math.Sqrt(float64(runs))
 }
 
 // checkRunLength compares a simulated run length with the published one.
 func checkRunLength(t *testing.T, row checktable.Row, column string, seed uint64, start func() func(x float64) bool) {
 	t.Helper()
-	mean, se := runLength(num(t, row.Get(t, "shift")), seed, start)
+	mean, se := runLength(num(t, row.Get(t, "shift")), num(t, row.Get(t, column)), seed, start)
 	near(t, "run length, "+column, mean, row.Get(t, column), 3.5*se+half(row.Get(t, column)))
 }
 
@@ -57,6 +59,58 @@ func TestRunLengthOfRules(t *testing.T) {
 			})
 		}
 		seed++
+	})
+}
+
+// Each rule alone, and what the sets cost in false alarms.
+func TestRunLengthOfEachRule(t *testing.T) {
+	checktable.Load(t, "runs-rules/arl.csv").Each(t, func(t *testing.T, row checktable.Row) {
+		var set trend.Signals
+		for code := range strings.FieldsSeq(row.Get(t, "rules")) {
+			set |= codes[code]
+		}
+		text := row.Get(t, "arl")
+		mean, se := runLength(num(t, row.Get(t, "shift")), num(t, text), 11, func() func(float64) bool {
+			r, err := trend.NewRules(set, 0, 1, trend.PartialWindow)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return func(x float64) bool {
+				fired, err := r.Add(x)
+				return err != nil || fired != 0
+			}
+		})
+		near(t, "run length of "+row.Get(t, "rules"), mean, text, 4*se+0.0025*num(t, text))
+	})
+}
+
+func TestRunLengthsOfOtherCharts(t *testing.T) {
+	checktable.Load(t, "arl-vectors/others.csv").Each(t, func(t *testing.T, row checktable.Row) {
+		a, b := num(t, row.Get(t, "k_or_lambda")), num(t, row.Get(t, "h_or_width"))
+		start := func() func(float64) bool {
+			c, err := trend.NewCUSUM(0, a, b, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return func(x float64) bool {
+				p, err := c.Add(x)
+				return err != nil || p.AboveSignal || p.BelowSignal && row.Get(t, "sides") == "2"
+			}
+		}
+		if row.Get(t, "chart") == "ewma" {
+			start = func() func(float64) bool {
+				e, err := trend.NewEWMA(trend.Asymptotic, 0, 1, a, b)
+				if err != nil {
+					t.Fatal(err)
+				}
+				return func(x float64) bool {
+					p, err := e.Add(x)
+					return err != nil || p.Signal
+				}
+			}
+		}
+		mean, se := runLength(num(t, row.Get(t, "shift")), num(t, row.Get(t, "arl")), 13, start)
+		near(t, "run length", mean, row.Get(t, "arl"), 3.5*se+0.2*min(1, se))
 	})
 }
 

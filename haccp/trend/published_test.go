@@ -450,12 +450,14 @@ func TestShareOutsideLimits(t *testing.T) {
 	})
 }
 
+// codes are the rules as the tables name them.
+var codes = map[string]trend.Signals{
+	"WE": trend.WesternElectric, "WE1": trend.WesternElectric1, "WE2": trend.WesternElectric2, "WE3": trend.WesternElectric3, "WE4": trend.WesternElectric4,
+	"N1": trend.Nelson1, "N2": trend.Nelson2, "N3": trend.Nelson3, "N4": trend.Nelson4,
+	"N5": trend.Nelson5, "N6": trend.Nelson6, "N7": trend.Nelson7, "N8": trend.Nelson8,
+}
+
 func TestRunsRuleSeries(t *testing.T) {
-	codes := map[string]trend.Signals{
-		"WE1": trend.WesternElectric1, "WE2": trend.WesternElectric2, "WE3": trend.WesternElectric3, "WE4": trend.WesternElectric4,
-		"N1": trend.Nelson1, "N2": trend.Nelson2, "N3": trend.Nelson3, "N4": trend.Nelson4,
-		"N5": trend.Nelson5, "N6": trend.Nelson6, "N7": trend.Nelson7, "N8": trend.Nelson8,
-	}
 	checktable.Load(t, "runs-rules/series.csv").Each(t, func(t *testing.T, row checktable.Row) {
 		want := map[int]trend.Signals{}
 		for part := range strings.SplitSeq(row.Get(t, "fires"), ";") {

@@ -143,7 +143,7 @@ func TestDilutedRoundTrip(t *testing.T) {
 
 func TestRetestDiluted(t *testing.T) {
 	lowest := math.Inf(1)
-	checktable.Load(t, "dpd-bleaching/levels.csv").Each(t, func(t *testing.T, row checktable.Row) {
+	checktable.Load(t, "photometer-manuals/levels.csv").Each(t, func(t *testing.T, row checktable.Row) {
 		lowest = min(lowest, row.Number(t, "above"))
 		if expected := row.Number(t, "above") + 1; !RetestDiluted(0, expected, false) {
 			t.Errorf("nothing read where %v mg/L should be, and no re-test asked", expected)
@@ -181,8 +181,8 @@ func TestORP(t *testing.T) {
 		{650, 0, 7, ORPHigh}, {800, 0.05, 9, ORPHigh}, {300, 0, 7, ORPAgrees}, {600, 0.5, 7, ORPNotJudged},
 		{400, 100, 8.5, ORPNotJudged}, {400, 100, 5, ORPNotJudged},
 	} {
-		if got, err := ORPPlausible(c.mv, c.free, c.ph); err != nil || got != c.want {
-			t.Errorf("%+v: %s, %v", c, got, err)
+		if got, err := ORPPlausible(c.mv, c.free, c.ph); err != nil || got.Verdict != c.want || got.Cautions[0].Code != formula.Unconfirmed {
+			t.Errorf("%+v: %+v, %v", c, got, err)
 		}
 	}
 }
@@ -291,7 +291,7 @@ func ExampleRetestDiluted() {
 }
 
 func ExampleORPPlausible() {
-	v, _ := ORPPlausible(720, 0, 6.8)
-	fmt.Println(v)
+	c, _ := ORPPlausible(720, 0, 6.8)
+	fmt.Println(c.Verdict)
 	// Output: high-for-chlorine
 }

@@ -115,7 +115,7 @@ func Diluted(readMgPerL, sampleML, totalML float64, m Method) (formula.Result, e
 // bleachMgPerL is the least level at which a photometer manual says that chlorine may
 // bleach the colour of DPD (another says above 10).
 //
-// src: dpd-bleaching above 8 mg/L
+// src: photometer-manuals above 8 mg/L
 const bleachMgPerL = 8.0
 
 // RetestDiluted tells whether a DPD reading asks for a diluted re-test before
@@ -124,7 +124,7 @@ const bleachMgPerL = 8.0
 // chlorine can bleach the test to a low reading or to nothing. The half is a
 // choice of this program.
 //
-// src: dpd-bleaching above 8 mg/L
+// src: photometer-manuals above 8 mg/L
 func RetestDiluted(readMgPerL, expectedMgPerL float64, diluted bool) bool {
 	return !diluted && expectedMgPerL > bleachMgPerL && readMgPerL < expectedMgPerL/2
 }

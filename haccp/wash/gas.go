@@ -12,16 +12,21 @@ import (
 // src: echa-chlorine dissociation constant
 var hydrolysis = []struct{ celsius, k float64 }{{10, 2.2e-4}, {20, 3.2e-4}, {30, 4.4e-4}}
 
+// ChlorideFormula names the chloride of a salt solution in records.
+const ChlorideFormula formula.ID = "chloride-from-salt"
+
 // maxChloride is the chloride of a saturated brine in mol/L, rounded up.
 const maxChloride = 5.5
 
 // ChlorideMolPerL returns the chloride of a sodium chloride solution in mol/L;
 // saltGPerL is g/L as NaCl, 0 to 320. One mole of NaCl, 58.443 g, holds one of chloride.
-func ChlorideMolPerL(saltGPerL float64) (float64, error) {
+//
+// src: common-practice stoichiometry of NaCl
+func ChlorideMolPerL(saltGPerL float64) (formula.Result, error) {
 	if err := formula.Within("salt", saltGPerL, 0, MaxSaltGPerL, quantity.GramPerL); err != nil {
-		return 0, err
+		return formula.Result{}, err
 	}
-	return saltGPerL / NaClGPerMol, nil
+	return result(saltGPerL/NaClGPerMol, formula.MolPerL, ChlorideFormula, "common-practice"), nil
 }
 
 // Cl2Share returns how much of what is Cl2 or HOCl is present as Cl2, in

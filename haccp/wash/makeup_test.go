@@ -299,6 +299,13 @@ func TestRates(t *testing.T) {
 		s.Days = r.Value
 		half, err := Stored(s)
 		checktable.Near(t, "strength after it", value(t, half, err), s.Trade/2, 1e-9)
+		for part, uncertain := range map[float64]bool{0.99: false, 1.01: true} {
+			around := s
+			around.Days *= part
+			if left, err := Stored(around); err != nil || left.Has(StorageUncertain) != uncertain {
+				t.Errorf("after %v half-lives: %v, %v", part, left.Cautions, err)
+			}
+		}
 	})
 	checktable.Load(t, "hypochlorite-handbooks/half-life.csv").Each(t, func(t *testing.T, row checktable.Row) {
 		trade := row.Number(t, "trade")
@@ -351,6 +358,10 @@ func TestStorageOnlyWeakens(t *testing.T) {
 			return r.Value
 		}
 		here := at(s)
+		r, _ := Stored(s)
+		if r.Has(StorageUncertain) != (here < s.Trade/2) || !r.Has(CleanProduct) || r.Has(formula.Extrapolated) != (s.Celsius < 15) {
+			t.Fatalf("%v of %v left at %v °C with %v", here, s.Trade, s.Celsius, r.Cautions)
+		}
 		longer, warmer, saltier, stronger := s, s, s, s
 		longer.Days++
 		warmer.Celsius++
@@ -565,4 +576,35 @@ func ExampleStoredTable() {
 func ExampleIn() {
 	show(In(1, quantity.USGallon, USCup))
 	// Output: 16.000 US cup <nil>
+}
+
+func ExampleStrength_Trade() {
+	s, _ := AvailablePercent(10.78, 1.16)
+	show(s.Trade())
+	// Output: 12.505 g Cl2/100 mL <nil>
+}
+
+func ExampleStrength_Available() {
+	s, _ := NaOClPercent(8.25, 1.10)
+	show(s.Available())
+	// Output: 7.858 % w/w as Cl2 <nil>
+}
+
+func ExampleStrength_NaOCl() {
+	s, _ := AvailablePercent(5, 1.08)
+	show(s.NaOCl())
+	// Output: 5.249 % w/w as NaOCl <nil>
+}
+
+func ExampleStrength_Chlorometric() {
+	s, _ := TradePercent(15.85, 1.2)
+	show(s.Chlorometric())
+	// Output: 50.000 °Cl <nil>
+}
+
+func ExampleStrength_Unit() {
+	liquid, _ := TradePercent(12.5, 1.16)
+	solid, _ := Granular(65)
+	fmt.Println(liquid.Unit(), solid.Unit(), solid.IsSolid(), Strength{}.Known())
+	// Output: mL g true false
 }

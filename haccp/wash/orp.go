@@ -35,27 +35,43 @@ const (
 	noneMgPerL = 0.1
 )
 
+// ORPFormula names the comparison in records.
+const ORPFormula formula.ID = "orp-plausible"
+
+// An ORPCheck is a verdict on a potential and where it comes from.
+type ORPCheck struct {
+	Verdict  ORPVerdict
+	Formula  formula.ID
+	Version  int
+	Source   string
+	Cautions []formula.Caution
+}
+
 // ORPPlausible compares a potential in mV (-2000 to 2000) with the free chlorine
 // in mg/L as Cl2 (0 to 20000) and the pH (0 to 14) of one sample. It is a check of
 // the instruments against each other and never a measure of chlorine: a potential
-// cannot be turned into mg/L. The bounds are from memory ([formula.Unconfirmed]
-// holds for every verdict).
+// cannot be turned into mg/L. The bounds are from memory ([formula.Unconfirmed]).
 //
 // src: lgma-water free chlorine and ORP
-func ORPPlausible(millivolt, freeMgPerL, ph float64) (ORPVerdict, error) {
+func ORPPlausible(millivolt, freeMgPerL, ph float64) (ORPCheck, error) {
 	err := firstOf(formula.Within("orp", millivolt, -2000, 2000, quantity.Millivolt),
 		formula.Within("free chlorine", freeMgPerL, 0, maxFree, quantity.MgPerL), formula.Within("ph", ph, 0, 14, quantity.PHUnit))
 	if err != nil {
-		return "", err
+		return ORPCheck{}, err
 	}
+	return ORPCheck{Verdict: orpVerdict(millivolt, freeMgPerL, ph), Formula: ORPFormula, Version: Version, Source: "lgma-water",
+		Cautions: cautionsOf(formula.Unconfirmed)}, nil
+}
+
+func orpVerdict(millivolt, freeMgPerL, ph float64) ORPVerdict {
 	high := millivolt >= enoughMillivolt
 	switch {
 	case freeMgPerL < noneMgPerL && high:
-		return ORPHigh, nil
+		return ORPHigh
 	case ph < orpLowPH || ph > orpHighPH || freeMgPerL < enoughMgPerL && freeMgPerL >= noneMgPerL:
-		return ORPNotJudged, nil
+		return ORPNotJudged
 	case freeMgPerL >= enoughMgPerL && !high:
-		return ORPLow, nil
+		return ORPLow
 	}
-	return ORPAgrees, nil
+	return ORPAgrees
 }

@@ -2,6 +2,7 @@ package wash
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"linewarden/haccp/formula"
@@ -67,11 +68,13 @@ const (
 	PHMissing       Reason = "ph-not-measured"
 	LevelMissing    Reason = "level-not-measured"
 	LevelOld        Reason = "level-too-old"
+	NotTestedSince  Reason = "not-tested-since-addition"
 	LotMissing      Reason = "lot-strength-unknown"
 	LabelMissing    Reason = "label-maximum-unknown"
 	LabelForbids    Reason = "label-not-for-produce"
 	TargetOverLabel Reason = "target-over-label"
 	RulesMissing    Reason = "plan-lacks-dosing-rules"
+	ProductTooWeak  Reason = "product-too-weak-for-target"
 
 	PHLow            Reason = "ph-below-window"
 	PHHigh           Reason = "ph-above-window"
@@ -88,6 +91,7 @@ type StoredReading struct {
 	Record         string      // Record is its id in the log; empty: it is not stored.
 	Quantity       quantity.ID // Quantity must be free chlorine.
 	MgPerL         float64     // MgPerL is the free chlorine of the bath, as Cl2.
+	NoNumber       bool        // NoNumber marks a reading below or over the range, or the band of a strip.
 	Method         Method      // Method is the range of the test.
 	Dilution       float64     // Dilution is the whole over the part of sample in it: 1 undiluted.
 	PH             float64     // PH of the same sample.
@@ -114,11 +118,12 @@ type ProductLot struct {
 // DoseRules are what the plan says about dosing this bath.
 type DoseRules struct {
 	TargetMgPerL      float64
-	CriticalMaxMgPerL float64 // CriticalMaxMgPerL is the critical maximum in mg/L as Cl2; 0 where there is none.
-	PHMin, PHMax      float64 // PHMin and PHMax are the window in which chlorine may be added.
-	MaxAge            time.Duration
-	Step              float64 // Step is the smallest division of the measuring vessel, mL or g.
-	MaxPerAddition    float64 // MaxPerAddition is the cap of one addition, mL or g.
+	CriticalMaxMgPerL float64       // CriticalMaxMgPerL is the critical maximum in mg/L as Cl2; 0 where there is none.
+	PHMin, PHMax      float64       // PHMin and PHMax are the window in which chlorine may be added.
+	MaxAge            time.Duration // MaxAge is how long ago reading and level may have been taken.
+	MixingTime        time.Duration // MixingTime is how long after an addition a sample says something.
+	Step              float64       // Step is the smallest division of the measuring vessel, mL or g.
+	MaxPerAddition    float64       // MaxPerAddition is the cap of one addition, mL or g.
 	Tolerance         Tolerance
 	RisePart          float64 // RisePart is the part of the computed rise that counts as risen, above 0 to 1.
 	Procedure         string  // Procedure is the written procedure for the pH, shown as it stands.
@@ -126,8 +131,9 @@ type DoseRules struct {
 
 // A PastAddition is an addition to this filling and what came of it.
 type PastAddition struct {
-	ComputedRise float64 // ComputedRise is the rise in mg/L that the amount should have given.
-	MeasuredRise float64 // MeasuredRise is the rise in mg/L found by the test after mixing.
+	Age          time.Duration // Age is how long ago it was made.
+	ComputedRise float64       // ComputedRise is the rise in mg/L that the amount should have given.
+	MeasuredRise float64       // MeasuredRise is the rise in mg/L found by the test after mixing.
 }
 
 // A DoseRequest is all that a dose rests on.
@@ -157,7 +163,7 @@ type PlantDose struct {
 // there is none. It gives no amount without a stored reading of free chlorine
 // inside its method's range and a level, both measured within the plan's time, the
 // strength of the lot in use, its label's leave and maximum, and a pH inside the
-// window. The amount is rounded down to the measuring vessel, capped per addition,
+// window; nor on a reading drawn before the last addition was mixed in. The amount is rounded down to the measuring vessel, capped per addition,
 // and kept so small that neither the label's nor the critical maximum is exceeded
 // at worst. After two additions in a row without the expected rise the answer is
 // to change the water. Acid is never worked out: buffering makes it impossible from
@@ -212,9 +218,10 @@ func (r DoseRequest) missing() []Reason {
 	inCell := read.MgPerL / read.Dilution
 	lack(read.Record == "", NotStored)
 	lack(read.Quantity != quantity.FreeChlorine, NotFree)
-	lack(!(read.Dilution >= 1) || read.Method.High <= read.Method.Low || !(inCell >= read.Method.Low && inCell <= read.Method.High), OutsideMethod)
+	lack(read.NoNumber || !(read.Dilution >= 1) || read.Method.High <= read.Method.Low || !(inCell >= read.Method.Low && inCell <= read.Method.High), OutsideMethod)
 	lack(RetestDiluted(read.MgPerL, read.ExpectedMgPerL, read.Dilution > 1), RetestFirst)
 	lack(!fresh(read.Age, rules.MaxAge), ReadingOld)
+	lack(r.untested(), NotTestedSince)
 	lack(!read.PHMeasured || !(read.PH >= 0 && read.PH <= 14), PHMissing)
 	lack(!r.Level.Measured || !(r.Level.Litres > 0) || math.IsInf(r.Level.Litres, 1), LevelMissing)
 	lack(!fresh(r.Level.Age, rules.MaxAge), LevelOld)
@@ -229,9 +236,16 @@ func (r DoseRequest) missing() []Reason {
 // fresh tells whether something was measured within the plan's time and not in the future.
 func fresh(age, most time.Duration) bool { return age >= 0 && age <= most }
 
+// untested tells whether the reading does not show what the last addition did: it
+// was drawn before it, or before it was mixed in. A second dose on the same
+// reading would be the first one twice.
+func (r DoseRequest) untested() bool {
+	return slices.ContainsFunc(r.Past, func(p PastAddition) bool { return p.Age-r.Reading.Age < r.Rules.MixingTime })
+}
+
 // whole tells whether the plan says all that a dose needs.
 func (u DoseRules) whole() bool {
-	return u.TargetMgPerL > 0 && u.PHMin > 0 && u.PHMax > u.PHMin && u.MaxAge > 0 && u.Step > 0 && u.MaxPerAddition > 0 &&
+	return u.TargetMgPerL > 0 && u.PHMin > 0 && u.PHMax > u.PHMin && u.MaxAge > 0 && u.MixingTime > 0 && u.Step > 0 && u.MaxPerAddition > 0 &&
 		u.RisePart > 0 && u.RisePart <= 1 && u.Procedure != "" && u.Tolerance.check() == nil &&
 		(u.CriticalMaxMgPerL == 0 || u.CriticalMaxMgPerL >= u.TargetMgPerL)
 }
@@ -258,7 +272,7 @@ func (r DoseRequest) amount(d PlantDose) PlantDose {
 	s := r.Lot.Strength
 	needed, err := ProductNeeded(bath, r.Rules.TargetMgPerL, s)
 	if err != nil {
-		return d.with(NoDose, RulesMissing) // a target beyond the product or the quantity
+		return d.with(NoDose, ProductTooWeak)
 	}
 	amount := needed.Value
 	if amount > r.Rules.MaxPerAddition {

@@ -24,7 +24,7 @@ func goodRequest() DoseRequest {
 			Dilution: 50, PH: 6.8, PHMeasured: true, Age: 3 * time.Minute, ExpectedMgPerL: 90},
 		Level: MeasuredLevel{Measured: true, Litres: 1000, Age: 2 * time.Minute},
 		Lot:   ProductLot{ID: "lot-7", Strength: s, ForProduce: true, LabelMaxMgPerL: 200},
-		Rules: DoseRules{TargetMgPerL: 100, CriticalMaxMgPerL: 150, PHMin: 6.5, PHMax: 7.5, MaxAge: 10 * time.Minute, Step: 10,
+		Rules: DoseRules{TargetMgPerL: 100, CriticalMaxMgPerL: 150, PHMin: 6.5, PHMax: 7.5, MaxAge: 10 * time.Minute, MixingTime: 5 * time.Minute, Step: 10,
 			MaxPerAddition: 500, Tolerance: Tolerance{Reading: 10, Volume: 5, Strength: 5, Measure: 2}, RisePart: 0.5,
 			Procedure: "Call the line lead. Add citric acid solution by procedure 12."},
 		Salt: SaltGPerL(30),
@@ -56,6 +56,10 @@ func TestNoDoseWithoutWhatItRestsOn(t *testing.T) {
 		"over the method":          {func(r *DoseRequest) { r.Reading.Dilution = 1; r.Reading.ExpectedMgPerL = 0 }, OutsideMethod},
 		"under the method":         {func(r *DoseRequest) { r.Reading.MgPerL = 2 }, OutsideMethod},
 		"no dilution":              {func(r *DoseRequest) { r.Reading.Dilution = 0 }, OutsideMethod},
+		"below or over range":      {func(r *DoseRequest) { r.Reading.NoNumber = true }, OutsideMethod},
+		"dosed since the reading":  {func(r *DoseRequest) { r.Past = []PastAddition{{Age: time.Minute, ComputedRise: 40}} }, NotTestedSince},
+		"not mixed at the reading": {func(r *DoseRequest) { r.Past = []PastAddition{{Age: 7 * time.Minute, ComputedRise: 40}} }, NotTestedSince},
+		"no mixing time":           {func(r *DoseRequest) { r.Rules.MixingTime = 0 }, RulesMissing},
 		"no number":                {func(r *DoseRequest) { r.Reading.MgPerL = math.NaN() }, OutsideMethod},
 		"bleached test":            {func(r *DoseRequest) { r.Reading.Dilution = 1; r.Reading.MgPerL = 0.4 }, RetestFirst},
 		"old reading":              {func(r *DoseRequest) { r.Reading.Age = 11 * time.Minute }, ReadingOld},
@@ -117,7 +121,7 @@ func TestPHComesFirst(t *testing.T) {
 }
 
 func TestTwoAdditionsWithoutRise(t *testing.T) {
-	flat, risen := PastAddition{40, 19}, PastAddition{40, 20}
+	flat, risen := PastAddition{8 * time.Minute, 40, 19}, PastAddition{8 * time.Minute, 40, 20}
 	for name, c := range map[string]struct {
 		past []PastAddition
 		want Answer
@@ -125,9 +129,10 @@ func TestTwoAdditionsWithoutRise(t *testing.T) {
 		"one flat":              {[]PastAddition{flat}, Add},
 		"two flat":              {[]PastAddition{flat, flat}, ChangeWater},
 		"a rise between":        {[]PastAddition{flat, risen}, Add},
+		"a rise, then flat":     {[]PastAddition{risen, flat}, Add},
 		"two flat, long ago":    {[]PastAddition{flat, flat, risen}, Add},
 		"two flat, last":        {[]PastAddition{risen, flat, flat}, ChangeWater},
-		"rise that was no test": {[]PastAddition{{40, math.NaN()}, flat}, ChangeWater},
+		"rise that was no test": {[]PastAddition{{8 * time.Minute, 40, math.NaN()}, flat}, ChangeWater},
 	} {
 		r := goodRequest()
 		r.Past = c.past
@@ -166,7 +171,7 @@ func TestDoseIsCapped(t *testing.T) {
 	}
 	r = goodRequest()
 	r.Lot.Strength, _ = TradePercent(0.015, 1)
-	if d := DoseForPlant(r); d.Answer != NoDose {
+	if d := DoseForPlant(r); d.Answer != NoDose || !slices.Equal(d.Reasons, []Reason{ProductTooWeak}) {
 		t.Errorf("a product hardly stronger than the bath: %+v", d)
 	}
 }
@@ -241,7 +246,7 @@ func ExampleDoseForPlant() {
 		Level: MeasuredLevel{Measured: true, Litres: 1000, Age: 2 * time.Minute},
 		Lot:   ProductLot{ID: "lot-7", Strength: s, ForProduce: true, LabelMaxMgPerL: 200},
 		Rules: DoseRules{TargetMgPerL: 100, CriticalMaxMgPerL: 150, PHMin: 6.5, PHMax: 7.5, MaxAge: 10 * time.Minute,
-			Step: 50, MaxPerAddition: 500, RisePart: 0.5, Procedure: "Procedure 12"},
+			MixingTime: 5 * time.Minute, Step: 50, MaxPerAddition: 500, RisePart: 0.5, Procedure: "Procedure 12"},
 		Salt: SaltGPerL(30),
 	})
 	fmt.Printf("%s %.0f %s, then %.1f mg/L\n", d.Answer, d.Amount.Value, d.Amount.Unit, d.ExpectMgPerL)

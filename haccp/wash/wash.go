@@ -106,16 +106,20 @@ func (w Water) check() error {
 
 // cautions returns those of any value that rests on the share of HOCl.
 func (w Water) cautions() []formula.Caution {
-	var out []formula.Caution
 	floor := w.PHFloor
 	if floor == 0 {
 		floor = gasPH
 	}
-	salty := !w.Salt.known || w.Salt.gPerL > FreshSaltGPerL
-	if w.PH < floor {
+	low, salty := w.PH < floor, !w.Salt.known || w.Salt.gPerL > FreshSaltGPerL
+	outside := w.Celsius < morrisLow || w.Celsius > morrisHigh
+	if !low && !salty && !outside && w.PH >= gasPH {
+		return nil
+	}
+	out := make([]formula.Caution, 0, 5)
+	if low {
 		out = append(out, formula.Caution{Code: BelowPHFloor, Unusable: true})
 	}
-	if salty || w.PH < gasPH || w.PH < floor {
+	if salty || low || w.PH < gasPH {
 		out = append(out, formula.Caution{Code: ChlorineGas})
 	}
 	if !w.Salt.known {
@@ -124,7 +128,10 @@ func (w Water) cautions() []formula.Caution {
 	if salty {
 		out = append(out, formula.Caution{Code: DiluteEquation})
 	}
-	return append(out, extrapolated(w.Celsius, morrisLow, morrisHigh)...)
+	if outside {
+		out = append(out, formula.Caution{Code: formula.Extrapolated})
+	}
+	return out
 }
 
 func extrapolated(celsius, low, high float64) []formula.Caution {

@@ -234,15 +234,14 @@ func ExampleHOCl() {
 
 func ExampleCl2Share() {
 	chloride, _ := ChlorideMolPerL(10)
-	r, _ := Cl2Share(6, 20, chloride)
+	r, _ := Cl2Share(6, 20, chloride.Value)
 	fmt.Printf("%.4f %s\n", r.Value, r.Unit)
 	// Output: 0.0534 %
 }
 
 func ExampleChlorideMolPerL() {
-	m, _ := ChlorideMolPerL(58.443)
-	fmt.Printf("%.3f mol/L\n", m)
-	// Output: 1.000 mol/L
+	show(ChlorideMolPerL(58.443))
+	// Output: 1.000 mol/L <nil>
 }
 
 func ExampleSaltGPerL() {
