@@ -10,7 +10,7 @@ import (
 
 // linkSize is how many entries a link of a chain holds. The tail grows to twice as many before its older
 // half becomes a link, so that an entry that comes a little late still falls into the tail.
-const linkSize = 16
+const linkSize = 32
 
 // chain is a list in order of which adding at the end copies one link only. It is a value: what changes
 // returns a new chain and leaves the old one, and all it shares with it, as it was. How it is cut into links
@@ -42,14 +42,14 @@ func (c chain[T]) all() iter.Seq[*T] {
 
 func (c chain[T]) backward() iter.Seq[*T] {
 	return func(yield func(*T) bool) {
-		for i := len(c.tail) - 1; i >= 0; i-- {
-			if !yield(c.tail[i]) {
+		for _, v := range slices.Backward(c.tail) {
+			if !yield(v) {
 				return
 			}
 		}
 		for _, l := range slices.Backward(c.links) {
-			for i := len(l) - 1; i >= 0; i-- {
-				if !yield(l[i]) {
+			for _, v := range slices.Backward(l) {
+				if !yield(v) {
 					return
 				}
 			}
