@@ -95,7 +95,7 @@ func TestFoldsAgree(t *testing.T) {
 				continue
 			}
 			w.applyTo(restored, g)
-			if i%4 == 0 || i == len(list)-1 {
+			if i%8 == 0 || i == len(list)-1 {
 				w.same(restored, straight, fmt.Sprintf("group %d, restored at %d", i, at))
 			}
 		}
