@@ -49,9 +49,6 @@ func insert[T any](list []T, v T, order func(a, b *T) int) []T {
 	for i > 0 && order(&list[i-1], &v) > 0 {
 		i--
 	}
-	if i == len(list) {
-		return append(slices.Clip(list), v)
-	}
 	out := make([]T, 0, len(list)+1)
 	out = append(append(out, list[:i]...), v)
 	return append(out, list[i:]...)

@@ -25,7 +25,7 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 	covered := make([]bool, len(found))
 	for _, id := range ser.Cases {
 		d, ok := s.deviations.get(id)
-		if !ok || d.beyond(ch) {
+		if !ok || d.beyond(ch) || !moved && !d.concerns(ch) {
 			continue
 		}
 		next := *d
@@ -58,6 +58,14 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 // it can say nothing new about it.
 func (d *Deviation) beyond(ch *change) bool {
 	return d.Ground != GroundExcursion && !ch.rebuild && !d.Now.End.IsZero() && ch.oldest.After(d.Now.End) && d.Loggers != nil
+}
+
+// concerns reports whether a change that moves no excursion may say something new about a case.
+func (d *Deviation) concerns(ch *change) bool {
+	if d.Ground != GroundExcursion || d.Loggers == nil || len(ch.replace) > 0 {
+		return true
+	}
+	return slices.ContainsFunc(ch.insert, func(x control.Sample) bool { return d.holds(x.At) })
 }
 
 // touches reports whether an excursion overlaps what the case ever covered in more than an end point,

@@ -16,8 +16,8 @@ const maxRecent = 8
 func boundsSpans(e *Event, accepted bool) bool { return e.AtKnown != AtTyped || accepted }
 
 // lastReading gives what a reading with some marks says of a point.
-func lastReading(e *Event, r *Reading, point string, marks []control.Mark, accepted bool) LastReading {
-	return LastReading{ID: e.ID, At: e.At, By: e.By.ID, Filling: r.Filling, Verdicts: verdictsOf(r.Verdicts, point),
+func lastReading(e *Event, r *Reading, point string, marks []control.Mark, accepted bool) *LastReading {
+	return &LastReading{ID: e.ID, At: e.At, By: e.By.ID, Filling: r.Filling, Verdicts: verdictsOf(r.Verdicts, point),
 		Unusable: !boundsSpans(e, accepted) || e.AtKnown == AtImported ||
 			slices.ContainsFunc(marks, func(m control.Mark) bool { return !m.Outside && !m.Usable })}
 }
@@ -29,29 +29,33 @@ func (r *LastReading) counts() bool {
 }
 
 // recent returns a list of newest readings after a change: by at, then inside before outside, then id.
-func recent(list []LastReading, ch *change) []LastReading {
-	out := make([]LastReading, 0, maxRecent+1)
-	for i := range list {
-		if !slices.Contains(ch.forget, list[i].ID) {
-			out = append(out, list[i])
+func recent(list []*LastReading, ch *change) []*LastReading {
+	out := make([]*LastReading, 0, len(list)+len(ch.recent))
+	for _, r := range list {
+		if !slices.Contains(ch.forget, r.ID) {
+			out = append(out, r)
 		}
-	}
-	outside := func(r *LastReading) int {
-		if control.Worst(r.Verdicts) == control.Outside {
-			return 1
-		}
-		return 0
-	}
-	order := func(a, b LastReading) int {
-		return cmp.Or(a.At.Compare(b.At), outside(&a)-outside(&b), cmp.Compare(a.ID, b.ID))
 	}
 	for _, r := range ch.recent {
-		i, _ := slices.BinarySearchFunc(out, r, order)
+		i, _ := slices.BinarySearchFunc(out, r, (*LastReading).compare)
 		if out = slices.Insert(out, i, r); len(out) > maxRecent {
 			out = out[1:]
 		}
 	}
 	return out
+}
+
+func (r *LastReading) compare(o *LastReading) int {
+	if c := r.At.Compare(o.At); c != 0 {
+		return c
+	}
+	if out := control.Worst(r.Verdicts) == control.Outside; out != (control.Worst(o.Verdicts) == control.Outside) {
+		if out {
+			return 1
+		}
+		return -1
+	}
+	return cmp.Compare(r.ID, o.ID)
 }
 
 // standing returns the newest reading that says how a point at a place stands now: where there is a filling,
@@ -62,7 +66,7 @@ func (s *State) standing(point, place string, now time.Time) *LastReading {
 		return nil
 	}
 	for i := len(ser.Recent) - 1; i >= 0; i-- {
-		if r := &ser.Recent[i]; r.counts() && s.sameFilling(place, r, now) {
+		if r := ser.Recent[i]; r.counts() && s.sameFilling(place, r, now) {
 			return r
 		}
 	}

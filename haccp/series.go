@@ -17,7 +17,7 @@ type change struct {
 	rebuild bool
 	opened  bool      // a case was opened
 	oldest  time.Time // the oldest moment touched
-	recent  []LastReading
+	recent  []*LastReading
 	forget  []string // readings voided, or amended so that they say nothing of the point any more
 }
 

@@ -225,7 +225,7 @@ type Series struct {
 	Place  string         `json:"place"`
 	Window control.Window `json:"window"`
 	Fixes  []FixAt        `json:"fixes,omitempty"`  // by at
-	Recent []LastReading  `json:"recent,omitempty"` // the newest readings, the newest last
+	Recent []*LastReading `json:"recent,omitempty"` // the newest readings, the newest last
 	// FirstLive is when the oldest reading was taken that was not imported.
 	FirstLive time.Time `json:"first_live,omitzero"`
 	// Cases lists the cases of this point and place that the state holds.

@@ -112,9 +112,12 @@ func (w *Window) stretches(c *Context, at time.Time) []stretch {
 			take(t.Open)
 		}
 	}
-	list := w.list()
-	for i := len(list) - 1; i >= 0 && !list[i].last().Before(low); i-- {
-		for _, s := range list[i].Closed {
+	for i := len(w.Chunks); i >= 0; i-- {
+		ch := w.chunk(i)
+		if len(ch.Samples) > 0 && ch.last().Before(low) {
+			break
+		}
+		for _, s := range ch.Closed {
 			take(s)
 		}
 	}

@@ -269,7 +269,8 @@ func (w Window) Extend(c Context, from time.Time, older []Sample, complete bool)
 			all = append(all, &s)
 		}
 	}
-	all = mergeSamples(nil, all, "")
+	slices.SortStableFunc(all, compare)
+	all = unique(all)
 	all = slices.AppendSeq(all, w.All())
 	at := time.Time{}
 	if complete {
@@ -298,7 +299,8 @@ func Anchored(c Context, from time.Time, older []Sample, complete bool) bool {
 			all = append(all, &older[i])
 		}
 	}
-	_, ok := anchor(&c, from, mergeSamples(nil, all, ""))
+	slices.SortStableFunc(all, compare)
+	_, ok := anchor(&c, from, unique(all))
 	return ok
 }
 

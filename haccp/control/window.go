@@ -6,9 +6,13 @@ import (
 	"time"
 )
 
-// chunkSize is how many samples a chunk takes before the next one begins. A sample that comes late
+// chunkSize is how many samples a chunk holds. The tail grows to half as many again before its older part
+// becomes a chunk, so that a sample that comes a little late still falls into the tail. One that comes later
 // costs the chunks from its own on, and no more than the one where the automata agree again.
 const chunkSize = 32
+
+// longTail is how many samples the tail takes.
+const longTail = chunkSize * 3 / 2
 
 // Chunk is a run of samples in order, with the automata as they stood before it and the spans that
 // readings of the chunk ended. Samples of one moment lie in one chunk.
@@ -56,8 +60,8 @@ func (w Window) Len() int {
 // All yields the samples in order.
 func (w Window) All() iter.Seq[*Sample] {
 	return func(yield func(*Sample) bool) {
-		for _, ch := range w.list() {
-			for _, s := range ch.Samples {
+		for i := range w.chunks() {
+			for _, s := range w.chunk(i).Samples {
 				if !yield(s) {
 					return
 				}
@@ -66,11 +70,22 @@ func (w Window) All() iter.Seq[*Sample] {
 	}
 }
 
+// chunks counts the chunks with the tail.
+func (w *Window) chunks() int { return len(w.Chunks) + 1 }
+
+// chunk gives a chunk by its number; the last is the tail.
+func (w *Window) chunk(i int) *Chunk {
+	if i == len(w.Chunks) {
+		return &w.Tail
+	}
+	return w.Chunks[i]
+}
+
 // Backward yields the samples from the newest to the oldest.
 func (w Window) Backward() iter.Seq[*Sample] {
 	return func(yield func(*Sample) bool) {
-		for _, ch := range slices.Backward(w.list()) {
-			for _, s := range slices.Backward(ch.Samples) {
+		for i := len(w.Chunks); i >= 0; i-- {
+			for _, s := range slices.Backward(w.chunk(i).Samples) {
 				if !yield(s) {
 					return
 				}
@@ -143,20 +158,12 @@ func (w *Window) newest() time.Time {
 
 // push adds samples of one moment after the newest.
 func (w Window) push(c *Context, group []*Sample) Window {
-	quiet := true
-	for _, t := range w.State.Tracks {
-		quiet = quiet && t.Open == nil
-	}
+	quiet := w.State.calm()
 	for _, s := range group {
 		quiet = quiet && !s.Outside()
 	}
 	if !quiet {
 		w.Moves++
-	}
-	if len(w.Tail.Samples) >= chunkSize {
-		full := w.Tail
-		w.Chunks = append(slices.Clone(w.Chunks), &full)
-		w.Tail = Chunk{Base: w.State}
 	}
 	r := newRunner(c, w.State)
 	r.run(group)
@@ -165,6 +172,24 @@ func (w Window) push(c *Context, group []*Sample) Window {
 		w.Tail.Closed = slices.Concat(w.Tail.Closed, r.closed)
 	}
 	w.State = r.state()
+	return w.shorten(c)
+}
+
+// shorten makes the older part of a tail that is full a chunk.
+func (w Window) shorten(c *Context) Window {
+	if len(w.Tail.Samples) < longTail {
+		return w
+	}
+	r := newRunner(c, w.Tail.Base)
+	var made []*Chunk
+	for piece := range pieces(w.Tail.Samples) {
+		ch := &Chunk{Base: r.state(), Samples: piece}
+		r.run(piece)
+		ch.Closed, r.closed = r.closed, nil
+		made = append(made, ch)
+	}
+	n := len(made) - 1
+	w.Chunks, w.Tail = slices.Concat(w.Chunks, made[:n]), *made[n]
 	return w
 }
 
@@ -173,7 +198,55 @@ func (w Window) merge(c *Context, add []*Sample) Window {
 	if len(add) == 0 {
 		return w
 	}
+	if n := len(w.Tail.Samples); n > 0 && n+len(add) <= longTail && !add[0].At.Before(w.Tail.first()) {
+		return w.mergeTail(c, add)
+	}
 	return w.redo(c, w.chunkOf(add[0].At), add, "", false)
+}
+
+// mergeTail is redo for samples that belong into the tail, where nearly all that come late belong.
+func (w Window) mergeTail(c *Context, add []*Sample) Window {
+	if len(add) == 1 && w.Tail.quiet(&w.State) && w.surpassed(c, add[0]) {
+		if i, found := slices.BinarySearchFunc(w.Tail.Samples, add[0], compare); !found {
+			w.Tail.Samples = slices.Concat(w.Tail.Samples[:i], add, w.Tail.Samples[i:])
+			return w.shorten(c)
+		}
+	}
+	r := newRunner(c, w.Tail.Base)
+	ch := Chunk{Base: w.Tail.Base, Samples: mergeSamples(w.Tail.Samples, add, "")}
+	r.run(ch.Samples)
+	ch.Closed = r.closed
+	state := r.state()
+	if !w.Tail.quiet(&w.State) || !ch.quiet(&state) {
+		w.Moves++
+	}
+	w.Tail, w.State = ch, state
+	return w.shorten(c)
+}
+
+// surpassed reports whether the newest sample, which comes after s, says inside of all that s says inside
+// of, so that s leaves the automata of a quiet tail where they stand.
+func (w *Window) surpassed(c *Context, s *Sample) bool {
+	last := w.Tail.Samples[len(w.Tail.Samples)-1]
+	if s.Outside() || !last.At.After(s.At) || last.Imported || s.Proves() && !last.Proves() || c.key(last) != c.key(s) {
+		return false
+	}
+	for i := range s.Marks {
+		if m := &s.Marks[i]; m.Usable && !slices.ContainsFunc(last.Marks, func(l Mark) bool { return l.Limit == m.Limit && l.Usable && !l.Outside }) {
+			return false
+		}
+	}
+	return true
+}
+
+// quiet reports whether no excursion touches the chunk; after is the state of the automata behind it.
+func (ch *Chunk) quiet(after *State) bool {
+	return len(ch.Closed) == 0 && ch.Base.calm() && after.calm()
+}
+
+// calm reports whether no span is open.
+func (s *State) calm() bool {
+	return !slices.ContainsFunc(s.Tracks, func(t *Track) bool { return t.Open != nil })
 }
 
 // chunkOf returns the index in list of the chunk where a moment belongs.
@@ -195,11 +268,13 @@ func (w Window) redo(c *Context, k int, add []*Sample, without string, force boo
 		state = list[k].Base
 	}
 	out := slices.Clone(list[:k])
+	quiet := !force
 	for i := k; i < len(list) || i == k; i++ {
 		var old []*Sample
 		next, until := State{}, time.Time{}
 		if i < len(list) {
 			old, next = list[i].Samples, w.State
+			quiet = quiet && len(list[i].Closed) == 0
 		}
 		if i+1 < len(list) {
 			next, until = list[i+1].Base, list[i+1].first()
@@ -217,38 +292,51 @@ func (w Window) redo(c *Context, k int, add []*Sample, without string, force boo
 			out, state = append(out, list[i]), next
 			continue
 		}
+		quiet = quiet && state.calm() && (i >= len(list) || list[i].Base.calm() && next.calm())
 		r := newRunner(c, state)
 		for piece := range pieces(mergeSamples(old, mine, without)) {
 			ch := &Chunk{Base: r.state(), Samples: piece}
 			r.run(piece)
 			ch.Closed, r.closed = r.closed, nil
+			quiet = quiet && len(ch.Closed) == 0
 			out = append(out, ch)
 		}
 		state = r.state()
+		quiet = quiet && state.calm()
 	}
 	w.Chunks, w.Tail, w.State = nil, Chunk{Base: state}, state
 	if n := len(out); n > 0 {
 		w.Chunks, w.Tail = slices.Clip(out[:n-1]), *out[n-1]
 	}
-	w.Moves++
+	if !quiet {
+		w.Moves++
+	}
 	return w
 }
 
-// mergeSamples merges two sorted runs; of two samples with one id the second run's stands.
+// mergeSamples merges two sorted runs; of samples with one time and id the last of the second run stands.
 func mergeSamples(old, add []*Sample, without string) []*Sample {
-	out := make([]*Sample, 0, len(old)+len(add))
-	for _, s := range old {
-		again := slices.ContainsFunc(add, func(t *Sample) bool { return t.ID == s.ID && t.At.Equal(s.At) })
-		if !again && (without == "" || s.ID != without) {
-			out = append(out, s)
+	add = unique(add)
+	again := func(s *Sample) bool {
+		i, _ := slices.BinarySearchFunc(add, s.At, func(t *Sample, at time.Time) int { return t.At.Compare(at) })
+		for ; i < len(add) && add[i].At.Equal(s.At); i++ {
+			if add[i].ID == s.ID {
+				return true
+			}
 		}
+		return false
 	}
-	if len(add) == 0 {
-		return out
+	out, next := make([]*Sample, 0, len(old)+len(add)), 0
+	for _, s := range old {
+		if without != "" && s.ID == without || again(s) {
+			continue
+		}
+		for next < len(add) && compare(add[next], s) < 0 {
+			out, next = append(out, add[next]), next+1
+		}
+		out = append(out, s)
 	}
-	out = append(out, add...)
-	slices.SortStableFunc(out, compare)
-	return unique(out)
+	return append(out, add[next:]...)
 }
 
 // unique drops all but the last of samples with the same time and id; the slice is its own.
@@ -276,7 +364,7 @@ func pieces(ss []*Sample) iter.Seq[[]*Sample] {
 	return func(yield func([]*Sample) bool) {
 		for len(ss) > 0 {
 			n := min(chunkSize, len(ss))
-			if len(ss) < chunkSize*3/2 {
+			if len(ss) < longTail {
 				n = len(ss)
 			}
 			for n < len(ss) && ss[n].At.Equal(ss[n-1].At) {

@@ -24,6 +24,55 @@ func TestLongWindowIsTheRuleInAnyOrder(t *testing.T) {
 	})
 }
 
+// Mostly quiet samples that come a little late: after each of them the automata stand where they stand when
+// all is computed again.
+func TestLateSamplesLeaveTheAutomataAsTheyShouldBe(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawContext(t)
+		w := Window{}
+		for i := range rapid.IntRange(10, 120).Draw(t, "n") {
+			s := drawSample(t, i, sampleKind{named: true, imported: true})
+			s.At = min0(i*2 - rapid.IntRange(0, 12).Draw(t, "late"))
+			if rapid.IntRange(0, 9).Draw(t, "quiet") > 0 {
+				for m := range s.Marks {
+					s.Marks[m].Outside = false
+				}
+			}
+			before := w
+			w = w.Insert(c, s)
+			again := w.Rebuild(c)
+			if !sameTracks(w.State, again.State) {
+				t.Fatalf("after sample %d the automata stand at %s, not at %s", i, asJSON(w.State), asJSON(again.State))
+			}
+			if w.Moves == before.Moves && fmt.Sprint(w.Excursions(c)) != fmt.Sprint(before.Excursions(c)) {
+				t.Fatal("excursions changed and Moves did not")
+			}
+			sameExcursions(t, again.Excursions(c), w.Excursions(c))
+		}
+	})
+}
+
+// sameTracks compares automata whatever the order in which they came to be.
+func sameTracks(a, b State) bool {
+	if len(a.Tracks) != len(b.Tracks) || a.Inside != b.Inside {
+		return false
+	}
+	for _, t := range a.Tracks {
+		if !slices.ContainsFunc(b.Tracks, t.equal) {
+			return false
+		}
+	}
+	return true
+}
+
+func asJSON(v any) string {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err.Error()
+	}
+	return string(b)
+}
+
 // Amendments and voids, facts of the context heard of late, and a trip through JSON: after each step
 // the window is what the rule says of the samples as they then stand, and the window before it has not
 // changed.

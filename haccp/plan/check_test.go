@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"linewarden/haccp/guidance"
 	"linewarden/haccp/quantity"
 )
 
@@ -39,7 +40,7 @@ func limit(t *testing.T, kind LimitKind, q quantity.ID, low, high string) Limit 
 func warnings(p *Plan) []Problem {
 	var out []Problem
 	for _, f := range p.Check(Options{}) {
-		if f.Warning && slices.ContainsFunc(figures, func(g figure) bool { return g.source == f.Source }) {
+		if f.Warning && slices.ContainsFunc(guidance.All(), func(g guidance.Figure) bool { return g.Source == f.Source }) {
 			out = append(out, f)
 		}
 	}
@@ -58,20 +59,20 @@ func TestGuidance(t *testing.T) {
 		want      []string // sources, each with the side it is about
 	}{
 		"free inside all":              {CCP, free, "100 mg/L", "150 mg/L", nil},
-		"free below Florida":           {CCP, free, "50 mg/L", "150 mg/L", []string{"min " + floridaPage}},
-		"free below the trial":         {CCP, free, "9.9 mg/L", "", []string{"min " + floridaPage, "min " + lettuceTrial}},
-		"free above Florida":           {CCP, free, "100 mg/L", "150.1 mg/L", []string{"max " + floridaPage}},
+		"free below Florida":           {CCP, free, "50 mg/L", "150 mg/L", []string{"min " + guidance.FloridaPage}},
+		"free below the trial":         {CCP, free, "9.9 mg/L", "", []string{"min " + guidance.FloridaPage, "min " + guidance.LettuceTrial}},
+		"free above Florida":           {CCP, free, "100 mg/L", "150.1 mg/L", []string{"max " + guidance.FloridaPage}},
 		"free is not held against 200": {Sanitation, free, "", "500 mg/L", nil},
 		"total inside all":             {CCP, total, "100 mg/L", "150 mg/L", nil},
-		"total inside FDA only":        {CCP, total, "50 mg/L", "200 mg/L", []string{"min " + cfiaPage, "max " + cfiaPage}},
-		"total outside both":           {CCP, total, "49 mg/L", "201 mg/L", []string{"min " + fdaGuide, "max " + fdaGuide, "min " + cfiaPage, "max " + cfiaPage}},
+		"total inside FDA only":        {CCP, total, "50 mg/L", "200 mg/L", []string{"min " + guidance.CFIAPage, "max " + guidance.CFIAPage}},
+		"total outside both":           {CCP, total, "49 mg/L", "201 mg/L", []string{"min " + guidance.FDAGuide, "max " + guidance.FDAGuide, "min " + guidance.CFIAPage, "max " + guidance.CFIAPage}},
 		"total on surfaces":            {Sanitation, total, "", "200 mg/L", nil},
-		"total on surfaces, strong":    {Sanitation, total, "", "201 mg/L", []string{"max " + surfaceRule}},
+		"total on surfaces, strong":    {Sanitation, total, "", "201 mg/L", []string{"max " + guidance.SurfaceRule}},
 		"pH inside all":                {CCP, ph, "6.5 pH", "7.0 pH", nil},
-		"pH above Canada":              {CCP, ph, "6.5 pH", "7.5 pH", []string{"max " + cfiaPage}},
-		"pH below all":                 {CCP, ph, "5.9 pH", "7.0 pH", []string{"min " + fdaGuide, "min " + cfiaPage, "min " + floridaPage}},
+		"pH above Canada":              {CCP, ph, "6.5 pH", "7.5 pH", []string{"max " + guidance.CFIAPage}},
+		"pH below all":                 {CCP, ph, "5.9 pH", "7.0 pH", []string{"min " + guidance.FDAGuide, "min " + guidance.CFIAPage, "min " + guidance.FloridaPage}},
 		"contact in seconds":           {OPRP, contact, "60 s", "120 s", nil},
-		"contact too long":             {OPRP, contact, "1 min", "301 s", []string{"max " + fdaGuide, "max " + cfiaPage}},
+		"contact too long":             {OPRP, contact, "1 min", "301 s", []string{"max " + guidance.FDAGuide, "max " + guidance.CFIAPage}},
 	} {
 		kind := Critical
 		if c.class != CCP {

@@ -6,11 +6,8 @@ import (
 	"runtime/metrics"
 )
 
-// How much memory is given to have less to do with collecting garbage.
-const (
-	gcPercent   = 400       // of what is alive, in place of Go's 100
-	leastMemory = 256 << 20 // bytes for Go's part of the process before it is pressed for memory
-)
+// leastMemory is how many bytes Go's part of the process may take before garbage is collected at all.
+const leastMemory = 256 << 20
 
 // TuneMemory lets garbage grow to some hundred megabytes, which saves a fifth of the processor time where
 // many readings come at once, and no further: the limit follows what is alive. It is called again where
@@ -25,6 +22,6 @@ func TuneMemory() {
 	if live[0].Value.Kind() == metrics.KindUint64 {
 		limit = max(limit, 2*int64(live[0].Value.Uint64()))
 	}
-	debug.SetGCPercent(gcPercent)
+	debug.SetGCPercent(-1) // by the limit alone
 	debug.SetMemoryLimit(limit)
 }

@@ -116,7 +116,7 @@ func TestSnapshotsAreChecked(t *testing.T) {
 
 func TestSnapshotsInBackground(t *testing.T) {
 	b := found(t, func(o *Options) { o.SnapshotEvery = 10 })
-	for n := range 25 {
+	for n := range 10 * rushed {
 		mustDo(t, b.Site, note(n, "x"))
 	}
 	deadline := time.Now().Add(5 * time.Second)

@@ -88,11 +88,11 @@ type saver struct {
 
 	mu    sync.Mutex
 	last  int64     // seq of the last snapshot, saved or under way
-	began time.Time // when that was begun
+	began time.Time // when that was begun, or the saver
 }
 
 func newSaver(s *Site) *saver {
-	v := &saver{site: s, work: make(chan *view, 1), done: make(chan struct{})}
+	v := &saver{site: s, work: make(chan *view, 1), done: make(chan struct{}), began: time.Now()}
 	go v.run()
 	return v
 }

@@ -5,10 +5,9 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"slices"
+	"strings"
 
-	"modernc.org/sqlite"
-	sqlite3 "modernc.org/sqlite/lib"
+	"golang.org/x/mod/sumdb/tlog"
 
 	"linewarden/internal/record"
 )
@@ -22,31 +21,45 @@ func (l *Log) Append(ctx context.Context, expected int64, c record.Commit, looku
 	if len(lookups) != len(c.Records) {
 		return fmt.Errorf("%w: %d records with %d look-up entries", record.ErrInvalid, len(c.Records), len(lookups))
 	}
+	records := strings.Join(c.Records, "\n")
+	if strings.Count(records, "\n") != max(0, len(c.Records)-1) {
+		return fmt.Errorf("%w: a record with a line feed", record.ErrInvalid)
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	var site int64
-	err := w.transaction(ctx, func(ctx context.Context) error {
-		at, err := w.endOf(ctx, l.site)
-		if err != nil {
+	t, err := l.newest(ctx)
+	if err != nil {
+		return fmt.Errorf("append commit %d of site %s: %w", c.Number, l.site, err)
+	}
+	var at end
+	full := len(t.kinds) >= l.store.run
+	err = w.transaction(ctx, func(ctx context.Context) error {
+		if at, err = w.endOf(ctx, l.site); err != nil {
 			return err
 		}
-		site = at.site
 		if at.head.Commit != expected {
 			return fmt.Errorf("%w: the log is at commit %d, not %d", record.ErrConflict, at.head.Commit, expected)
 		}
 		if err := c.Check(at.head); err != nil {
 			return err
 		}
-		if err := w.insertLookups(ctx, site, lookups); err != nil {
+		if err := w.claim(ctx, at.site, t, lookups); err != nil {
 			return err
 		}
-		return w.insertLog(ctx, site, c)
+		if full {
+			if err := w.write(ctx, at.site, t); err != nil {
+				return err
+			}
+		}
+		return w.insertCommit(ctx, at.site, &c, records)
 	})
 	if err != nil {
 		delete(w.last, l.site) // whatever it was, look again
+		l.forgetTail()
 		return fmt.Errorf("append commit %d of site %s: %w", c.Number, l.site, err)
 	}
-	w.last[l.site] = end{site, record.Head{Commit: c.Number, Size: c.Size}}
+	t.add(lookups, full)
+	w.last[l.site] = end{at.site, record.Head{Commit: c.Number, Size: c.Size}}
 	return nil
 }
 
@@ -74,97 +87,16 @@ func (w *writer) headOf(ctx context.Context, site int64) (record.Head, error) {
 	return h, err
 }
 
-func (w *writer) insertLog(ctx context.Context, site int64, c record.Commit) error {
-	base := site << siteShift
-	args := w.args[:0]
-	for i, r := range c.Records {
-		args = append(args, base+c.First+int64(i), r)
-	}
-	w.args = args
-	if err := w.records.insert(ctx, args); err != nil {
-		return err
-	}
-	nodes := make([]byte, 0, len(c.Nodes)*32)
+func (w *writer) insertCommit(ctx context.Context, site int64, c *record.Commit, records string) error {
+	nodes := make([]byte, 0, len(c.Nodes)*tlog.HashSize)
 	for i := range c.Nodes {
 		nodes = append(nodes, c.Nodes[i][:]...)
 	}
-	if _, err := w.insertNode.ExecContext(ctx, base+c.First, nodes); err != nil {
+	base := site << siteShift
+	if _, err := w.insertPage.ExecContext(ctx, base+c.First, nodes, records); err != nil {
 		return err
 	}
-	_, err := w.insertCommit.ExecContext(ctx, base+c.Number, c.First, c.Size, c.Root[:])
-	return err
-}
-
-func (w *writer) insertLookups(ctx context.Context, site int64, lookups []record.Lookup) error {
-	args := w.args[:0]
-	for i := range lookups {
-		args = append(args, site, lookups[i].ID[:], lookups[i].Seq)
-	}
-	if err := w.ids.insert(ctx, args); err != nil {
-		return duplicate(err, "record")
-	}
-	args = args[:0]
-	for i := 0; i < len(lookups); {
-		n := 1
-		for i+n < len(lookups) && lookups[i+n].Command == lookups[i].Command {
-			n++
-		}
-		if !lookups[i].Command.IsZero() {
-			args = append(args, site, lookups[i].Command[:], lookups[i].Seq, int64(n))
-		}
-		i += n
-	}
-	if err := w.commands.insert(ctx, args); err != nil {
-		return duplicate(err, "command")
-	}
-	w.args = args
-	return w.insertEntries(ctx, site, lookups)
-}
-
-type entry struct{ word, at, seq int64 }
-
-// insertEntries writes the entries in the order of their table, which is
-// several times faster than in the order of the records.
-func (w *writer) insertEntries(ctx context.Context, site int64, lookups []record.Lookup) error {
-	rows := make([]entry, 0, 5*len(lookups))
-	for i := range lookups {
-		k := &lookups[i]
-		at := k.At.UnixMilli()
-		id, err := w.word(ctx, word{site, classKind, k.Kind})
-		if err != nil {
-			return err
-		}
-		rows = append(rows, entry{id, at, k.Seq})
-		for _, text := range k.About {
-			if id, err = w.word(ctx, word{site, classAbout, text}); err != nil {
-				return err
-			}
-			rows = append(rows, entry{id, at, k.Seq})
-		}
-	}
-	slices.SortFunc(rows, func(a, b entry) int {
-		if a.word != b.word {
-			return int(a.word - b.word)
-		}
-		if a.at != b.at {
-			return int(a.at - b.at)
-		}
-		return int(a.seq - b.seq)
-	})
-	args := w.args[:0]
-	for _, r := range rows {
-		args = append(args, r.word, r.at, r.seq)
-	}
-	w.args = args
-	return w.entries.insert(ctx, args)
-}
-
-// duplicate turns a broken primary key into record.ErrDuplicateID.
-func duplicate(err error, what string) error {
-	var e *sqlite.Error
-	if errors.As(err, &e) && (e.Code() == sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY || e.Code() == sqlite3.SQLITE_CONSTRAINT_UNIQUE) {
-		return fmt.Errorf("%w: %s id: %w", record.ErrDuplicateID, what, err)
-	}
+	_, err := w.insertRoot.ExecContext(ctx, base+c.Number, c.First, c.Size, c.Root[:])
 	return err
 }
 

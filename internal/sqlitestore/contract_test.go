@@ -1,6 +1,7 @@
 package sqlitestore_test
 
 import (
+	"fmt"
 	"testing"
 
 	"linewarden/internal/record/recordtest"
@@ -31,8 +32,12 @@ func site(t testing.TB, s *sqlitestore.Store, name string) *sqlitestore.Log {
 }
 
 func TestContract(t *testing.T) {
-	recordtest.TestLog(t, func(t *testing.T) func(string) recordtest.Store {
-		s := open(t, t.TempDir(), sqlitestore.Options{})
-		return func(name string) recordtest.Store { return site(t, s, name) }
-	})
+	for _, run := range []int{0, 1, 7} {
+		t.Run(fmt.Sprintf("look-up entries in runs of %d", run), func(t *testing.T) {
+			recordtest.TestLog(t, func(t *testing.T) func(string) recordtest.Store {
+				s := open(t, t.TempDir(), sqlitestore.Options{Run: run})
+				return func(name string) recordtest.Store { return site(t, s, name) }
+			})
+		})
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"linewarden/internal/record"
@@ -32,92 +33,134 @@ func (l *Log) find(ctx context.Context, q record.Query, limit int) ([]record.Sto
 	if err != nil || base == 0 {
 		return nil, nil, err
 	}
-	site := base >> siteShift
-	class, text := int64(classAbout), q.About
+	key, kind := term{classAbout, q.About}, q.Kind
 	if q.About == "" {
-		class, text = classKind, q.Kind
+		key, kind = term{classKind, q.Kind}, ""
 	}
-	key, err := l.word(ctx, site, class, text)
-	if err != nil || key == 0 {
+	t, err := l.newest(ctx)
+	if err != nil {
 		return nil, nil, err
 	}
-	statement := `SELECT e.at, r.key, r.bytes FROM entry e CROSS JOIN record r ON r.key = ? + e.seq
-		WHERE e.word = ? AND (e.at, e.seq) > (?, ?) AND (e.at, e.seq) < (?, ?)`
-	args := append([]any{base, key}, bounds(q)...)
-	if q.About != "" && q.Kind != "" {
-		kind, err := l.word(ctx, site, classKind, q.Kind)
-		if err != nil || kind == 0 {
-			return nil, nil, err
+	low, high := bounds(q)
+	found := t.between(key, kind, low, high, q.Descending, limit)
+	older, err := l.listed(ctx, base>>siteShift, key, kind, low, high, q.Descending, limit)
+	if err != nil {
+		return nil, nil, err
+	}
+	found = append(found, older...)
+	slices.SortFunc(found, func(a, b moment) int {
+		if q.Descending {
+			a, b = b, a
+		}
+		return a.compare(b)
+	})
+	found = slices.Compact(found) // what was written meanwhile stands in both
+	found = found[:min(limit, len(found))]
+	seqs, times := make([]int64, len(found)), make([]int64, len(found))
+	for i, m := range found {
+		seqs[i], times[i] = m.seq, m.at
+	}
+	page, err := l.records(ctx, base, seqs)
+	if err == nil && len(page) != len(seqs) {
+		err = fmt.Errorf("%w: a look-up entry of a record that is not there", record.ErrTampered)
+	}
+	return page, times, err
+}
+
+// listed gives what the table holds of a key, and of a kind if one is named, between two bounds that are
+// left out.
+func (l *Log) listed(ctx context.Context, site int64, key term, kind string, low, high moment, descending bool, limit int) ([]moment, error) {
+	number, err := l.word(ctx, site, key)
+	if err != nil || number == 0 {
+		return nil, err
+	}
+	statement := `SELECT e.at, e.seq FROM entry e WHERE e.word = ? AND (e.at, e.seq) > (?, ?) AND (e.at, e.seq) < (?, ?)`
+	args := []any{number, low.at, low.seq, high.at, high.seq}
+	if kind != "" {
+		of, err := l.word(ctx, site, term{classKind, kind})
+		if err != nil || of == 0 {
+			return nil, err
 		}
 		statement += ` AND EXISTS (SELECT 1 FROM entry k WHERE k.word = ? AND k.at = e.at AND k.seq = e.seq)`
-		args = append(args, kind)
+		args = append(args, of)
 	}
-	if q.Descending {
+	if descending {
 		statement += ` ORDER BY e.at DESC, e.seq DESC LIMIT ?`
 	} else {
 		statement += ` ORDER BY e.at, e.seq LIMIT ?`
 	}
 	rows, err := l.store.read.QueryContext(ctx, statement, append(args, limit)...)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	return readPage(rows, base)
+	defer rows.Close()
+	var out []moment
+	for rows.Next() {
+		var m moment
+		if err := rows.Scan(&m.at, &m.seq); err != nil {
+			return nil, err
+		}
+		out = append(out, m)
+	}
+	return out, rows.Err()
 }
 
 // bounds gives the open bounds of (at, seq); seq is never 0.
-func bounds(q record.Query) []any {
-	low, high := [2]int64{math.MinInt64, 0}, [2]int64{math.MaxInt64, 0}
+func bounds(q record.Query) (low, high moment) {
+	low, high = moment{math.MinInt64, 0}, moment{math.MaxInt64, 0}
 	if !q.From.IsZero() {
-		low[0] = ceilMilli(q.From)
+		low.at = ceilMilli(q.From)
 	}
 	if !q.To.IsZero() {
-		high[0] = ceilMilli(q.To)
+		high.at = ceilMilli(q.To)
 	}
-	if !q.After.IsZero() {
-		after := [2]int64{q.After.At.UnixMilli(), q.After.Seq}
-		if q.Descending && (after[0] < high[0] || after[0] == high[0] && after[1] < high[1]) {
-			high = after
-		}
-		if !q.Descending && (after[0] > low[0] || after[0] == low[0] && after[1] > low[1]) {
-			low = after
-		}
+	if q.After.IsZero() {
+		return low, high
 	}
-	return []any{low[0], low[1], high[0], high[1]}
-}
-
-func readPage(rows *sql.Rows, base int64) ([]record.Stored, []int64, error) {
-	defer rows.Close()
-	var page []record.Stored
-	var times []int64
-	for rows.Next() {
-		var at int64
-		var r record.Stored
-		if err := rows.Scan(&at, &r.Seq, &r.Bytes); err != nil {
-			return nil, nil, err
-		}
-		r.Seq -= base
-		page, times = append(page, r), append(times, at)
+	after := moment{q.After.At.UnixMilli(), q.After.Seq}
+	if q.Descending && after.compare(high) < 0 {
+		high = after
 	}
-	return page, times, rows.Err()
+	if !q.Descending && after.compare(low) > 0 {
+		low = after
+	}
+	return low, high
 }
 
 // word gives the number of a kind or key, 0 where no record has it.
-func (l *Log) word(ctx context.Context, site, class int64, text string) (int64, error) {
+func (l *Log) word(ctx context.Context, site int64, key term) (int64, error) {
 	var id int64
-	err := l.store.read.QueryRowContext(ctx, `SELECT id FROM word WHERE site = ? AND class = ? AND text = ?`, site, class, text).Scan(&id)
+	err := l.store.read.QueryRowContext(ctx, `SELECT id FROM word WHERE site = ? AND class = ? AND text = ?`, site, key.class, key.text).Scan(&id)
 	if errors.Is(err, sql.ErrNoRows) {
 		return 0, nil
 	}
 	return id, err
 }
 
-// LookupEntries implements record.LookupLister.
+// LookupEntries implements record.LookupLister: first what the tail stands for, then what the tables
+// hold beside it.
 func (l *Log) LookupEntries(ctx context.Context, fn func(record.LookupEntry) error) error {
 	base, _, err := l.keys(ctx)
 	if err != nil || base == 0 {
 		return err
 	}
 	site := base >> siteShift
+	t, err := l.newest(ctx)
+	if err != nil {
+		return err
+	}
+	newest := t.list()
+	for e := range newest {
+		if err := fn(e); err != nil {
+			return err
+		}
+	}
+	beside := func(e record.LookupEntry) error {
+		if newest[e] {
+			return nil // written after the tail was looked at
+		}
+		return fn(e)
+	}
 	for _, part := range []struct {
 		table record.LookupTable
 		text  string
@@ -127,11 +170,36 @@ func (l *Log) LookupEntries(ctx context.Context, fn func(record.LookupEntry) err
 		{record.LookupByKind, `SELECT w.text, e.at, e.seq, 1 FROM word w CROSS JOIN entry e ON e.word = w.id WHERE w.site = ? AND w.class = 0`},
 		{record.LookupByAbout, `SELECT w.text, e.at, e.seq, 1 FROM word w CROSS JOIN entry e ON e.word = w.id WHERE w.site = ? AND w.class = 1`},
 	} {
-		if err := l.listTable(ctx, part.table, part.text, site, fn); err != nil {
+		if err := l.listTable(ctx, part.table, part.text, site, beside); err != nil {
 			return fmt.Errorf("look-up table %s of site %s: %w", part.table, l.site, err)
 		}
 	}
 	return nil
+}
+
+// list gives the entries that the tail stands for.
+func (t *tail) list() map[record.LookupEntry]bool {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	all := map[record.LookupEntry]bool{}
+	for id, seq := range t.ids {
+		all[record.LookupEntry{Table: record.LookupByID, Key: id.String(), Seq: seq}] = true
+	}
+	for id, r := range t.commands {
+		for n := range r.count {
+			all[record.LookupEntry{Table: record.LookupByCommand, Key: id.String(), Seq: r.first + n}] = true
+		}
+	}
+	for key, list := range t.entries {
+		table := record.LookupByAbout
+		if key.class == classKind {
+			table = record.LookupByKind
+		}
+		for _, m := range list {
+			all[record.LookupEntry{Table: table, Key: key.text, AtMS: m.at, Seq: m.seq}] = true
+		}
+	}
+	return all
 }
 
 func (l *Log) listTable(ctx context.Context, table record.LookupTable, text string, site int64, fn func(record.LookupEntry) error) error {

@@ -5,7 +5,10 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 
 	"golang.org/x/mod/sumdb/tlog"
@@ -19,6 +22,8 @@ type Log struct {
 	store *Store
 	site  string
 	id    atomic.Int64 // number of the site, 0 while it is not known
+	mu    sync.Mutex   // guards the making of tail
+	tail  *tail        // nil until it is asked for, and in a folder that is only read
 }
 
 // siteID gives the number of the site, or record.ErrNotFound while the log is
@@ -84,9 +89,11 @@ func (l *Log) ReadCommit(ctx context.Context, number int64) (record.Commit, erro
 	}
 	c := record.Commit{Number: number}
 	var root, nodes []byte
+	var records sql.NullString
 	err = sql.ErrNoRows
 	if from != 0 && number > 0 && number < 1<<siteShift {
-		err = l.store.read.QueryRowContext(ctx, `SELECT c.first, c.size, c.root, coalesce(n.hashes, x'') FROM log_commit c LEFT JOIN node n ON n.key = ? + c.first WHERE c.key = ?`, from, from+number).Scan(&c.First, &c.Size, &root, &nodes)
+		err = l.store.read.QueryRowContext(ctx, `SELECT c.first, c.size, c.root, coalesce(p.hashes, x''), p.records
+			FROM log_commit c LEFT JOIN page p ON p.key = ? + c.first WHERE c.key = ?`, from, from+number).Scan(&c.First, &c.Size, &root, &nodes, &records)
 	}
 	if errors.Is(err, sql.ErrNoRows) {
 		return record.Commit{}, fmt.Errorf("commit %d of site %s: %w", number, l.site, record.ErrNotFound)
@@ -100,16 +107,26 @@ func (l *Log) ReadCommit(ctx context.Context, number int64) (record.Commit, erro
 	for ; len(nodes) >= tlog.HashSize; nodes = nodes[tlog.HashSize:] {
 		c.Nodes = append(c.Nodes, tlog.Hash(nodes[:tlog.HashSize]))
 	}
-	err = l.Scan(ctx, c.First, min(c.Size, c.First+record.MaxCommitRecords), func(_ int64, rec string) error {
-		c.Records = append(c.Records, rec)
-		return nil
-	})
-	return c, err
+	if records.Valid {
+		c.Records = strings.Split(records.String, "\n")
+	}
+	return c, nil
 }
 
-// scanChunk is the number of records that one statement of Scan reads, so that
-// a slow reader does not keep the WAL from being written back.
-const scanChunk = 2000
+// page is the records of a commit, by the seq of the first.
+type page struct {
+	first   int64
+	records []string
+}
+
+// holds tells whether the record is in the page.
+func (p *page) holds(seq int64) bool { return seq >= p.first && seq-p.first < int64(len(p.records)) }
+
+// Pages are read a few at a time, so that a slow reader does not keep the WAL from being written back.
+const (
+	scanPages = 256
+	scanBytes = 1 << 20
+)
 
 // Scan implements record.Log.
 func (l *Log) Scan(ctx context.Context, from, to int64, fn func(seq int64, rec string) error) error {
@@ -117,47 +134,87 @@ func (l *Log) Scan(ctx context.Context, from, to int64, fn func(seq int64, rec s
 	if err != nil || base == 0 {
 		return err
 	}
-	next, last := base+max(from, 1), min(to, end-base-1)+base
-	for next <= last {
-		n, err := l.scanSome(ctx, base, next, min(last, next+scanChunk-1), fn)
-		if err != nil || n == 0 {
-			return err
+	from, to = max(from, 1), min(to, end-base-1)
+	next, err := l.pageOf(ctx, base, from)
+	for err == nil && next <= to {
+		var pages []page
+		if pages, err = l.readPages(ctx, base, next, to); len(pages) == 0 {
+			break
 		}
-		next += scanChunk
+		for i := range pages {
+			if err := pages[i].each(from, to, fn); err != nil {
+				return err
+			}
+		}
+		next = pages[len(pages)-1].first + 1
+	}
+	if err != nil {
+		return fmt.Errorf("scan records of site %s: %w", l.site, err)
 	}
 	return nil
 }
 
-func (l *Log) scanSome(ctx context.Context, base, from, to int64, fn func(seq int64, rec string) error) (int, error) {
-	rows, err := l.store.read.QueryContext(ctx, `SELECT key, bytes FROM record WHERE key BETWEEN ? AND ? ORDER BY key`, from, to)
-	if err != nil {
-		return 0, fmt.Errorf("scan records of site %s: %w", l.site, err)
-	}
-	page, err := readRows(rows, base)
-	if err != nil {
-		return 0, fmt.Errorf("scan records of site %s: %w", l.site, err)
-	}
-	for _, r := range page {
-		if err := fn(r.Seq, r.Bytes); err != nil {
-			return 0, err
+// each calls fn with the records from..to of the page.
+func (p *page) each(from, to int64, fn func(seq int64, rec string) error) error {
+	for i, rec := range p.records {
+		if seq := p.first + int64(i); seq >= from && seq <= to {
+			if err := fn(seq, rec); err != nil {
+				return err
+			}
 		}
 	}
-	return len(page), nil
+	return nil
 }
 
-// readRows reads (key, bytes) and closes the rows.
-func readRows(rows *sql.Rows, base int64) ([]record.Stored, error) {
+// pageOf gives the first seq of the page that a record is in, or would be in.
+func (l *Log) pageOf(ctx context.Context, base, seq int64) (int64, error) {
+	var key int64
+	err := l.store.read.QueryRowContext(ctx, `SELECT coalesce(max(key), ?1) FROM page WHERE key > ?1 AND key <= ?1 + ?2`, base, seq).Scan(&key)
+	return key - base, err
+}
+
+// readPages reads pages with a first seq of from..to, as many as go at a time.
+func (l *Log) readPages(ctx context.Context, base, from, to int64) ([]page, error) {
+	rows, err := l.store.read.QueryContext(ctx, `SELECT key, records FROM page WHERE key BETWEEN ? AND ? ORDER BY key LIMIT ?`, base+from, base+to, scanPages)
+	if err != nil {
+		return nil, err
+	}
 	defer rows.Close()
-	var page []record.Stored
-	for rows.Next() {
-		var r record.Stored
-		if err := rows.Scan(&r.Seq, &r.Bytes); err != nil {
+	var pages []page
+	for size := 0; size < scanBytes && rows.Next(); {
+		var p page
+		var records string
+		if err := rows.Scan(&p.first, &records); err != nil {
 			return nil, err
 		}
-		r.Seq -= base
-		page = append(page, r)
+		p.first -= base
+		p.records = strings.Split(records, "\n")
+		pages, size = append(pages, p), size+len(records)
 	}
-	return page, rows.Err()
+	return pages, rows.Err()
+}
+
+// records reads records by their seqs, in the order of the list; those that are not there are left out.
+func (l *Log) records(ctx context.Context, base int64, seqs []int64) ([]record.Stored, error) {
+	out := make([]record.Stored, 0, len(seqs))
+	var p page
+	for _, seq := range seqs {
+		if !p.holds(seq) {
+			var records string
+			err := l.store.read.QueryRowContext(ctx, `SELECT key - ?1, records FROM page WHERE key > ?1 AND key <= ?1 + ?2 ORDER BY key DESC LIMIT 1`, base, seq).Scan(&p.first, &records)
+			if errors.Is(err, sql.ErrNoRows) {
+				continue
+			}
+			if err != nil {
+				return nil, err
+			}
+			p.records = strings.Split(records, "\n")
+		}
+		if p.holds(seq) {
+			out = append(out, record.Stored{Seq: seq, Bytes: p.records[seq-p.first]})
+		}
+	}
+	return out, nil
 }
 
 // Hashes implements record.Log.
@@ -184,7 +241,7 @@ func (l *Log) hash(ctx context.Context, base, index int64) (tlog.Hash, error) {
 	seq := (n + 1) << level
 	var key int64
 	var b []byte
-	err := l.store.read.QueryRowContext(ctx, `SELECT key, hashes FROM node WHERE key > ? AND key <= ? ORDER BY key DESC LIMIT 1`, base, base+seq).Scan(&key, &b)
+	err := l.store.read.QueryRowContext(ctx, `SELECT key, hashes FROM page WHERE key > ? AND key <= ? ORDER BY key DESC LIMIT 1`, base, base+seq).Scan(&key, &b)
 	if errors.Is(err, sql.ErrNoRows) {
 		return tlog.Hash{}, record.ErrNotFound
 	}
@@ -200,31 +257,90 @@ func (l *Log) hash(ctx context.Context, base, index int64) (tlog.Hash, error) {
 
 // Commands implements record.Log.
 func (l *Log) Commands(ctx context.Context, ids []record.UUID) (map[record.UUID][]record.Stored, error) {
-	found := map[record.UUID][]record.Stored{}
-	const text = `SELECT c.id, r.key, r.bytes FROM command c JOIN record r ON r.key BETWEEN (c.site << 40) + c.first AND (c.site << 40) + c.first + c.count - 1 WHERE c.site = ? AND c.id IN (`
-	err := l.byID(ctx, text, `) ORDER BY c.id, r.key`, ids, func(id record.UUID, r record.Stored) {
-		found[id] = append(found[id], r)
-	})
+	out := map[record.UUID][]record.Stored{}
+	found, err := l.runs(ctx, ids)
 	if err != nil {
 		return nil, fmt.Errorf("commands of site %s: %w", l.site, err)
 	}
-	return found, nil
+	for id, r := range found {
+		err := l.Scan(ctx, r.first, r.first+r.count-1, func(seq int64, rec string) error {
+			out[id] = append(out[id], record.Stored{Seq: seq, Bytes: rec})
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func (l *Log) runs(ctx context.Context, ids []record.UUID) (map[record.UUID]run, error) {
+	t, err := l.newest(ctx)
+	if err != nil {
+		return nil, err
+	}
+	found := map[record.UUID]run{}
+	var rest []record.UUID
+	t.mu.RLock()
+	for _, id := range ids {
+		if r, ok := t.commands[id]; ok {
+			found[id] = r
+		} else {
+			rest = append(rest, id)
+		}
+	}
+	t.mu.RUnlock()
+	err = l.byID(ctx, `SELECT id, first, count FROM command WHERE site = ? AND id IN (`, rest, func(id record.UUID, r run) { found[id] = r })
+	return found, err
 }
 
 // ByID implements record.Log.
 func (l *Log) ByID(ctx context.Context, ids []record.UUID) (map[record.UUID]record.Stored, error) {
-	found := map[record.UUID]record.Stored{}
-	const text = `SELECT i.id, r.key, r.bytes FROM record_id i JOIN record r ON r.key = (i.site << 40) + i.seq WHERE i.site = ? AND i.id IN (`
-	err := l.byID(ctx, text, `)`, ids, func(id record.UUID, r record.Stored) { found[id] = r })
+	found, err := l.byIDs(ctx, ids)
 	if err != nil {
 		return nil, fmt.Errorf("records of site %s: %w", l.site, err)
 	}
 	return found, nil
 }
 
-// byID runs a statement over a list of ids, in parts of a few fixed lengths so
-// that their number of prepared forms stays small.
-func (l *Log) byID(ctx context.Context, head, tail string, ids []record.UUID, fn func(record.UUID, record.Stored)) error {
+func (l *Log) byIDs(ctx context.Context, ids []record.UUID) (map[record.UUID]record.Stored, error) {
+	t, err := l.newest(ctx)
+	if err != nil {
+		return nil, err
+	}
+	at := map[int64]record.UUID{}
+	var rest []record.UUID
+	t.mu.RLock()
+	for _, id := range ids {
+		if seq, ok := t.ids[id]; ok {
+			at[seq] = id
+		} else {
+			rest = append(rest, id)
+		}
+	}
+	t.mu.RUnlock()
+	err = l.byID(ctx, `SELECT id, seq, 1 FROM record_id WHERE site = ? AND id IN (`, rest, func(id record.UUID, r run) { at[r.first] = id })
+	if err != nil {
+		return nil, err
+	}
+	base, _, err := l.keys(ctx)
+	if err != nil {
+		return nil, err
+	}
+	stored, err := l.records(ctx, base, slices.Sorted(maps.Keys(at)))
+	if err != nil {
+		return nil, err
+	}
+	found := make(map[record.UUID]record.Stored, len(stored))
+	for _, r := range stored {
+		found[at[r.Seq]] = r
+	}
+	return found, nil
+}
+
+// byID runs a statement over a list of ids, in parts of a few fixed lengths so that their number of
+// prepared forms stays small.
+func (l *Log) byID(ctx context.Context, head string, ids []record.UUID, fn func(record.UUID, run)) error {
 	base, _, err := l.keys(ctx)
 	if err != nil || base == 0 {
 		return err
@@ -241,29 +357,29 @@ func (l *Log) byID(ctx context.Context, head, tail string, ids []record.UUID, fn
 			id := part[min(i, len(part)-1)]
 			args = append(args, id[:])
 		}
-		rows, err := l.store.read.QueryContext(ctx, head+strings.Repeat("?,", n-1)+"?"+tail, args...)
+		rows, err := l.store.read.QueryContext(ctx, head+marks(n)+")", args...)
 		if err != nil {
 			return err
 		}
-		if err := eachID(rows, base, fn); err != nil {
+		if err := eachID(rows, fn); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func eachID(rows *sql.Rows, base int64, fn func(record.UUID, record.Stored)) error {
+func eachID(rows *sql.Rows, fn func(record.UUID, run)) error {
 	defer rows.Close()
 	for rows.Next() {
 		var id sql.RawBytes
-		var r record.Stored
-		if err := rows.Scan(&id, &r.Seq, &r.Bytes); err != nil {
+		var r run
+		if err := rows.Scan(&id, &r.first, &r.count); err != nil {
 			return err
 		}
 		if len(id) != 16 {
 			return fmt.Errorf("%w: an id of %d bytes", record.ErrTampered, len(id))
 		}
-		r.Seq -= base
+		r.count = min(r.count, record.MaxCommitRecords)
 		fn(record.UUID(id), r)
 	}
 	return rows.Err()

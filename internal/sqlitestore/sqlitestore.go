@@ -8,6 +8,7 @@
 package sqlitestore
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"embed"
@@ -29,6 +30,9 @@ import (
 //go:embed migrations/*.sql
 var migrations embed.FS
 
+// logMigrations are the steps of the log file, in their order.
+var logMigrations = []string{"migrations/0001_log.sql", "migrations/0002_pages.sql"}
+
 // Names of the files in a data folder.
 const (
 	LogFile   = "log.db"
@@ -43,6 +47,7 @@ const oldestSQLite = "3.51.3"
 type Options struct {
 	ReadOnly bool // without the lock; nothing can be appended
 	Readers  int  // reading connections at once; 0: 4
+	Run      int  // records that the tail gathers before it is written to the look-up tables; 0: 4096
 }
 
 // Store is one open data folder.
@@ -52,6 +57,7 @@ type Store struct {
 	read   *sql.DB
 	write  *writer
 	cache  *sql.DB
+	run    int
 	mu     sync.Mutex
 	logs   map[string]*Log
 	closed bool
@@ -64,7 +70,7 @@ var ErrReadOnly = errors.New("data folder is open for reading only")
 // process writes to gives a *LockedError; reading only needs no lock, but the
 // folder must hold a log already.
 func Open(ctx context.Context, dir string, o Options) (*Store, error) {
-	s := &Store{dir: dir, logs: map[string]*Log{}}
+	s := &Store{dir: dir, run: cmp.Or(o.Run, defaultRun), logs: map[string]*Log{}}
 	err := s.open(ctx, o)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("open data folder %s: %w", dir, err), s.Close())
@@ -95,7 +101,7 @@ func (s *Store) open(ctx context.Context, o Options) error {
 	if err := checkVersion(ctx, db); err != nil {
 		return err
 	}
-	return checkSchema(ctx, db, "migrations/0001_log.sql")
+	return checkSchema(ctx, db, logMigrations...)
 }
 
 func (s *Store) openForWriting(ctx context.Context, path string) error {
@@ -132,6 +138,9 @@ func (s *Store) Close() error {
 	}
 	s.closed = true
 	var errs []error
+	for _, l := range s.logs {
+		errs = append(errs, l.flush(context.Background()))
+	}
 	if s.read != nil {
 		errs = append(errs, s.read.Close())
 	}

@@ -72,14 +72,13 @@ var columns = []struct {
 	table, column string
 	kinds         string
 }{
-	{"record", "bytes", "record"},
-	{"record", "key", "record commit"},
+	{"page", "records", "record commit"},
+	{"page", "hashes", "node"},
+	{"page", "key", "record commit"},
 	{"log_commit", "root", "root"},
 	{"log_commit", "first", "commit record node"},
 	{"log_commit", "size", "commit record node root"},
 	{"log_commit", "key", "commit record"},
-	{"node", "hashes", "node"},
-	{"node", "key", "commit"},
 	{"checkpoint", "note", "checkpoint signature other key"},
 	{"checkpoint", "size", "checkpoint cut short"},
 	{"record_id", "id", "look-up table"},
@@ -112,7 +111,7 @@ func TestEveryStoredByte(t *testing.T) {
 			t.Fatalf("%s has %d rows: %v", c.table, n, err)
 		}
 		for row := range n {
-			for _, place := range []int{0, 1, 7, 13, 31} {
+			for _, place := range []int{0, 1, 7, 13, 31, 700, 1500, 2500} {
 				tamper(t, db, log, c.table, c.column, c.kinds, row, place)
 			}
 		}
@@ -145,12 +144,23 @@ func tamper(t *testing.T, db *sql.DB, log record.Log, table, column, kinds strin
 		t.Errorf("%s: not found", name)
 	case !strings.Contains(kinds, string(r.Fault.Kind)):
 		t.Errorf("%s: got %v, want one of %s", name, r.Fault, kinds)
-	case table == "record" && column == "bytes" && r.Fault.Seq != int64(row+1):
-		t.Errorf("%s: names record %d (%v)", name, r.Fault.Seq, r.Fault)
+	case column == "records" && r.Fault.Seq != seqAt(db, t, row, place):
+		t.Errorf("%s: names record %d, not %d (%v)", name, r.Fault.Seq, seqAt(db, t, row, place), r.Fault)
 	case (table == "log_commit" && column == "root" || column == "hashes") && r.Fault.Commit != int64(row+1):
 		t.Errorf("%s: names commit %d (%v)", name, r.Fault.Commit, r.Fault)
 	}
 	all.restore(t, db)
+}
+
+// seqAt is the record that a byte of a page belongs to.
+func seqAt(db *sql.DB, t *testing.T, row, place int) (seq int64) {
+	t.Helper()
+	err := db.QueryRowContext(t.Context(), `SELECT key - (1 << 40) + length(substr(records, 1, ?2)) - length(replace(substr(records, 1, ?2), char(10), ''))
+		FROM page ORDER BY key LIMIT 1 OFFSET ?1`, row, place).Scan(&seq)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return seq
 }
 
 // changeByte changes one byte of a text or blob, or a number by one; nil where
@@ -277,20 +287,20 @@ func TestTablesRefuse(t *testing.T) {
 	}
 	defer db.Close()
 	for _, text := range []string{
-		`UPDATE record SET bytes = 'x'`, `DELETE FROM record`, `UPDATE log_commit SET size = 9`, `DELETE FROM log_commit`,
-		`UPDATE node SET hashes = x''`, `DELETE FROM node`, `DELETE FROM checkpoint`, `UPDATE checkpoint SET note = ''`,
+		`UPDATE page SET records = 'x'`, `DELETE FROM page`, `UPDATE log_commit SET size = 9`, `DELETE FROM log_commit`,
+		`UPDATE page SET hashes = x''`, `DELETE FROM checkpoint`, `UPDATE checkpoint SET note = ''`,
 		`UPDATE site SET name = 'x'`, `DELETE FROM site`,
-		`INSERT INTO record (key, bytes) VALUES ((1 << 40) + 5, 'x')`, `INSERT INTO record (key, bytes) VALUES ((1 << 40) + 3, 'x')`,
-		`REPLACE INTO record (key, bytes) VALUES ((1 << 40) + 2, 'x')`, `REPLACE INTO log_commit SELECT * FROM log_commit`,
+		`INSERT INTO page (key, hashes, records) VALUES ((1 << 40) + 2, x'', 'x')`,
+		`REPLACE INTO page SELECT * FROM page`, `REPLACE INTO log_commit SELECT * FROM log_commit`,
 		`INSERT INTO log_commit (key, first, size, root) VALUES ((1 << 40) + 9, 4, 4, zeroblob(32))`,
-		`INSERT INTO record (key, bytes) VALUES ((1 << 40) + 4, x'00')`,
+		`INSERT INTO page (key, hashes, records) VALUES ((1 << 40) + 4, x'', x'00')`,
 	} {
 		if _, err := db.ExecContext(t.Context(), text); err == nil {
 			t.Errorf("%s: was taken", text)
 		}
 	}
-	if _, err := db.ExecContext(t.Context(), `INSERT INTO record (key, bytes) VALUES ((1 << 40) + 4, 'x')`); err != nil {
-		t.Errorf("the next record: %v", err)
+	if _, err := db.ExecContext(t.Context(), `INSERT INTO page (key, hashes, records) VALUES ((1 << 40) + 4, x'', 'x')`); err != nil {
+		t.Errorf("the next page: %v", err)
 	}
 	s := open(t, dir, sqlitestore.Options{ReadOnly: true})
 	r, err := evidence.VerifyLog(t.Context(), "north", site(t, s, "north"), evidence.VerifyOptions{})

@@ -42,12 +42,13 @@ type writer struct {
 	last  map[string]end // of the sites that were appended to; nobody else writes while the lock is held
 	args  []any
 
-	begin, commit, rollback         *sql.Stmt
-	head, insertCommit, insertNode  *sql.Stmt
-	findSite, insertSite            *sql.Stmt
-	findWord, insertWord            *sql.Stmt
-	insertCheckpoint                *sql.Stmt
-	records, ids, commands, entries *bulk
+	begin, commit, rollback      *sql.Stmt
+	head, insertRoot, insertPage *sql.Stmt
+	findSite, insertSite         *sql.Stmt
+	findWord, insertWord         *sql.Stmt
+	insertCheckpoint, setIndexed *sql.Stmt
+	knownIDs, knownCommands      *probe
+	ids, commands, entries       *bulk
 }
 
 func openWriter(ctx context.Context, path string) (*writer, error) {
@@ -55,7 +56,7 @@ func openWriter(ctx context.Context, path string) (*writer, error) {
 		return nil, err
 	}
 	db, err := openFile(path, "mode=rw", "journal_mode(wal)", "synchronous(full)", "foreign_keys(on)",
-		"cache_size(-65536)", "wal_autocheckpoint(12000)", "journal_size_limit(67108864)", "temp_store(memory)")
+		"cache_size(-16384)", "wal_autocheckpoint(12000)", "journal_size_limit(67108864)", "temp_store(memory)")
 	if err != nil {
 		return nil, err
 	}
@@ -71,7 +72,7 @@ func (w *writer) prepare(ctx context.Context) error {
 	if err := checkVersion(ctx, w.db); err != nil {
 		return err
 	}
-	if err := migrate(ctx, w.db, "migrations/0001_log.sql"); err != nil {
+	if err := migrate(ctx, w.db, logMigrations...); err != nil {
 		return err
 	}
 	conn, err := w.db.Conn(ctx)
@@ -87,19 +88,21 @@ func (w *writer) prepare(ctx context.Context) error {
 		{&w.commit, `COMMIT`},
 		{&w.rollback, `ROLLBACK`},
 		{&w.head, `SELECT key, size FROM log_commit WHERE key >= ? AND key < ? ORDER BY key DESC LIMIT 1`},
-		{&w.insertCommit, `INSERT INTO log_commit (key, first, size, root) VALUES (?, ?, ?, ?)`},
-		{&w.insertNode, `INSERT INTO node (key, hashes) VALUES (?, ?)`},
+		{&w.insertRoot, `INSERT INTO log_commit (key, first, size, root) VALUES (?, ?, ?, ?)`},
+		{&w.insertPage, `INSERT INTO page (key, hashes, records) VALUES (?, ?, ?)`},
 		{&w.findSite, `SELECT id FROM site WHERE name = ?`},
 		{&w.insertSite, `INSERT INTO site (name) VALUES (?)`},
 		{&w.findWord, `SELECT id FROM word WHERE site = ? AND class = ? AND text = ?`},
 		{&w.insertWord, `INSERT INTO word (site, class, text) VALUES (?, ?, ?)`},
 		{&w.insertCheckpoint, `INSERT INTO checkpoint (site, size, note) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`},
+		{&w.setIndexed, `INSERT OR REPLACE INTO indexed (site, seq) VALUES (?, ?)`},
 	} {
 		if *p.into, err = conn.PrepareContext(ctx, p.text); err != nil { //nolint:sqlclosecheck // closed with the writer
 			return fmt.Errorf("prepare %s: %w", p.text, err)
 		}
 	}
-	w.records = newBulk(conn, `INSERT INTO record (key, bytes) VALUES `, 2)
+	w.knownIDs = &probe{conn: conn, table: "record_id", stmts: map[int]*sql.Stmt{}}
+	w.knownCommands = &probe{conn: conn, table: "command", stmts: map[int]*sql.Stmt{}}
 	// A statement that fails ends the transaction here, so none needs a journal of its own to be taken back by.
 	w.ids = newBulk(conn, `INSERT OR FAIL INTO record_id (site, id, seq) VALUES `, 3)
 	w.commands = newBulk(conn, `INSERT OR FAIL INTO command (site, id, first, count) VALUES `, 4)
@@ -208,7 +211,7 @@ func (b *bulk) insert(ctx context.Context, args []any) error {
 func (b *bulk) exec(ctx context.Context, rows int, args []any) error {
 	stmt := b.stmts[rows]
 	if stmt == nil {
-		tuple := "(" + strings.TrimSuffix(strings.Repeat("?,", b.cols), ",") + ")"
+		tuple := "(" + marks(b.cols) + ")"
 		var err error
 		stmt, err = b.conn.PrepareContext(ctx, b.prefix+strings.TrimSuffix(strings.Repeat(tuple+",", rows), ","))
 		if err != nil {
@@ -218,4 +221,29 @@ func (b *bulk) exec(ctx context.Context, rows int, args []any) error {
 	}
 	_, err := stmt.ExecContext(ctx, args...)
 	return err
+}
+
+// marks gives n question marks with commas between.
+func marks(n int) string { return strings.Repeat("?,", n-1) + "?" }
+
+// probe asks whether a table holds one of some ids of a site, with a few prepared forms.
+type probe struct {
+	conn  *sql.Conn
+	table string
+	stmts map[int]*sql.Stmt
+}
+
+// any asks for n ids; args are the site and they.
+func (p *probe) any(ctx context.Context, n int, args []any) (bool, error) {
+	stmt := p.stmts[n]
+	if stmt == nil {
+		var err error
+		text := `SELECT EXISTS (SELECT 1 FROM ` + p.table + ` WHERE site = ? AND id IN (` + marks(n) + `))`
+		if stmt, err = p.conn.PrepareContext(ctx, text); err != nil {
+			return false, err
+		}
+		p.stmts[n] = stmt
+	}
+	var found bool
+	return found, stmt.QueryRowContext(ctx, args...).Scan(&found)
 }
