@@ -342,7 +342,7 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 	s.Opened = b.Number
 	d := newCase(e, b)
 	if b.Ground == GroundMiss {
-		d.DueFrom = s.missed(b)
+		d.DueFrom = s.missFrom(b)
 	}
 	s.deviations.set(b.Deviation, d)
 	if b.Point == "" {
@@ -360,8 +360,8 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 	return nil
 }
 
-// missed returns when the window of the missed due began that a case was opened for.
-func (s *State) missed(b *DeviationOpened) time.Time {
+// missFrom returns when the window of the missed due began that a case was opened for.
+func (s *State) missFrom(b *DeviationOpened) time.Time {
 	for _, k := range s.memo.checksOf[key(b.Point, b.Place)] {
 		if cs, ok := s.checks.get(k); ok {
 			if i := slices.IndexFunc(cs.Misses, func(m MissAt) bool { return m.ID == b.OpenedBy }); i >= 0 {

@@ -54,6 +54,18 @@ func (d *deciding) sweep(_ []Finding) error {
 	return nil
 }
 
+// sweepsBack reports whether a sweep may find a miss from before a window: hardly ever.
+func (d *deciding) sweepsBack() bool {
+	return slices.ContainsFunc(d.memo.checkPlaces, func(k string) bool {
+		check, place := splitKey(k)
+		from := d.sweepFrom(check, place)
+		return slices.ContainsFunc(d.memo.feeds[k], func(point string) bool {
+			ser, ok := d.series.get(point)
+			return ok && ser.Window.From.After(from)
+		})
+	})
+}
+
 // sweepNeeds asks for what the spans of missed checks from before the windows follow from.
 func (s *State) sweepNeeds(list []missed, f Facts) Need {
 	var need Need

@@ -3,8 +3,10 @@ package haccp_test
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -73,6 +75,15 @@ func newWorld(t testing.TB, change ...func(*plan.Plan)) *world {
 	w.must(haccp.AskSignPlan, console, &haccp.SignPlan{From: w.now.AddDate(-1, 0, 0), Plan: p, Reason: "first plan", Source: "x", Signature: w.signature(haccp.MeaningPlan)})
 	w.now = w.now.Add(time.Minute)
 	return w
+}
+
+// again is a world of its own that begins as this one stands, without replay.
+func (w *world) again(t testing.TB) *world {
+	n := &world{t: t, state: w.state.Fork(), events: slices.Clone(w.events), byKey: map[string][]*haccp.Event{}, byID: maps.Clone(w.byID), now: w.now, n: w.n}
+	for k, events := range w.byKey {
+		n.byKey[k] = slices.Clone(events)
+	}
+	return n
 }
 
 var console = haccp.Actor{ID: "console", Name: "Console", Role: haccp.RoleConsole, Known: haccp.KnownConsole}

@@ -222,7 +222,7 @@ func (c *Context) ended(filling string, from time.Time) bool {
 	case gone || end.IsZero():
 		return gone
 	case known(filling) == "":
-		return !end.After(from)
+		return end.Before(from)
 	}
 	return end.Add(c.Named).Before(from)
 }

@@ -162,6 +162,17 @@ func ending(es []Excursion, from time.Time) []Excursion {
 	return slices.DeleteFunc(slices.Clone(es), func(e Excursion) bool { return !e.End.IsZero() && e.End.Before(from) })
 }
 
+// knownAreTrue wants what a window knows of the time before its From to be so.
+func knownAreTrue(t interface{ Fatalf(string, ...any) }, want, known []Excursion) {
+	for i := range known {
+		k := known[i]
+		k.Water = "" // named otherwise there
+		if !slices.ContainsFunc(want, func(e Excursion) bool { e.Water = ""; return fmt.Sprint(e) == fmt.Sprint(k) }) {
+			t.Fatalf("the window knows %s\nof %s", show(known[i:i+1]), show(want))
+		}
+	}
+}
+
 // A trimmed window that samples go on arriving in, also late and changed ones where it covers them, agrees
 // with the whole history in everything that ends after its From.
 func TestTrimAgreesWithTheWhole(t *testing.T) {
@@ -178,7 +189,9 @@ func TestTrimAgreesWithTheWhole(t *testing.T) {
 			}
 			told, w = append(told, ss[i]), w.Insert(c, ss[i]).Trim(c, 60*time.Minute, 20*time.Minute)
 			told, w = disturb(t, c, told, w, i)
-			sameExcursions(t, ending(spec(c, pointers(told)), w.From), w.Excursions(c))
+			want := spec(c, pointers(told))
+			sameExcursions(t, ending(want, w.From), w.Excursions(c))
+			knownAreTrue(t, want, w.Known(c))
 			if rapid.IntRange(0, 5).Draw(t, "json") == 0 {
 				w = throughJSON(t, w)
 			}
@@ -260,7 +273,9 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 				x = x.Replace(c, id, nil)
 			}
 		}
-		sameExcursions(t, ending(spec(c, pointers(ss)), x.From), x.Excursions(c))
+		want := spec(c, pointers(ss))
+		sameExcursions(t, ending(want, x.From), x.Excursions(c))
+		knownAreTrue(t, want, x.Known(c))
 		sameProofs(t, ss, x)
 	})
 	for _, k := range []string{"not anchored", "complete true", "complete false"} {
