@@ -128,6 +128,7 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskSecurity:      {false, (*deciding).security},
 		AskSweep:         {false, (*deciding).sweep},
 		AskImport:        {false, (*deciding).importRows},
+		AskRestore:       {false, (*deciding).restore},
 	}
 }
 

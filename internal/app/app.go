@@ -112,7 +112,8 @@ func (a *App) open(ctx context.Context) error {
 		a.proxies = append(a.proxies, p)
 	}
 	if a.folder == nil {
-		if a.folder, err = OpenFolder(ctx, a.cfg.Data, a.logger); err != nil {
+		place := Place{Data: a.cfg.Data, MongoDB: a.cfg.MongoDB, SigningKey: a.cfg.SigningKey}
+		if a.folder, err = place.Open(ctx, a.logger); err != nil {
 			return err
 		}
 	}

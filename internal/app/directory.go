@@ -112,11 +112,11 @@ func securityOf(a access.Happening) *haccp.SecurityHappened {
 
 // Door opens the sign-in of a site: accounts from the folder, people from the site's view.
 func (f *Folder) Door(ctx context.Context, site *plant.Site, set access.Settings, o DoorOptions) (*access.Gate, error) {
-	accounts, err := f.Accounts()
+	id, _ := site.Name()
+	accounts, err := f.Accounts(id)
 	if err != nil {
 		return nil, err
 	}
-	id, _ := site.Name()
 	founding, err := f.Founding(ctx, id)
 	if err != nil {
 		return nil, fmt.Errorf("read the founding of site %s: %w", id, err)

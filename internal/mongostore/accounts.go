@@ -52,6 +52,8 @@ func (a *Accounts) hashed(parts ...string) string {
 type credentialDoc struct {
 	ID      string `bson:"_id"`
 	Scope   string `bson:"scope"`
+	Kind    string `bson:"kind"`
+	Owner   string `bson:"owner"`
 	Version int64  `bson:"version"`
 	Secret  string `bson:"secret"`
 	At      int64  `bson:"at"`
@@ -79,7 +81,7 @@ func (a *Accounts) follow(ctx context.Context, kind, owner string, before int64,
 		return false, ErrReadOnly
 	}
 	id := a.credentialKey(kind, owner, before+1)
-	_, err = a.in(credentialsName).InsertOne(ctx, credentialDoc{id, a.scope, before + 1, secret, accountsMillis(at)})
+	_, err = a.in(credentialsName).InsertOne(ctx, credentialDoc{id, a.scope, kind, owner, before + 1, secret, accountsMillis(at)})
 	if mongo.IsDuplicateKeyError(err) {
 		return false, nil
 	}
@@ -153,6 +155,29 @@ func (a *Accounts) DropCredential(ctx context.Context, kind, owner, was string) 
 		return false, fmt.Errorf("drop credential: %w", err)
 	}
 	return ok, nil
+}
+
+// EachCredential calls fn with every credential, in any order; an error of fn ends it and is returned.
+func (a *Accounts) EachCredential(ctx context.Context, fn func(kind, owner, secret string, at time.Time) error) error {
+	found, err := a.in(credentialsName).Find(ctx, bson.D{{Key: "_id", Value: bson.D{{Key: "$gte", Value: a.scope + "/"}, {Key: "$lt", Value: a.scope + "0"}}}},
+		options.Find().SetSort(bson.D{{Key: "_id", Value: 1}})) // 0 follows the slash
+	if err != nil {
+		return fmt.Errorf("read credentials: %w", err)
+	}
+	var all []credentialDoc
+	if err := found.All(ctx, &all); err != nil {
+		return fmt.Errorf("read credentials: %w", err)
+	}
+	for i, d := range all {
+		older := i+1 < len(all) && all[i+1].Kind == d.Kind && all[i+1].Owner == d.Owner
+		if older || d.Secret == "" {
+			continue
+		}
+		if err := fn(d.Kind, d.Owner, d.Secret, accountsTime(d.At)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 type sessionDoc struct {
