@@ -187,9 +187,23 @@ func (f *Folder) Options(ctx context.Context, site string) (plant.Options, error
 		}
 		return o, nil
 	}
-	o.Snapshots, o.Checkpoints = log, log
-	o.Signer, err = f.Key(site)
-	return o, err
+	if err := f.checkMoved(ctx, site); err != nil {
+		return o, err
+	}
+	signer, err := f.Key(site)
+	if err != nil {
+		return o, err
+	}
+	return f.options(ctx, site, signer)
+}
+
+// options gives what a site is opened for writing with, whatever the place of its key.
+func (f *Folder) options(ctx context.Context, site string, signer *record.Signer) (plant.Options, error) {
+	log, err := f.store.Site(ctx, site)
+	if err != nil {
+		return plant.Options{}, err
+	}
+	return plant.Options{Log: log, Snapshots: log, Checkpoints: log, Signer: signer, Zones: time.LoadLocation, Logger: f.Logger}, nil
 }
 
 // Open opens a site of the folder and waits until its log is read; progress may be nil.

@@ -38,6 +38,8 @@ type storage interface {
 	Accounts(site string, readOnly bool) (Accounts, error)
 	Announce(holder string) error
 	CheckFile(ctx context.Context) error
+	Moved(ctx context.Context, site string) (text string, err error)
+	SetMoved(ctx context.Context, site, text string) error
 	Close() error
 }
 

@@ -94,3 +94,32 @@ func indexes() map[string][]mongo.IndexModel {
 		countersName: {over("scope")},
 	}
 }
+
+// movedDoc notes where a site is kept by now. It stands beside the version of the schema.
+type movedDoc struct {
+	ID   string `bson:"_id"`
+	Text string `bson:"text"`
+}
+
+// Moved gives where a site went; empty: nowhere.
+func (s *Store) Moved(ctx context.Context, site string) (string, error) {
+	var d movedDoc
+	err := s.db.Collection(schemaName).FindOne(ctx, bson.D{{Key: "_id", Value: "moved/" + site}}).Decode(&d)
+	if err != nil && !isMissing(err) {
+		return "", fmt.Errorf("site %s: %w", site, err)
+	}
+	return d.Text, nil
+}
+
+// SetMoved notes where a site went; empty: it is here.
+func (s *Store) SetMoved(ctx context.Context, site, text string) error {
+	if s.readOnly {
+		return ErrReadOnly
+	}
+	d := movedDoc{"moved/" + site, text}
+	_, err := s.db.Collection(schemaName).ReplaceOne(ctx, bson.D{{Key: "_id", Value: d.ID}}, d, options.Replace().SetUpsert(true))
+	if err != nil {
+		return fmt.Errorf("site %s: %w", site, err)
+	}
+	return nil
+}
