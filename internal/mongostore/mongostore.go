@@ -16,7 +16,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -157,11 +156,18 @@ func (s *Store) Site(ctx context.Context, site string) (*Log, error) {
 // Sites gives the ids of the sites that have records, sorted.
 func (s *Store) Sites(ctx context.Context) ([]string, error) {
 	var names []string
-	if err := s.commits().Distinct(ctx, "site", bson.D{}).Decode(&names); err != nil {
-		return nil, fmt.Errorf("sites of %s: %w", s.target, err)
+	for last := ""; ; last = names[len(names)-1] { // from each site to the next, along the index
+		var d commitDoc
+		err := s.commits().FindOne(ctx, bson.D{{Key: "site", Value: bson.D{{Key: "$gt", Value: last}}}},
+			options.FindOne().SetSort(bson.D{{Key: "site", Value: 1}, {Key: "commit", Value: 1}}).SetProjection(bson.D{{Key: "site", Value: 1}})).Decode(&d)
+		if isMissing(err) {
+			return names, nil
+		}
+		if err != nil {
+			return nil, fmt.Errorf("sites of %s: %w", s.target, err)
+		}
+		names = append(names, d.Site)
 	}
-	slices.Sort(names)
-	return names, nil
 }
 
 // News gives, of the sites in known, those whose log has gone past the commit number known of them, with the

@@ -31,7 +31,7 @@ func run(m *testing.M) int {
 	}
 	defer server.Stop()
 	if os.Getenv(Variable) == "" {
-		if path, err := binary(); err == nil {
+		if path, err := serverProgram(); err == nil {
 			defer os.Remove(path)
 		}
 	}

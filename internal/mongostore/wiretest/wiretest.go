@@ -4,8 +4,8 @@
 // with its SQLite handler. It speaks MongoDB's wire protocol and is not MongoDB: it has no transactions, no
 // retryable writes and no replica set, accepts write concern majority without one, loses concurrent updates and
 // answers queries by reading whole collections. So the tests keep collections below a thousand documents, and
-// what belongs to replica sets (step-down, election, a write that the majority lost) is played by a proxy in
-// front that cuts, holds and rewrites messages.
+// what belongs to replica sets (step-down, a write that the majority lost) is played by connections that cut, hold
+// and answer messages on command; they need a server without TLS.
 //
 // LINEWARDEN_TEST_MONGODB names another server, by URI: the same tests then run there. They make databases with
 // random names and drop those only.
@@ -34,8 +34,8 @@ import (
 // Variable names another server than the one that is built and started here.
 const Variable = "LINEWARDEN_TEST_MONGODB"
 
-// binary builds the server once.
-var binary = sync.OnceValues(func() (string, error) {
+// serverProgram builds the server once.
+var serverProgram = sync.OnceValues(func() (string, error) {
 	cache, err := os.UserCacheDir()
 	if err != nil {
 		return "", err
@@ -70,7 +70,7 @@ func Start(folder string) (*Server, error) {
 }
 
 func (s *Server) start(listen string) error {
-	path, err := binary()
+	path, err := serverProgram()
 	if err != nil {
 		return err
 	}
@@ -144,8 +144,17 @@ func Within(uri, database string) (string, error) {
 	return u.String(), nil
 }
 
-// Drop drops a database that RandomDatabase named.
-func Drop(ctx context.Context, uri, database string) error {
+// databaseOf gives the database that a URI names.
+func databaseOf(uri string) string {
+	u, err := url.Parse(uri)
+	if err != nil {
+		return ""
+	}
+	return strings.TrimPrefix(u.Path, "/")
+}
+
+// with does something to a database that RandomDatabase named, past the store.
+func with(ctx context.Context, uri, database string, do func(*mongo.Database) error) error {
 	if !strings.HasPrefix(database, "lw_test_") {
 		return fmt.Errorf("database %s was not made by a test", database)
 	}
@@ -153,16 +162,49 @@ func Drop(ctx context.Context, uri, database string) error {
 	if err != nil {
 		return err
 	}
-	defer client.Disconnect(ctx)
-	return client.Database(database).Drop(ctx)
+	return errors.Join(do(client.Database(database)), client.Disconnect(ctx))
+}
+
+// Drop drops a database that RandomDatabase named.
+func Drop(ctx context.Context, uri, database string) error {
+	return with(ctx, uri, database, func(db *mongo.Database) error { return db.Drop(ctx) })
 }
 
 // Count gives the number of documents in a collection.
-func Count(ctx context.Context, uri, database, collection string) (int64, error) {
-	client, err := mongo.Connect(options.Client().ApplyURI(uri).SetTimeout(10 * time.Second))
-	if err != nil {
-		return 0, err
-	}
-	defer client.Disconnect(ctx)
-	return client.Database(database).Collection(collection).CountDocuments(ctx, bson.D{})
+func Count(ctx context.Context, uri, database, collection string) (n int64, err error) {
+	err = with(ctx, uri, database, func(db *mongo.Database) error {
+		n, err = db.Collection(collection).CountDocuments(ctx, bson.D{})
+		return err
+	})
+	return n, err
+}
+
+// Insert adds a document.
+func Insert(ctx context.Context, uri, database, collection string, doc bson.D) error {
+	return with(ctx, uri, database, func(db *mongo.Database) error {
+		_, err := db.Collection(collection).InsertOne(ctx, doc)
+		return err
+	})
+}
+
+// Change sets members of one document.
+func Change(ctx context.Context, uri, database, collection string, filter, members bson.D) error {
+	return with(ctx, uri, database, func(db *mongo.Database) error {
+		r, err := db.Collection(collection).UpdateOne(ctx, filter, bson.D{{Key: "$set", Value: members}})
+		if err == nil && r.ModifiedCount != 1 {
+			err = fmt.Errorf("%d documents were changed", r.ModifiedCount)
+		}
+		return err
+	})
+}
+
+// DeleteOne removes one document.
+func DeleteOne(ctx context.Context, uri, database, collection string, filter bson.D) error {
+	return with(ctx, uri, database, func(db *mongo.Database) error {
+		r, err := db.Collection(collection).DeleteOne(ctx, filter)
+		if err == nil && r.DeletedCount != 1 {
+			err = fmt.Errorf("%d documents were removed", r.DeletedCount)
+		}
+		return err
+	})
 }
