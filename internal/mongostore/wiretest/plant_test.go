@@ -207,7 +207,7 @@ func TestWriterInTrouble(t *testing.T) {
 // and everything acknowledged before is there.
 func TestPlantWhileTheServerIsGone(t *testing.T) {
 	f := NewFaults()
-	s, log := founded(t, database(t), f)
+	s, log := founded(t, database(t)+"?serverSelectionTimeoutMS=1000", f)
 	for n := range 5 {
 		if _, err := s.Do(t.Context(), plant.Request{Command: addPerson(n)}); err != nil {
 			t.Fatal(err)
