@@ -21,6 +21,7 @@ const (
 	AskAcceptTime = "time.accept"       // *AcceptTime
 	AskReview     = "records.review"    // *Review
 	AskSweep      = "timetable.sweep"   // *Sweep
+	AskTimetable  = "timetable.take"    // *TakeTimetable
 	AskImport     = "readings.import"   // *Import
 )
 
@@ -98,7 +99,14 @@ type Review struct {
 }
 
 // Sweep lets the timetable record what has come due: missed checks.
-type Sweep struct{}
+type Sweep struct {
+	Epoch int64 // under which the timetable runs; 0: nobody ever took it over
+}
+
+// TakeTimetable lets an instance of the service take over the timetable.
+type TakeTimetable struct {
+	TimetableTaken
+}
 
 // Import brings readings from a file, at most MaxImportRows in one command.
 type Import struct {

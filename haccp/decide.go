@@ -127,6 +127,7 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskDevice:        {false, (*deciding).device},
 		AskSecurity:      {false, (*deciding).security},
 		AskSweep:         {false, (*deciding).sweep},
+		AskTimetable:     {false, (*deciding).takeTimetable},
 		AskImport:        {false, (*deciding).importRows},
 	}
 }

@@ -44,6 +44,7 @@ const (
 	KindTimeAccepted      = "time.accepted"
 	KindReviewed          = "records.reviewed"
 	KindNote              = "note"
+	KindTimetableTaken    = "timetable.taken"
 )
 
 // How a person or machine was known (the word is shown as it stands).
@@ -464,4 +465,10 @@ type Reviewed struct {
 type Note struct {
 	Place string `json:"place,omitempty"`
 	Text  string `json:"text"`
+}
+
+// TimetableTaken is the body written when an instance of the service takes over the timetable of a site.
+type TimetableTaken struct {
+	Epoch  int64  `json:"epoch"`  // grows with every takeover; commands of an earlier one are refused
+	Holder string `json:"holder"` // names the instance
 }

@@ -97,11 +97,12 @@ var may = map[string][]string{
 	AskDevice:        {RoleAdministrator, RoleConsole},
 	AskSecurity:      {RoleTimetable},
 	AskSweep:         {RoleTimetable},
+	AskTimetable:     {RoleTimetable},
 	AskImport:        {RoleManager, RoleAdministrator, RoleConsole},
 }
 
 // wide are the acts that a plan cannot narrow: one that closed them would lock everybody out of correcting it.
-var wide = []string{AskSignPlan, AskPerson, AskDevice, AskSecurity, AskSweep}
+var wide = []string{AskSignPlan, AskPerson, AskDevice, AskSecurity, AskSweep, AskTimetable}
 
 // Acts lists the kinds of commands that a plan may narrow to some of the roles that may give them, sorted.
 func Acts() []string {

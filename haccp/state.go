@@ -49,6 +49,8 @@ type State struct {
 	// Planned is when the first plan was signed: nothing is due before somebody could have been told,
 	// even where the plan's live_from lies further back.
 	Planned time.Time
+	// Timetable is whose turn it is to run the timetable; zero: the only instance there ever was.
+	Timetable Turn
 
 	people     table[*Person]
 	devices    table[*DeviceState]
@@ -103,6 +105,7 @@ type snapshot struct {
 	Counts       Counts              `json:"counts"`
 	Reviews      []ReviewSpan        `json:"reviews,omitempty"`
 	Planned      time.Time           `json:"planned,omitzero"`
+	Timetable    Turn                `json:"timetable,omitzero"`
 	People       table[*Person]      `json:"people"`
 	Devices      table[*DeviceState] `json:"devices"`
 	Lines        table[*LineState]   `json:"lines"`
@@ -114,7 +117,7 @@ type snapshot struct {
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
-	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
+	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned, s.Timetable,
 		s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
 }
 
@@ -134,7 +137,7 @@ func Restore(b []byte, zones Zones) (*State, error) {
 		p.water = fillingsOf(p.Log)
 	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
-		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
+		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, Timetable: v.Timetable, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: m}, nil
 }
 

@@ -56,6 +56,7 @@ var records = map[string]text{
 	"kind.time.accepted":        {"typed time accepted", "hora escrita aceptada"},
 	"kind.records.reviewed":     {"records reviewed", "registros revisados"},
 	"kind.note":                 {"note", "nota"},
+	"kind.timetable.taken":      {"timetable taken over by an instance", "programador asumido por una instancia"},
 
 	"do.bath.filled":          {"Fill the bath", "Llenar la tina"},
 	"do.bath.added":           {"Add product", "Agregar producto"},

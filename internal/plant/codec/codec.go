@@ -64,6 +64,7 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindTimeAccepted, 1}:      reflect.TypeFor[haccp.TimeAccepted](),
 	{haccp.KindReviewed, 1}:          reflect.TypeFor[haccp.Reviewed](),
 	{haccp.KindNote, 1}:              reflect.TypeFor[haccp.Note](),
+	{haccp.KindTimetableTaken, 1}:    reflect.TypeFor[haccp.TimetableTaken](),
 }
 
 // amendable gives the version of a kind's body that an amendment of this version holds.
