@@ -51,6 +51,19 @@ func (s *Store) Sites() []string {
 	return names
 }
 
+// Heads implements record.Heads.
+func (s *Store) Heads(ctx context.Context, sites []string) (map[string]int64, error) {
+	out := make(map[string]int64, len(sites))
+	for _, site := range sites {
+		h, err := s.Site(site).Head(ctx)
+		if err != nil {
+			return nil, err
+		}
+		out[site] = h.Commit
+	}
+	return out, nil
+}
+
 type key struct {
 	table record.LookupTable
 	text  string

@@ -50,6 +50,26 @@ func (s *Site) CatchUp(ctx context.Context, commit int64) error {
 	return nil
 }
 
+func (s *Site) atEnd(at time.Time) { s.seen.Store(at.UnixNano()) }
+
+// Refresh has the site read what other instances wrote, unless its state was the whole log a moment ago. On a
+// store that nobody else writes to it does nothing.
+func (s *Site) Refresh(ctx context.Context) error {
+	if !s.opt.Shared {
+		return nil
+	}
+	now := time.Now()
+	s.used.Store(now.UnixNano())
+	if now.Sub(time.Unix(0, s.seen.Load())) < freshFor {
+		return nil
+	}
+	err := s.CatchUp(ctx, s.view.Load().head.Commit+1)
+	if errors.Is(err, ErrBehind) {
+		return nil
+	}
+	return err
+}
+
 // look answers everybody who asks by one reading.
 func (w *writer) look(first *look) {
 	asked := []*look{first}

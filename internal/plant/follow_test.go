@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -12,6 +14,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"linewarden/haccp"
+	"linewarden/internal/memstore"
 	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
 	"linewarden/internal/record/recordtest"
@@ -280,4 +283,57 @@ func sum(b *testing.B, reg *prometheus.Registry, name string) (total float64) {
 		}
 	}
 	return total
+}
+
+// countedHeads counts the questions for heads.
+type countedHeads struct {
+	*memstore.Store
+	asked [][]string
+}
+
+func (h *countedHeads) Heads(ctx context.Context, sites []string) (map[string]int64, error) {
+	h.asked = append(h.asked, sites)
+	return h.Store.Heads(ctx, sites)
+}
+
+// A follower asks once for all sites that somebody looks at, and for no other.
+func TestFollower(t *testing.T) {
+	store := memstore.New()
+	heads := &countedHeads{Store: store}
+	var writers, readers []*Site
+	for _, id := range []string{"one", "two", "idle"} {
+		log := store.Site(id)
+		o := Options{Log: log, Signer: keys(t, id), Zones: utc, rules: &fakeRules{}, Shared: true}
+		if err := Found(t.Context(), o, Founding{Site: id, Name: id, Demo: true}); err != nil {
+			t.Fatal(err)
+		}
+		for _, list := range []*[]*Site{&writers, &readers} {
+			s, err := Open(t.Context(), o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			t.Cleanup(func() { _ = s.Close(context.Background()) })
+			*list = append(*list, s)
+		}
+	}
+	f := &Follower{Heads: heads, Sites: func() []*Site { return readers }, Needed: func(s string) bool { return s == "two" },
+		Logger: slog.New(slog.DiscardHandler)}
+	for i, w := range writers {
+		mustDo(t, w, note(i, "x"))
+	}
+	if err := readers[0].Refresh(t.Context()); err != nil || readers[0].View().Counts.Readings != 1 {
+		t.Fatalf("a request in hand: %v, %d", err, readers[0].View().Counts.Readings)
+	}
+	mustDo(t, writers[0], note(10, "y"))
+	if err := f.Round(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []int64{2, 1, 0} {
+		if got := readers[i].View().Counts.Readings; got != want {
+			t.Errorf("site %d: %d notes, want %d", i, got, want)
+		}
+	}
+	if len(heads.asked) != 1 || !slices.Equal(heads.asked[0], []string{"one", "two"}) {
+		t.Errorf("asked for heads: %v", heads.asked)
+	}
 }

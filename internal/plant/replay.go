@@ -345,8 +345,10 @@ func (w *writer) catchUp() error {
 
 // readNext reads the next commit, where there is one, and makes it the committed state.
 func (w *writer) readNext() (found bool, err error) {
+	began := time.Now()
 	c, err := w.site.opt.Log.ReadCommit(w.ctx, w.head.Commit+1)
 	if errors.Is(err, record.ErrNotFound) {
+		w.site.atEnd(began)
 		return false, nil
 	}
 	if err != nil {

@@ -102,6 +102,7 @@ func (w *writer) commit(jobs []*job) (rest []*job) {
 	switch {
 	case err == nil:
 		w.turns.wrote(began)
+		w.site.atEnd(appending)
 		return w.merge(b, &commit, rest)
 	case errors.Is(err, record.ErrConflict):
 		return w.moved(append(b.jobs(), rest...))

@@ -138,3 +138,10 @@ func (q Query) PageSize() (int, error) {
 // CursorOf is the cursor after the entry with this at, in milliseconds since
 // 1970, and seq.
 func CursorOf(atMS, seq int64) Cursor { return Cursor{At: time.UnixMilli(atMS).UTC(), Seq: seq} }
+
+// Heads gives the ends of many logs in one question, for whoever follows what others write to them.
+type Heads interface {
+	// Heads gives the number of the last commit of each of the sites; 0 or left out
+	// where there is none.
+	Heads(ctx context.Context, sites []string) (map[string]int64, error)
+}

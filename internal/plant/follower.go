@@ -1,0 +1,84 @@
+package plant
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"linewarden/internal/record"
+)
+
+const (
+	followEvery = 500 * time.Millisecond
+	freshFor    = 2 * followEvery  // a state known to be the whole log so lately is fresh
+	usedFor     = 10 * time.Second // a site is followed for so long after a request
+	followWait  = 5 * time.Second  // for the store
+)
+
+// A Follower keeps sites up to date with what other instances write. It asks for the heads of all of them in
+// one question, and only for those that somebody looks at.
+type Follower struct {
+	Heads record.Heads
+	Sites func() []*Site
+	// Needed says that a site is to be followed whether somebody looks at it or not; nil: none is.
+	Needed func(site string) bool
+	Logger *slog.Logger
+}
+
+// Run follows until ctx ends.
+func (f *Follower) Run(ctx context.Context) {
+	tick := time.NewTicker(followEvery)
+	defer tick.Stop()
+	for away := false; ; {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		err := f.Round(ctx)
+		if err != nil && !away && ctx.Err() == nil {
+			f.Logger.Warn("what other instances wrote cannot be read", "error", err)
+		}
+		away = err != nil
+	}
+}
+
+// Round asks once and has the sites that are behind read on.
+func (f *Follower) Round(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, followWait)
+	defer cancel()
+	began := time.Now()
+	sites := map[string]*Site{}
+	var ids []string
+	for _, s := range f.Sites() {
+		lately := began.Sub(time.Unix(0, s.used.Load())) < usedFor
+		if !lately && (f.Needed == nil || !f.Needed(s.site)) {
+			continue
+		}
+		sites[s.site], ids = s, append(ids, s.site)
+	}
+	if len(ids) == 0 {
+		return nil
+	}
+	heads, err := f.Heads.Heads(ctx, ids)
+	if err != nil {
+		return fmt.Errorf("heads of %d sites: %w", len(ids), err)
+	}
+	for id, s := range sites {
+		switch have := s.view.Load().head.Commit; {
+		case heads[id] > have:
+			if err := s.CatchUp(ctx, heads[id]); err != nil {
+				return fmt.Errorf("site %s: %w", id, err)
+			}
+		case s.Ready() != nil:
+			// A site that stopped in doubt goes on where the log can be read again.
+			if err := s.CatchUp(ctx, have+1); err == nil {
+				f.Logger.Info("the site goes on", "site", id)
+			}
+		default:
+			s.atEnd(began)
+		}
+	}
+	return nil
+}
