@@ -128,6 +128,8 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskSecurity:      {false, (*deciding).security},
 		AskSweep:         {false, (*deciding).sweep},
 		AskTimetable:     {false, (*deciding).takeTimetable},
+		AskGroupSite:     {false, (*deciding).groupSite},
+		AskSiteRole:      {false, (*deciding).siteRole},
 		AskImport:        {false, (*deciding).importRows},
 	}
 }
