@@ -6,10 +6,11 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"strings"
+	"slices"
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/internal/access"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
 	"linewarden/internal/sqlitestore"
@@ -77,41 +78,38 @@ func Taken(err error) (line string, ok bool) {
 	return line + ": use its pages or its API for this, or stop it first", true
 }
 
-// SiteID gives the id of the site in the folder: the wished one, or the only one. ErrNoSite where there is
-// none.
-func (f *Folder) SiteID(ctx context.Context, wish string) (string, error) {
+// Sites gives the ids of the logs that hold records, sorted; that of a group among them.
+func (f *Folder) Sites(ctx context.Context) ([]string, error) {
 	sites, err := f.store.Sites(ctx)
 	if err != nil {
-		return "", fmt.Errorf("sites of %s: %w", f.Dir, err)
+		return nil, fmt.Errorf("sites of %s: %w", f.Dir, err)
 	}
 	var founded []string
 	for _, s := range sites {
 		log, err := f.store.Site(ctx, s)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		head, err := log.Head(ctx)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		if head.Size > 0 {
 			founded = append(founded, s)
 		}
 	}
-	switch {
-	case len(founded) == 0:
-		return "", fmt.Errorf("data folder %s: %w", f.Dir, ErrNoSite)
-	case wish == "" && len(founded) > 1:
-		return "", fmt.Errorf("data folder %s holds several sites (%s): say which with --site", f.Dir, strings.Join(founded, ", "))
-	case wish == "":
-		return founded[0], nil
+	slices.Sort(founded)
+	return founded, nil
+}
+
+// SiteID gives the id of the site in the folder: the wished one, or the only one. ErrNoSite where there is
+// none.
+func (f *Folder) SiteID(ctx context.Context, wish string) (string, error) {
+	sites, err := f.Sites(ctx)
+	if err != nil {
+		return "", err
 	}
-	for _, s := range founded {
-		if s == wish {
-			return s, nil
-		}
-	}
-	return "", fmt.Errorf("data folder %s holds no site %q, only %s", f.Dir, wish, strings.Join(founded, ", "))
+	return pickSite("data folder "+f.Dir, sites, wish)
 }
 
 // Log gives the record log of a site.
@@ -197,7 +195,7 @@ func (f *Folder) Open(ctx context.Context, site string, progress func(done, tota
 }
 
 // Accounts gives the accounts of the folder, which only one process at a time may use.
-func (f *Folder) Accounts() (*sqlitestore.Accounts, error) {
+func (f *Folder) Accounts() (access.Accounts, error) {
 	if f.ReadOnly {
 		return nil, sqlitestore.ErrReadOnly
 	}
