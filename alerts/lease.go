@@ -23,6 +23,8 @@ type Lease interface {
 	Beat(ctx context.Context, holder string, beat int64) error
 	// Beats calls fn with the latest beat of every holder.
 	Beats(ctx context.Context, fn func(holder string, beat int64) error) error
+	// Forget drops the beat of a holder that is gone.
+	Forget(ctx context.Context, holder string) error
 }
 
 // How long a holder may be silent. No clock is compared with another machine's: an instance measures by its own
@@ -112,6 +114,9 @@ func (r *Rota) release(ctx context.Context) {
 		if err := r.lease.ReleaseLease(ctx, site, epoch); err != nil {
 			r.logger.Warn("lease not given up; others take over after a silence", "site", site, "error", err)
 		}
+	}
+	if err := r.lease.Forget(ctx, r.holder); err != nil {
+		r.logger.Warn("the beat of this instance stays behind", "error", err)
 	}
 }
 
@@ -209,6 +214,9 @@ func (r *Rota) settle(ctx context.Context, t *Timetable, site string, l lease, r
 		r.held[site] = epoch
 		r.mu.Unlock()
 		t.wakeUp()
+		if l.holder != "" && l.holder != r.holder && !l.released {
+			return r.lease.Forget(ctx, l.holder) // if it lives after all, it shows itself again
+		}
 	}
 	return nil
 }

@@ -25,6 +25,7 @@ const (
 	AskGroupSite  = "group.site"        // *GroupSiteChange, in the log of a group
 	AskSiteRole   = "group.role"        // *SiteRoleChange, in the log of a group
 	AskImport     = "readings.import"   // *Import
+	AskRestore    = "site.restore"      // *RestoreLog, only from the console
 )
 
 // Command is what a client reports or asks for.
@@ -128,6 +129,11 @@ type Import struct {
 	File  string      `json:"file"` // SHA-256 of the file, hex
 	Place string      `json:"place"`
 	Rows  []ImportRow `json:"rows"`
+}
+
+// RestoreLog says that the log was put back from a backup.
+type RestoreLog struct {
+	Restored
 }
 
 // MaxRecords is how many records one command may lead to.

@@ -131,6 +131,7 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskGroupSite:     {false, (*deciding).groupSite},
 		AskSiteRole:      {false, (*deciding).siteRole},
 		AskImport:        {false, (*deciding).importRows},
+		AskRestore:       {false, (*deciding).restore},
 	}
 }
 

@@ -49,6 +49,7 @@ const (
 	KindSiteRetired       = "group.site-retired"
 	KindSiteRoleGiven     = "group.role-given"
 	KindSiteRoleTaken     = "group.role-taken"
+	KindRestored          = "site.restored"
 )
 
 // How a person or machine was known (the word is shown as it stands).
@@ -494,4 +495,15 @@ type SiteRole struct {
 	Reason string `json:"reason,omitempty"`
 	Role   string `json:"role"`
 	Site   string `json:"site"`
+}
+
+// Restored is the body written when the log of a site was put back from a backup. What was recorded after
+// the backup was made is not in the log, unless it comes in again from the devices.
+type Restored struct {
+	Backup   string    `json:"backup"`           // name of the backup as the operator gave it
+	Made     time.Time `json:"made"`             // when the backup was made
+	Operator string    `json:"operator"`         // printed name of who put it back
+	Reason   string    `json:"reason,omitempty"` // why
+	Root     string    `json:"root"`             // root of the log put back, base64
+	Size     int64     `json:"size"`             // records put back
 }

@@ -101,10 +101,11 @@ var may = map[string][]string{
 	AskGroupSite:     {RoleAdministrator, RoleConsole},
 	AskSiteRole:      {RoleAdministrator, RoleConsole},
 	AskImport:        {RoleManager, RoleAdministrator, RoleConsole},
+	AskRestore:       {RoleConsole},
 }
 
 // wide are the acts that a plan cannot narrow: one that closed them would lock everybody out of correcting it.
-var wide = []string{AskSignPlan, AskPerson, AskDevice, AskSecurity, AskSweep, AskTimetable, AskGroupSite, AskSiteRole}
+var wide = []string{AskSignPlan, AskPerson, AskDevice, AskSecurity, AskSweep, AskTimetable, AskGroupSite, AskSiteRole, AskRestore}
 
 // Acts lists the kinds of commands that a plan may narrow to some of the roles that may give them, sorted.
 func Acts() []string {

@@ -62,7 +62,7 @@ type App struct {
 	logger    *slog.Logger
 	registry  *prometheus.Registry
 	home      Home
-	shared    Shared // the home, where other instances use it too; else nil
+	shared    Shared // nil: no other instance uses the home
 	rota      *alerts.Rota
 	front     *house // the only site, or the group
 	tls       *tls.Config
@@ -112,14 +112,15 @@ func (a *App) open(ctx context.Context) error {
 		a.proxies = append(a.proxies, p)
 	}
 	if a.home == nil {
-		f, err := OpenFolder(ctx, a.cfg.Data, a.logger)
+		place := Place{Data: a.cfg.Data, MongoDB: a.cfg.MongoDB, SigningKey: a.cfg.SigningKey}
+		f, err := place.Open(ctx, a.logger)
 		if err != nil {
 			return err
 		}
 		a.home = f
 	}
-	if shared, ok := a.home.(Shared); ok {
-		a.shared, a.rota = shared, alerts.NewRota(shared.Leases(), instanceName(), a.logger)
+	if a.shared = a.home.Shared(); a.shared != nil {
+		a.rota = alerts.NewRota(a.shared, instanceName(), a.logger)
 	}
 	reg := prometheus.WrapRegistererWithPrefix(MetricsPrefix, a.registry)
 	a.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
@@ -132,7 +133,7 @@ func (a *App) openSites(ctx context.Context, reg prometheus.Registerer) error {
 	if err != nil {
 		return err
 	}
-	id, err := pickSite(a.where(), sites, a.cfg.Site)
+	id, err := pickSite(a.home.Where(), sites, a.cfg.Site)
 	if err != nil {
 		return err
 	}
@@ -140,14 +141,6 @@ func (a *App) openSites(ctx context.Context, reg prometheus.Registerer) error {
 		return Door(ctx, a.home, site, a.settings(), DoorOptions{Logger: a.logger, Registerer: reg})
 	})
 	return err
-}
-
-// where names the home for people.
-func (a *App) where() string {
-	if f, ok := a.home.(*Folder); ok {
-		return "data folder " + f.Dir
-	}
-	return "the store"
 }
 
 // instanceName names this process among the instances, and no other one ever.
@@ -217,7 +210,7 @@ func (a *App) follow() {
 	if a.shared == nil {
 		return
 	}
-	f := &plant.Follower{Heads: a.shared, Sites: a.sites, Logger: a.logger, Needed: func(site string) bool {
+	f := &plant.Follower{News: a.shared, Sites: a.sites, Logger: a.logger, Needed: func(site string) bool {
 		_, mine := a.rota.Epoch(site)
 		return mine
 	}}
@@ -321,7 +314,7 @@ func (a *App) close(ctx context.Context) error {
 		note("close the site", a.front.site.Close(ctx))
 	}
 	if a.home != nil {
-		note("close "+a.where(), a.home.Close())
+		note("close "+a.home.Where(), a.home.Close())
 	}
 	return errors.Join(errs...)
 }

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"linewarden/haccp"
-	"linewarden/internal/access"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
 	"linewarden/internal/sqlitestore"
@@ -19,13 +18,15 @@ import (
 // ErrNoSite says that a data folder holds no site yet.
 var ErrNoSite = errors.New("no site has been founded there")
 
-// Folder is an open data folder: the record logs, the accounts and the signing keys in it.
+// Folder is where plants are kept, open: a data folder with the record logs, the accounts and the signing
+// keys in it, or a MongoDB database with the first two.
 type Folder struct {
-	Dir      string
+	Dir      string // of a data folder; else empty
 	ReadOnly bool
 	Logger   *slog.Logger
-	store    *sqlitestore.Store
-	accounts *sqlitestore.Accounts
+	place    Place
+	where    string // in words
+	store    storage
 }
 
 // OpenFolder opens a data folder for writing, and makes it where it is missing. A folder that another
@@ -61,7 +62,8 @@ func openFolder(ctx context.Context, dir string, logger *slog.Logger, readOnly b
 	if err != nil {
 		return nil, err
 	}
-	return &Folder{Dir: dir, ReadOnly: readOnly, Logger: logger, store: store}, nil
+	return &Folder{Dir: dir, ReadOnly: readOnly, Logger: logger, place: Place{Data: dir}, where: "data folder " + dir,
+		store: &sqliteStorage{Store: store, dir: dir}}, nil
 }
 
 // Taken gives, for a folder that another process writes to, the line to show; ok is false for any other
@@ -82,7 +84,7 @@ func Taken(err error) (line string, ok bool) {
 func (f *Folder) Sites(ctx context.Context) ([]string, error) {
 	sites, err := f.store.Sites(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("sites of %s: %w", f.Dir, err)
+		return nil, fmt.Errorf("sites of %s: %w", f.where, err)
 	}
 	var founded []string
 	for _, s := range sites {
@@ -109,11 +111,11 @@ func (f *Folder) SiteID(ctx context.Context, wish string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return pickSite("data folder "+f.Dir, sites, wish)
+	return pickSite(f.where, sites, wish)
 }
 
 // Log gives the record log of a site.
-func (f *Folder) Log(ctx context.Context, site string) (*sqlitestore.Log, error) {
+func (f *Folder) Log(ctx context.Context, site string) (SiteLog, error) {
 	return f.store.Site(ctx, site)
 }
 
@@ -177,11 +179,28 @@ func (f *Folder) Options(ctx context.Context, site string) (plant.Options, error
 	}
 	o := plant.Options{Log: log, Zones: time.LoadLocation, Logger: f.Logger}
 	if f.ReadOnly {
+		if f.Dir == "" {
+			o.Snapshots = cached{log}
+		}
 		return o, nil
 	}
-	o.Snapshots, o.Checkpoints = log, log
-	o.Signer, err = f.Key(site)
-	return o, err
+	if err := f.checkMoved(ctx, site); err != nil {
+		return o, err
+	}
+	signer, err := f.Key(site)
+	if err != nil {
+		return o, err
+	}
+	return f.options(ctx, site, signer)
+}
+
+// options gives what a site is opened for writing with, whatever the place of its key.
+func (f *Folder) options(ctx context.Context, site string, signer *record.Signer) (plant.Options, error) {
+	log, err := f.store.Site(ctx, site)
+	if err != nil {
+		return plant.Options{}, err
+	}
+	return plant.Options{Log: log, Snapshots: log, Checkpoints: log, Signer: signer, Zones: time.LoadLocation, Logger: f.Logger}, nil
 }
 
 // Open opens a site of the folder and waits until its log is read; progress may be nil.
@@ -194,20 +213,21 @@ func (f *Folder) Open(ctx context.Context, site string, progress func(done, tota
 	return plant.Open(ctx, o)
 }
 
-// Accounts gives the accounts of the folder, which only one process at a time may use.
-func (f *Folder) Accounts() (access.Accounts, error) {
-	if f.ReadOnly {
-		return nil, sqlitestore.ErrReadOnly
+// Accounts gives the accounts of a site. Those of a data folder are the same for all its sites, and only one
+// process at a time may write to them.
+func (f *Folder) Accounts(site string) (Accounts, error) { return f.store.Accounts(site, f.ReadOnly) }
+
+// Shared gives what the instances that use a database share; nil for a data folder, which is one process's own.
+func (f *Folder) Shared() Shared {
+	s, ok := f.store.(Shared)
+	if !ok {
+		return nil
 	}
-	if f.accounts == nil {
-		a, err := sqlitestore.OpenAccounts(f.Dir)
-		if err != nil {
-			return nil, err
-		}
-		f.accounts = a
-	}
-	return f.accounts, nil
+	return s
 }
+
+// Where says in words which data folder or database this is; it holds no password.
+func (f *Folder) Where() string { return f.where }
 
 // Announce tells whoever finds the folder taken who has it.
 func (f *Folder) Announce(holder string) error { return f.store.Announce(holder) }
@@ -216,10 +236,4 @@ func (f *Folder) Announce(holder string) error { return f.store.Announce(holder)
 func (f *Folder) CheckFile(ctx context.Context) error { return f.store.CheckFile(ctx) }
 
 // Close ends all use of the folder.
-func (f *Folder) Close() error {
-	var err error
-	if f.accounts != nil {
-		err = f.accounts.Close()
-	}
-	return errors.Join(err, f.store.Close())
-}
+func (f *Folder) Close() error { return f.store.Close() }

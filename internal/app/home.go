@@ -21,20 +21,23 @@ type Home interface {
 	Options(ctx context.Context, site string) (plant.Options, error)
 	// Founding reads record 1 of a site.
 	Founding(ctx context.Context, site string) (record.Founding, error)
-	// Accounts gives what is kept of people outside the logs.
-	Accounts() (access.Accounts, error)
+	// Accounts gives what is kept of the people of a site outside its log.
+	Accounts(site string) (Accounts, error)
+	// Shared gives what instances that use the home at once share; nil where it is this process's own.
+	Shared() Shared
+	// Where says in words where it is.
+	Where() string
 	// Announce tells whoever finds the home in use where the service is.
 	Announce(url string) error
 	// Close ends all use.
 	Close() error
 }
 
-// Shared is a home that several instances use at once.
+// Shared is what instances of the service that use one store share: the heads of the logs, and who runs a
+// timetable.
 type Shared interface {
-	Home
-	record.Heads
-	// Leases gives where instances agree on who runs a timetable.
-	Leases() alerts.Lease
+	record.News
+	alerts.Lease
 }
 
 // pickSite gives the site to work on: the wished one, or the only one.
@@ -54,11 +57,11 @@ func pickSite(where string, sites []string, wish string) (string, error) {
 
 // Door opens the sign-in of a site: accounts from its home, people from the site's view.
 func Door(ctx context.Context, home Home, site *plant.Site, set access.Settings, o DoorOptions) (*access.Gate, error) {
-	accounts, err := home.Accounts()
+	id, _ := site.Name()
+	accounts, err := home.Accounts(id)
 	if err != nil {
 		return nil, err
 	}
-	id, _ := site.Name()
 	founding, err := home.Founding(ctx, id)
 	if err != nil {
 		return nil, fmt.Errorf("read the founding of site %s: %w", id, err)

@@ -100,3 +100,14 @@ func (s *Leases) Beats(ctx context.Context, fn func(holder string, beat int64) e
 	}
 	return nil
 }
+
+// Forget drops the beat of a holder that is gone.
+func (s *Leases) Forget(ctx context.Context, holder string) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.beats, holder)
+	return nil
+}

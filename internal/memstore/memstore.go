@@ -51,15 +51,17 @@ func (s *Store) Sites() []string {
 	return names
 }
 
-// Heads implements record.Heads.
-func (s *Store) Heads(ctx context.Context, sites []string) (map[string]int64, error) {
-	out := make(map[string]int64, len(sites))
-	for _, site := range sites {
+// News implements record.News.
+func (s *Store) News(ctx context.Context, known map[string]int64) (map[string]int64, error) {
+	out := map[string]int64{}
+	for site, commit := range known {
 		h, err := s.Site(site).Head(ctx)
 		if err != nil {
 			return nil, err
 		}
-		out[site] = h.Commit
+		if h.Commit > commit {
+			out[site] = h.Commit
+		}
 	}
 	return out, nil
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -285,21 +286,21 @@ func sum(b *testing.B, reg *prometheus.Registry, name string) (total float64) {
 	return total
 }
 
-// countedHeads counts the questions for heads.
-type countedHeads struct {
+// countedNews counts the questions for news.
+type countedNews struct {
 	*memstore.Store
 	asked [][]string
 }
 
-func (h *countedHeads) Heads(ctx context.Context, sites []string) (map[string]int64, error) {
-	h.asked = append(h.asked, sites)
-	return h.Store.Heads(ctx, sites)
+func (n *countedNews) News(ctx context.Context, known map[string]int64) (map[string]int64, error) {
+	n.asked = append(n.asked, slices.Sorted(maps.Keys(known)))
+	return n.Store.News(ctx, known)
 }
 
 // A follower asks once for all sites that somebody looks at, and for no other.
 func TestFollower(t *testing.T) {
 	store := memstore.New()
-	heads := &countedHeads{Store: store}
+	news := &countedNews{Store: store}
 	var writers, readers []*Site
 	for _, id := range []string{"one", "two", "idle"} {
 		log := store.Site(id)
@@ -316,7 +317,7 @@ func TestFollower(t *testing.T) {
 			*list = append(*list, s)
 		}
 	}
-	f := &Follower{Heads: heads, Sites: func() []*Site { return readers }, Needed: func(s string) bool { return s == "two" },
+	f := &Follower{News: news, Sites: func() []*Site { return readers }, Needed: func(s string) bool { return s == "two" },
 		Logger: slog.New(slog.DiscardHandler)}
 	for i, w := range writers {
 		mustDo(t, w, note(i, "x"))
@@ -333,7 +334,7 @@ func TestFollower(t *testing.T) {
 			t.Errorf("site %d: %d notes, want %d", i, got, want)
 		}
 	}
-	if len(heads.asked) != 1 || !slices.Equal(heads.asked[0], []string{"one", "two"}) {
-		t.Errorf("asked for heads: %v", heads.asked)
+	if len(news.asked) != 1 || !slices.Equal(news.asked[0], []string{"one", "two"}) {
+		t.Errorf("asked for news: %v", news.asked)
 	}
 }

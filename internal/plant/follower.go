@@ -2,6 +2,7 @@ package plant
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"time"
@@ -16,10 +17,10 @@ const (
 	followWait  = 5 * time.Second  // for the store
 )
 
-// A Follower keeps sites up to date with what other instances write. It asks for the heads of all of them in
-// one question, and only for those that somebody looks at.
+// A Follower keeps sites up to date with what other instances write. It asks about all of them in one
+// question, and only for those that somebody looks at.
 type Follower struct {
-	Heads record.Heads
+	News  record.News
 	Sites func() []*Site
 	// Needed says that a site is to be followed whether somebody looks at it or not; nil: none is.
 	Needed func(site string) bool
@@ -49,31 +50,29 @@ func (f *Follower) Round(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, followWait)
 	defer cancel()
 	began := time.Now()
-	sites := map[string]*Site{}
-	var ids []string
+	sites, known := map[string]*Site{}, map[string]int64{}
 	for _, s := range f.Sites() {
 		lately := began.Sub(time.Unix(0, s.used.Load())) < usedFor
-		if !lately && (f.Needed == nil || !f.Needed(s.site)) {
-			continue
+		if lately || f.Needed != nil && f.Needed(s.site) {
+			sites[s.site], known[s.site] = s, s.view.Load().head.Commit
 		}
-		sites[s.site], ids = s, append(ids, s.site)
 	}
-	if len(ids) == 0 {
+	if len(known) == 0 {
 		return nil
 	}
-	heads, err := f.Heads.Heads(ctx, ids)
+	news, err := f.News.News(ctx, known)
 	if err != nil {
-		return fmt.Errorf("heads of %d sites: %w", len(ids), err)
+		return fmt.Errorf("heads of %d sites: %w", len(known), err)
 	}
 	for id, s := range sites {
-		switch have := s.view.Load().head.Commit; {
-		case heads[id] > have:
-			if err := s.CatchUp(ctx, heads[id]); err != nil {
+		switch {
+		case news[id] > known[id]:
+			if err := s.CatchUp(ctx, news[id]); err != nil {
 				return fmt.Errorf("site %s: %w", id, err)
 			}
-		case s.Ready() != nil:
+		case s.status.inDoubt():
 			// A site that stopped in doubt goes on where the log can be read again.
-			if err := s.CatchUp(ctx, have+1); err == nil {
+			if err := s.CatchUp(ctx, known[id]+1); errors.Is(err, ErrBehind) {
 				f.Logger.Info("the site goes on", "site", id)
 			}
 		default:

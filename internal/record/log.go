@@ -139,9 +139,10 @@ func (q Query) PageSize() (int, error) {
 // 1970, and seq.
 func CursorOf(atMS, seq int64) Cursor { return Cursor{At: time.UnixMilli(atMS).UTC(), Seq: seq} }
 
-// Heads gives the ends of many logs in one question, for whoever follows what others write to them.
-type Heads interface {
-	// Heads gives the number of the last commit of each of the sites; 0 or left out
-	// where there is none.
-	Heads(ctx context.Context, sites []string) (map[string]int64, error)
+// News tells which of many logs have gone on, in one question, for whoever
+// follows what others write to them.
+type News interface {
+	// News gives, of the sites in known, those whose log has gone past the commit
+	// number known of them, with the number of the last commit.
+	News(ctx context.Context, known map[string]int64) (map[string]int64, error)
 }

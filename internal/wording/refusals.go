@@ -21,6 +21,8 @@ var refusals = map[string]text{
 	"refusal.bad-json":               {"What was sent cannot be read.", "No se puede leer lo que se envió."},
 	"refusal.bad-cursor":             {"This page of the list is no longer known. Begin again.", "Esta página de la lista ya no es válida. Empiece de nuevo."},
 	"refusal.bad-query":              {"The question is not complete. Check dates and names.", "La consulta no está completa. Revise fechas y nombres."},
+	"refusal.bad-made":               {"Say when the backup was made.", "Indique cuándo se hizo la copia."},
+	"refusal.not-just-restored":      {"A restored log says so in its very next record.", "Una bitácora restaurada lo dice en su registro siguiente."},
 	"refusal.id-used":                {"This entry was sent before with other content. Open the form again.", "Esta entrada ya se envió antes con otro contenido. Abra el formulario de nuevo."},
 	"refusal.missing":                {"Fill in this field.", "Llene este campo."},
 	"refusal.bad-time":               {"This is no date and time. Write it like 2026-03-02 14:05.", "Esto no es una fecha con hora. Escríbala así: 2026-03-02 14:05."},

@@ -69,6 +69,7 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindSiteRoleGiven, 1}:     reflect.TypeFor[haccp.SiteRole](),
 	{haccp.KindSiteRoleTaken, 1}:     reflect.TypeFor[haccp.SiteRole](),
 	{haccp.KindTimetableTaken, 1}:    reflect.TypeFor[haccp.TimetableTaken](),
+	{haccp.KindRestored, 1}:          reflect.TypeFor[haccp.Restored](),
 }
 
 // amendable gives the version of a kind's body that an amendment of this version holds.
