@@ -16,6 +16,7 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -26,6 +27,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"linewarden/alerts"
+	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/config"
 	"linewarden/internal/gate"
@@ -65,6 +67,7 @@ type App struct {
 	shared    Shared // nil: no other instance uses the home
 	rota      *alerts.Rota
 	front     *house // the only site, or the group
+	group     *group // nil: one site is served
 	tls       *tls.Config
 	authority []byte // certificate of the plant's own authority, PEM
 	proxies   []netip.Prefix
@@ -127,11 +130,14 @@ func (a *App) open(ctx context.Context) error {
 	return a.openSites(ctx, reg)
 }
 
-// openSites opens the site that is wished for, or the only one.
+// openSites opens the site that is wished for, or the only one; without a wish, the group where there is one.
 func (a *App) openSites(ctx context.Context, reg prometheus.Registerer) error {
 	sites, err := a.home.Sites(ctx)
 	if err != nil {
 		return err
+	}
+	if a.cfg.Site == "" && slices.Contains(sites, haccp.GroupID) {
+		return a.openGroup(ctx, reg)
 	}
 	id, err := pickSite(a.home.Where(), sites, a.cfg.Site)
 	if err != nil {
@@ -165,7 +171,12 @@ func (a *App) Timetable() *alerts.Timetable { return a.front.timetable }
 func (a *App) Registry() *prometheus.Registry { return a.registry }
 
 // Ready gives nil when the service takes commands, or why it does not.
-func (a *App) Ready() error { return a.front.site.Ready() }
+func (a *App) Ready() error {
+	if a.group != nil {
+		return a.group.ready()
+	}
+	return a.front.site.Ready()
+}
 
 // Wait waits until the record log is read.
 func (a *App) Wait(ctx context.Context) error { return a.front.site.Wait(ctx) }
@@ -187,6 +198,9 @@ func (a *App) Start() error {
 	go func() { a.served <- a.front.fiber.Listener(serve) }()
 	a.chores.Go(func() { a.front.begin(a) })
 	a.chores.Go(a.housekeeping)
+	if a.group != nil {
+		a.chores.Go(a.group.run)
+	}
 	a.follow()
 	a.logger.Info("serving", "address", a.URL(), "version", a.parts.Version)
 	return nil
@@ -224,7 +238,25 @@ func (a *App) follow() {
 }
 
 // sites lists every site at work.
-func (a *App) sites() []*plant.Site { return []*plant.Site{a.front.site} }
+func (a *App) sites() []*plant.Site {
+	var out []*plant.Site
+	for _, h := range a.houses() {
+		out = append(out, h.site)
+	}
+	return out
+}
+
+// houses lists everything that is served, the front first.
+func (a *App) houses() []*house {
+	if a.front == nil {
+		return nil
+	}
+	all := []*house{a.front}
+	if a.group != nil {
+		all = append(all, a.group.all()...)
+	}
+	return all
+}
 
 const sweepEvery = time.Minute
 
@@ -238,8 +270,13 @@ func (a *App) housekeeping() {
 			return
 		case <-t.C:
 			TuneMemory()
-			if err := a.front.door.Sweep(context.Background(), a.parts.Clock()); err != nil {
-				a.logger.Warn("housekeeping of sign-in", "error", err)
+			for i, h := range a.houses() {
+				if i > 0 && h.door.Unrecorded() == 0 {
+					continue // what runs out at sign-in is common to them all
+				}
+				if err := h.door.Sweep(context.Background(), a.parts.Clock()); err != nil {
+					a.logger.Warn("housekeeping of sign-in", "site", h.id, "error", err)
+				}
 			}
 		}
 	}
@@ -308,10 +345,8 @@ func (a *App) close(ctx context.Context) error {
 		note("stop serving", a.front.fiber.ShutdownWithContext(ctx))
 	}
 	a.chores.Wait()
-	if a.front != nil {
-		note("stop", a.front.timetable.Stop(ctx))
-		note("record what sign-in noticed", a.front.door.Sweep(ctx, a.parts.Clock()))
-		note("close the site", a.front.site.Close(ctx))
+	for _, h := range a.houses() {
+		note("site "+h.id, h.close(ctx, a.parts.Clock()))
 	}
 	if a.home != nil {
 		note("close "+a.home.Where(), a.home.Close())

@@ -2,10 +2,13 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"time"
 
 	"github.com/gofiber/fiber/v2"
 	"github.com/prometheus/client_golang/prometheus"
+	"github.com/valyala/fasthttp"
 
 	"linewarden/alerts"
 	"linewarden/internal/access"
@@ -22,6 +25,22 @@ type house struct {
 	gate      *gate.Gate
 	timetable *alerts.Timetable
 	fiber     *fiber.App
+	handler   fasthttp.RequestHandler // of fiber
+}
+
+// close ends the site: its timetable, what sign-in has to record, and the log.
+func (h *house) close(ctx context.Context, now time.Time) error {
+	var errs []error
+	if err := h.timetable.Stop(ctx); err != nil {
+		errs = append(errs, fmt.Errorf("stop: %w", err))
+	}
+	if err := h.door.Sweep(ctx, now); err != nil {
+		errs = append(errs, fmt.Errorf("record what sign-in noticed: %w", err))
+	}
+	if err := h.site.Close(ctx); err != nil {
+		errs = append(errs, fmt.Errorf("close the site: %w", err))
+	}
+	return errors.Join(errs...)
 }
 
 // openHouse opens a site. The record log is read in the background. Metrics go to reg.

@@ -27,7 +27,7 @@ const AuthorityPath = "/plant-authority.crt"
 
 // mount builds the fiber app of a site: the gate in front, then health and metrics, then API and pages.
 func (a *App) mount(h *house, reg prometheus.Registerer) error {
-	pages, err := web.New(web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger})
+	pages, err := web.New(web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Group: a.pagesOf(h)})
 	if err != nil {
 		return err
 	}
@@ -38,18 +38,38 @@ func (a *App) mount(h *house, reg prometheus.Registerer) error {
 	}
 	pages.UseGate(h.gate)
 	rest, err := api.New(api.Options{Site: h.site, Evidence: h.site, Gate: h.gate, CheckPlan: checkPlan, LogCSV: a.logCSV(h.site),
-		Cautions: cautions, Logger: a.logger})
+		Cautions: cautions, Logger: a.logger, Group: a.groupOf(h)})
 	if err != nil {
 		return err
 	}
 	h.fiber = fiber.New(h.gate.Config())
+	if a.group != nil && h.root == "" {
+		h.fiber.Use(a.group.dispatch)
+	}
 	h.gate.Use(h.fiber)
 	h.fiber.Use(a.onlyFromProxy)
 	a.mountHealth(h)
 	h.fiber.Use(h.gate.Follow(h.site, a.shared != nil))
 	rest.Mount(h.fiber)
 	pages.Register(h.fiber)
+	h.handler = h.fiber.Handler()
 	return nil
+}
+
+// pagesOf gives the group to its own pages, and nothing to those of a site.
+func (a *App) pagesOf(h *house) web.Group {
+	if a.group == nil || h.root != "" {
+		return nil
+	}
+	return a.group
+}
+
+// groupOf does the same for the API.
+func (a *App) groupOf(h *house) api.Group {
+	if a.group == nil || h.root != "" {
+		return nil
+	}
+	return a.group
 }
 
 func checkPlan(source []byte) planfile.Report {
@@ -74,9 +94,16 @@ func (a *App) logCSV(site *plant.Site) func(w io.Writer, lang string, l haccp.Lo
 	}
 }
 
+func (a *App) readyOf(h *house) func() error {
+	if a.group != nil && h.root == "" {
+		return a.group.ready
+	}
+	return h.site.Ready
+}
+
 func (a *App) mountHealth(h *house) {
 	h.fiber.Get("/healthz", gate.Healthz)
-	h.fiber.Get("/readyz", h.gate.Readyz(h.site.Ready))
+	h.fiber.Get("/readyz", h.gate.Readyz(a.readyOf(h)))
 	if !a.cfg.NoMetrics && h.root == "" {
 		all := promhttp.HandlerFor(a.registry, promhttp.HandlerOpts{Registry: a.registry})
 		h.fiber.Get("/metrics", adaptor.HTTPHandler(all))

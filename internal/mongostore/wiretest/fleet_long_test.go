@@ -33,7 +33,7 @@ const (
 	fleetSite     = "fleet-demo"
 	fleetPassword = "four wet gloves on a hook"
 	fleetClients  = 50
-	perRound      = 300 // acknowledged commands in one data base
+	perRound      = 250 // acknowledged commands in one data base; with those under way at the end at most 300
 )
 
 // TestLongFleet has three instances of the program share one data base: fifty clients send readings,
