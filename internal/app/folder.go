@@ -122,6 +122,13 @@ func (f *Folder) Log(ctx context.Context, site string) (SiteLog, error) {
 // Found writes record 1 of a new site. Its signing key is made first, so that a crash between the two
 // leaves a key that the next try uses.
 func (f *Folder) Found(ctx context.Context, p plant.Founding, clock func() time.Time) error {
+	if p.Site == haccp.GroupID {
+		return fmt.Errorf("found site %s: %w: that is the id of a group's own log: choose another", p.Site, haccp.ErrInvalid)
+	}
+	return f.found(ctx, p, clock)
+}
+
+func (f *Folder) found(ctx context.Context, p plant.Founding, clock func() time.Time) error {
 	log, err := f.store.Site(ctx, p.Site)
 	if err != nil {
 		return err
@@ -139,6 +146,11 @@ func (f *Folder) Found(ctx context.Context, p plant.Founding, clock func() time.
 	}
 	o.Clock = clock
 	return plant.Found(ctx, o, p)
+}
+
+// FoundGroup writes record 1 of a group.
+func (f *Folder) FoundGroup(ctx context.Context, name string, clock func() time.Time) error {
+	return f.found(ctx, plant.Founding{Site: haccp.GroupID, Name: name}, clock)
 }
 
 // NewOptions gives what a new site is founded and opened with. It makes the site's signing key where there

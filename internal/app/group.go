@@ -245,8 +245,11 @@ func (d groupDirectory) Person(id string) (access.Person, bool) {
 		return access.Person{}, false
 	}
 	p, ok := d.site.Person(id)
+	if !ok || p.SignIn != g.SignIn { // somebody else, of before the site joined, who happens to have this id
+		return access.Person{}, false
+	}
 	p.Disabled = p.Disabled || g.Disabled
-	return p, ok
+	return p, true
 }
 
 // ByName implements access.Directory.
