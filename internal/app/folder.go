@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"strings"
+	"slices"
 	"time"
 
 	"linewarden/haccp"
@@ -80,41 +80,38 @@ func Taken(err error) (line string, ok bool) {
 	return line + ": use its pages or its API for this, or stop it first", true
 }
 
-// SiteID gives the id of the site in the folder: the wished one, or the only one. ErrNoSite where there is
-// none.
-func (f *Folder) SiteID(ctx context.Context, wish string) (string, error) {
+// Sites gives the ids of the logs that hold records, sorted; that of a group among them.
+func (f *Folder) Sites(ctx context.Context) ([]string, error) {
 	sites, err := f.store.Sites(ctx)
 	if err != nil {
-		return "", fmt.Errorf("sites of %s: %w", f.where, err)
+		return nil, fmt.Errorf("sites of %s: %w", f.where, err)
 	}
 	var founded []string
 	for _, s := range sites {
 		log, err := f.store.Site(ctx, s)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		head, err := log.Head(ctx)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		if head.Size > 0 {
 			founded = append(founded, s)
 		}
 	}
-	switch {
-	case len(founded) == 0:
-		return "", fmt.Errorf("%s: %w", f.where, ErrNoSite)
-	case wish == "" && len(founded) > 1:
-		return "", fmt.Errorf("%s holds several sites (%s): say which with --site", f.where, strings.Join(founded, ", "))
-	case wish == "":
-		return founded[0], nil
+	slices.Sort(founded)
+	return founded, nil
+}
+
+// SiteID gives the id of the site in the folder: the wished one, or the only one. ErrNoSite where there is
+// none.
+func (f *Folder) SiteID(ctx context.Context, wish string) (string, error) {
+	sites, err := f.Sites(ctx)
+	if err != nil {
+		return "", err
 	}
-	for _, s := range founded {
-		if s == wish {
-			return s, nil
-		}
-	}
-	return "", fmt.Errorf("%s holds no site %q, only %s", f.where, wish, strings.Join(founded, ", "))
+	return pickSite(f.where, sites, wish)
 }
 
 // Log gives the record log of a site.
@@ -125,6 +122,13 @@ func (f *Folder) Log(ctx context.Context, site string) (SiteLog, error) {
 // Found writes record 1 of a new site. Its signing key is made first, so that a crash between the two
 // leaves a key that the next try uses.
 func (f *Folder) Found(ctx context.Context, p plant.Founding, clock func() time.Time) error {
+	if p.Site == haccp.GroupID {
+		return fmt.Errorf("found site %s: %w: that is the id of a group's own log: choose another", p.Site, haccp.ErrInvalid)
+	}
+	return f.found(ctx, p, clock)
+}
+
+func (f *Folder) found(ctx context.Context, p plant.Founding, clock func() time.Time) error {
 	log, err := f.store.Site(ctx, p.Site)
 	if err != nil {
 		return err
@@ -142,6 +146,11 @@ func (f *Folder) Found(ctx context.Context, p plant.Founding, clock func() time.
 	}
 	o.Clock = clock
 	return plant.Found(ctx, o, p)
+}
+
+// FoundGroup writes record 1 of a group.
+func (f *Folder) FoundGroup(ctx context.Context, name string, clock func() time.Time) error {
+	return f.found(ctx, plant.Founding{Site: haccp.GroupID, Name: name}, clock)
 }
 
 // NewOptions gives what a new site is founded and opened with. It makes the site's signing key where there
@@ -219,6 +228,15 @@ func (f *Folder) Open(ctx context.Context, site string, progress func(done, tota
 // Accounts gives the accounts of a site. Those of a data folder are the same for all its sites, and only one
 // process at a time may write to them.
 func (f *Folder) Accounts(site string) (Accounts, error) { return f.store.Accounts(site, f.ReadOnly) }
+
+// Shared gives what the instances that use a database share; nil for a data folder, which is one process's own.
+func (f *Folder) Shared() Shared {
+	s, ok := f.store.(Shared)
+	if !ok {
+		return nil
+	}
+	return s
+}
 
 // Where says in words which data folder or database this is; it holds no password.
 func (f *Folder) Where() string { return f.where }

@@ -31,6 +31,8 @@ const schemaVersion = 1
 //	credentials  _id scope/kind/owner/version
 //	sessions     _id scope/hash         (scope)
 //	counters     _id scope/hash         (scope)
+//	leases       _id site/epoch
+//	beats        _id holder
 const (
 	commitsName     = "commits"
 	lookupsName     = "lookups"
@@ -39,6 +41,8 @@ const (
 	credentialsName = "credentials"
 	sessionsName    = "sessions"
 	countersName    = "counters"
+	leasesName      = "leases"
+	beatsName       = "beats"
 	schemaName      = "schema"
 )
 
