@@ -95,7 +95,7 @@ func serve(b *testing.B) *service {
 	cfg.MongoDB, cfg.SigningKey, cfg.Listen = file, key, "127.0.0.1:0"
 	set := access.Defaults()
 	set.Params, set.WeakHashes = access.Params{Memory: 8, Time: 1, Threads: 1}, true // signing in is not measured
-	s.app, err = app.New(ctx, cfg, app.Parts{Folder: folder, Access: &set})
+	s.app, err = app.New(ctx, cfg, app.Parts{Home: folder, Access: &set})
 	ok(b, err)
 	b.Cleanup(func() {
 		if err := s.app.Stop(ctx); err != nil {

@@ -34,6 +34,7 @@ type Fault struct {
 	Action     Action
 	Answer     bson.D // of Replace and ReplaceOut
 	Times      int    // how often; 0: once
+	ThenDown   bool   // the server is gone afterwards
 }
 
 // Faults opens connections and does to them what it is told. It is a dialer of the driver. It reads the
@@ -182,6 +183,9 @@ func (c *conn) message(m []byte) error {
 	fault, delay := c.faults.next(command, collection)
 	if delay > 0 && command != "hello" && command != "isMaster" {
 		time.Sleep(delay)
+	}
+	if fault.ThenDown {
+		defer c.faults.Down(true)
 	}
 	cut := errors.New("connection cut on command")
 	switch fault.Action {

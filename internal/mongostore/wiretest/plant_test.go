@@ -247,3 +247,42 @@ func TestPlantWhileTheServerIsGone(t *testing.T) {
 		t.Errorf("%d records, want 7", r.Size)
 	}
 }
+
+// The connection breaks in the middle of an append, and the server is gone when the commit is to be read back: the
+// site says that it has stopped. Once the server can be read again it goes on, and the command, sent again, is
+// recorded once, whether the commit was written or not.
+func TestPlantInDoubtWhileTheServerIsGone(t *testing.T) {
+	for name, action := range map[string]Action{"written": CutAfter, "not written": CutBefore} {
+		t.Run(name, func(t *testing.T) {
+			f := NewFaults()
+			s, log := founded(t, database(t)+"?serverSelectionTimeoutMS=500", f)
+			if _, err := s.Do(t.Context(), plant.Request{Command: addPerson(1)}); err != nil {
+				t.Fatal(err)
+			}
+			f.Plan(Fault{Command: "insert", Collection: "commits", Action: action, ThenDown: true})
+			doubtful := addPerson(2)
+			if _, err := s.Do(t.Context(), plant.Request{Command: doubtful}); !errors.Is(err, plant.ErrStopped) {
+				t.Fatalf("a commit in doubt that cannot be read back: %v", err)
+			}
+			if err := s.Ready(); !errors.Is(err, plant.ErrStopped) {
+				t.Errorf("ready: %v", err)
+			}
+			f.Down(false)
+			for began := time.Now(); s.Ready() != nil && time.Since(began) < 20*time.Second; time.Sleep(50 * time.Millisecond) {
+				if err := s.CatchUp(t.Context(), s.Head().Commit+1); err != nil && s.Ready() == nil && !errors.Is(err, plant.ErrBehind) {
+					t.Error(err)
+				}
+			}
+			res, err := s.Do(t.Context(), plant.Request{Command: doubtful})
+			if err != nil || res.Repeated != (action == CutAfter) {
+				t.Errorf("the command again: repeated %t, %v", res.Repeated, err)
+			}
+			if err := s.Close(t.Context()); err != nil {
+				t.Error(err)
+			}
+			if r := whole(t, "north", log); r.Size != 3 {
+				t.Errorf("%d records, want 3", r.Size)
+			}
+		})
+	}
+}
