@@ -22,18 +22,18 @@ func (f *Folder) KeyFile(site string) (secret, public string) {
 			return KeyFiles(dir)
 		}
 	}
-	return filepath.Join(dir, site+secretSuffix), filepath.Join(dir, site+publicSuffix)
+	return filepath.Join(dir, site+SecretSuffix), filepath.Join(dir, site+PublicSuffix)
 }
 
 // KeyFiles gives the file of the public half beside that of a signing key.
 func KeyFiles(file string) (secret, public string) {
-	return file, strings.TrimSuffix(file, secretSuffix) + publicSuffix
+	return file, strings.TrimSuffix(file, SecretSuffix) + PublicSuffix
 }
 
 // What the names of key files end in.
 const (
-	secretSuffix = ".signing-key"
-	publicSuffix = ".verify-key"
+	SecretSuffix = ".signing-key"
+	PublicSuffix = ".verify-key"
 )
 
 // ErrNoKey says that a database was opened without the file of its signing key.
@@ -96,18 +96,18 @@ func MakeKey(site, path, public string) (*record.Signer, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := writeOnce(path, secret+"\n", 0o600); err != nil {
+	if err := WriteOnce(path, secret+"\n", 0o600); err != nil {
 		return nil, fmt.Errorf("keep the signing key: %w", err)
 	}
-	if err := writeOnce(public, verifier+"\n", 0o644); err != nil {
+	if err := WriteOnce(public, verifier+"\n", 0o644); err != nil {
 		return nil, fmt.Errorf("keep the public key: %w", err)
 	}
 	return record.NewSigner(secret)
 }
 
-// writeOnce writes a new file and has it on the disk before it has its name, so that no half file is ever
+// WriteOnce writes a new file and has it on the disk before it has its name, so that no half file is ever
 // found. A file that is there already is replaced.
-func writeOnce(path, text string, mode fs.FileMode) error {
+func WriteOnce(path, text string, mode fs.FileMode) error {
 	tmp := path + ".new"
 	f, err := os.OpenFile(tmp, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, mode)
 	if err != nil {
@@ -126,11 +126,11 @@ func writeOnce(path, text string, mode fs.FileMode) error {
 	if err := os.Rename(tmp, path); err != nil {
 		return err
 	}
-	return syncDir(filepath.Dir(path))
+	return SyncDir(filepath.Dir(path))
 }
 
-// syncDir makes a renamed file's name durable, where the system lets a folder be synced.
-func syncDir(dir string) error {
+// SyncDir makes a renamed file's name durable, where the system lets a folder be synced.
+func SyncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
 		return err

@@ -1,4 +1,4 @@
-package app
+package transfer
 
 import (
 	"bufio"
@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"linewarden/internal/app"
 	"linewarden/internal/record"
 	"linewarden/internal/record/evidence"
 )
@@ -70,7 +71,7 @@ type credentialLine struct {
 // stored checkpoints, the people's hashed credentials, and, only where asked for, the signing key. It may run
 // while a server records: it holds the records up to the head at its beginning. What was written is verified
 // against the checkpoint before the folder gets its name. Sessions and counters are left out.
-func (f *Folder) Backup(ctx context.Context, o BackupOptions) (BackupManifest, error) {
+func Backup(ctx context.Context, f *app.Folder, o BackupOptions) (BackupManifest, error) {
 	site, err := f.SiteID(ctx, o.Site)
 	if err != nil {
 		return BackupManifest{}, err
@@ -90,7 +91,7 @@ func (f *Folder) Backup(ctx context.Context, o BackupOptions) (BackupManifest, e
 		err = os.Rename(tmp, o.Dir)
 	}
 	if err == nil {
-		err = syncDir(filepath.Dir(filepath.Clean(o.Dir)))
+		err = app.SyncDir(filepath.Dir(filepath.Clean(o.Dir)))
 	}
 	if err != nil {
 		return BackupManifest{}, errors.Join(fmt.Errorf("backup of site %s: %w", site, err), os.RemoveAll(tmp))
@@ -100,7 +101,7 @@ func (f *Folder) Backup(ctx context.Context, o BackupOptions) (BackupManifest, e
 
 // backup is one that is being written.
 type backup struct {
-	folder   *Folder
+	folder   *app.Folder
 	site     string
 	dir      string
 	o        BackupOptions
@@ -142,7 +143,7 @@ func (b *backup) write(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return writeOnce(filepath.Join(b.dir, manifestName), string(text)+"\n", 0o600)
+	return app.WriteOnce(filepath.Join(b.dir, manifestName), string(text)+"\n", 0o600)
 }
 
 // records writes the export and verifies the file.
@@ -191,14 +192,14 @@ func (b *backup) rest(ctx context.Context, log record.Checkpoints, signer *recor
 	}
 	err = b.file(credentialsName, 0o600, func(w io.Writer) error {
 		lines := json.NewEncoder(w)
-		return b.folder.eachCredential(ctx, b.site, func(kind, owner, secret string, at time.Time) error {
+		return b.folder.EachCredential(ctx, b.site, func(kind, owner, secret string, at time.Time) error {
 			return lines.Encode(credentialLine{kind, owner, secret, at})
 		})
 	})
 	if err != nil {
 		return err
 	}
-	err = b.file(b.site+publicSuffix, 0o644, func(w io.Writer) error {
+	err = b.file(b.site+app.PublicSuffix, 0o644, func(w io.Writer) error {
 		_, err := io.WriteString(w, signer.VerifierKey()+"\n")
 		return err
 	})
@@ -210,7 +211,7 @@ func (b *backup) rest(ctx context.Context, log record.Checkpoints, signer *recor
 	if err != nil {
 		return fmt.Errorf("signing key: %w", err)
 	}
-	return b.file(b.site+secretSuffix, 0o600, func(w io.Writer) error {
+	return b.file(b.site+app.SecretSuffix, 0o600, func(w io.Writer) error {
 		_, err := w.Write(secret)
 		return err
 	})
