@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
@@ -87,7 +88,7 @@ func (planTemplate) Run(t *terminal) error {
 type planSign struct {
 	File string `arg:"" help:"Plan file (YAML)."`
 	placeFlags
-	Site   string `help:"Id of the site, where it should be looked at before founding; it must be the plan's." placeholder:"ID"`
+	Site   string `help:"Id of the site; it must be the plan's. Given, a further site is founded beside those that are there." placeholder:"ID"`
 	Name   string `help:"Name of the site for people (default: the plan's)." placeholder:"NAME"`
 	Demo   bool   `help:"Found the site as a demo: it takes invented limits, and its plans are signed from the console."`
 	From   moment `help:"When the plan takes effect (RFC 3339; default: at once; a first plan may lie in the past)." placeholder:"TIME"`
@@ -142,15 +143,18 @@ func (c *planSign) Run(ctx context.Context, t *terminal) error {
 	return nil
 }
 
-// found makes the site of the plan where the folder holds none.
+// found makes the site of the plan where the folder holds none, or where a further one is wished for.
 func (c *planSign) found(ctx context.Context, t *terminal, f *app.Folder, p *plan.Plan) error {
 	if c.Site != "" && c.Site != p.Site {
 		return fmt.Errorf("the plan is for site %q, not %q", p.Site, c.Site)
 	}
-	_, err := f.SiteID(ctx, "")
-	if err == nil || !errors.Is(err, app.ErrNoSite) {
-		_, err = f.SiteID(ctx, p.Site)
+	sites, err := f.Sites(ctx)
+	if err != nil || slices.Contains(sites, p.Site) {
 		return err
+	}
+	if len(sites) > 0 && c.Site == "" {
+		_, err = f.SiteID(ctx, p.Site)
+		return fmt.Errorf("%w; to found a further one say --site %s", err, p.Site)
 	}
 	if p.Demo && !c.Demo {
 		return errors.New("this plan has invented limits: only a site founded as demo takes it (--demo)")

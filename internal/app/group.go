@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -32,6 +33,7 @@ type group struct {
 	houses map[string]*house
 
 	settling sync.Mutex
+	opened   atomic.Bool // the sites listed at the start were opened, and read or found to be unreadable
 }
 
 const (
@@ -64,14 +66,23 @@ func (g *group) run() {
 	if err := g.front.site.Wait(ctx); err != nil {
 		return // house.begin says so
 	}
-	tick := time.NewTicker(settleEvery)
-	defer tick.Stop()
-	for {
+	settle := func() {
 		if err := g.Settle(ctx); err != nil && ctx.Err() == nil {
 			g.app.logger.Warn("the sites are not all in step with the group", "error", err)
 		}
+	}
+	settle() // opens the sites
+	for _, h := range g.all() {
+		_ = h.site.Wait(ctx) // begin says what is wrong with it
+	}
+	settle()
+	g.opened.Store(true)
+	tick := time.NewTicker(settleEvery)
+	defer tick.Stop()
+	for {
 		select {
 		case <-tick.C:
+			settle()
 		case <-ctx.Done():
 			return
 		}
@@ -220,6 +231,9 @@ func (g *group) dispatch(c *fiber.Ctx) error {
 func (g *group) ready() error {
 	if err := g.front.site.Ready(); err != nil {
 		return err
+	}
+	if !g.opened.Load() {
+		return fmt.Errorf("%w: the sites of the group are being opened", plant.ErrReplaying)
 	}
 	var errs []error
 	all := g.all()
