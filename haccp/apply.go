@@ -82,6 +82,12 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 		return s.foldVoided(e, b, c, f)
 	case *TimeAccepted:
 		return s.foldAccepted(b, c, f)
+	case *GroupSite:
+		s.foldGroupSite(e, b)
+	case *SiteRole:
+		s.foldSiteRole(e, b)
+	case *TimetableTaken:
+		s.Timetable = Turn{Epoch: b.Epoch, Holder: b.Holder, Since: e.RecordedAt}
 	case *Reviewed:
 		s.foldReviewed(e, b)
 	}

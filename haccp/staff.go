@@ -3,6 +3,7 @@ package haccp
 import (
 	"slices"
 	"strings"
+	"time"
 	"unicode"
 	"unicode/utf8"
 )
@@ -141,4 +142,28 @@ func (d *deciding) security(_ []Finding) error {
 		about = "site" // a device or address was locked, not a person
 	}
 	return d.emit(&Event{Kind: ask.Kind, About: []string{about}, At: d.now, AtKnown: AtServer, Body: &body})
+}
+
+// restore records that the log was put back from a backup. It says what was put back: the records before it,
+// all of them and nothing else.
+func (d *deciding) restore(_ []Finding) error {
+	ask, ok := d.cmd.Ask.(*RestoreLog)
+	if !ok {
+		return wrongAsk(d.cmd)
+	}
+	if err := wanted("backup", ask.Backup, "operator", ask.Operator, "root", ask.Root); err != nil {
+		return err
+	}
+	if err := short("backup", ask.Backup, "operator", ask.Operator, "reason", ask.Reason); err != nil {
+		return err
+	}
+	if ask.Made.IsZero() || ask.Made.After(d.now.Add(FutureTolerance)) {
+		return invalid("made", "bad-made", "a backup was made at some moment in the past")
+	}
+	if ask.Size != d.Size {
+		return refuse(ErrConflict, "size", "not-just-restored", "the log has %d records, %d were put back: this must be the next record after them", d.Size, ask.Size)
+	}
+	body := ask.Restored
+	body.Made = body.Made.UTC().Truncate(time.Millisecond)
+	return d.emit(&Event{Kind: KindRestored, About: []string{"site"}, At: d.now, AtKnown: AtServer, Body: &body})
 }

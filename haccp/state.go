@@ -49,6 +49,8 @@ type State struct {
 	// Planned is when the first plan was signed: nothing is due before somebody could have been told,
 	// even where the plan's live_from lies further back.
 	Planned time.Time
+	// Timetable is whose turn it is to run the timetable; zero: the only instance there ever was.
+	Timetable Turn
 
 	planSeq    int64      // the record that signed the newest plan version
 	recent     []ChangeAt // the newest changes of reports, in order
@@ -60,6 +62,7 @@ type State struct {
 	series     table[*Series]     // "point@place"
 	checks     table[*CheckState] // "check@place"
 	deviations table[*Deviation]
+	sites      table[*Member] // of a group
 
 	zones Zones
 	memo  *memo // derived from Plans; shared by forks
@@ -83,7 +86,7 @@ func New(zones Zones) *State {
 		zones: zones, memo: newMemo(),
 		people: newTable[*Person](), devices: newTable[*DeviceState](), lines: newTable[*LineState](),
 		places: newTable[*PlaceState](), series: newTable[*Series](), checks: newTable[*CheckState](),
-		deviations: newTable[*Deviation](),
+		deviations: newTable[*Deviation](), sites: newTable[*Member](),
 	}
 }
 
@@ -92,7 +95,7 @@ func (s *State) Fork() *State {
 	n := *s
 	n.people, n.devices, n.lines = s.people.fork(), s.devices.fork(), s.lines.fork()
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
-	n.deviations = s.deviations.fork()
+	n.deviations, n.sites = s.deviations.fork(), s.sites.fork()
 	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
 	return &n
 }
@@ -109,6 +112,7 @@ type snapshot struct {
 	PlanSeq      int64               `json:"plan_seq,omitempty"`
 	Recent       []ChangeAt          `json:"recent,omitempty"`
 	ReviewList   []ReviewAt          `json:"review_list,omitempty"`
+	Timetable    Turn                `json:"timetable,omitzero"`
 	People       table[*Person]      `json:"people"`
 	Devices      table[*DeviceState] `json:"devices"`
 	Lines        table[*LineState]   `json:"lines"`
@@ -116,19 +120,20 @@ type snapshot struct {
 	Series       table[*Series]      `json:"series"`
 	Checks       table[*CheckState]  `json:"checks"`
 	Deviations   table[*Deviation]   `json:"deviations"`
+	Sites        table[*Member]      `json:"sites,omitzero"`
 }
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
-		s.planSeq, s.recent, s.reviews, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
+		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
 func Restore(b []byte, zones Zones) (*State, error) {
 	v := snapshot{People: newTable[*Person](), Devices: newTable[*DeviceState](), Lines: newTable[*LineState](),
 		Places: newTable[*PlaceState](), Series: newTable[*Series](), Checks: newTable[*CheckState](),
-		Deviations: newTable[*Deviation]()}
+		Deviations: newTable[*Deviation](), Sites: newTable[*Member]()}
 	if err := json.Unmarshal(b, &v); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
@@ -140,8 +145,8 @@ func Restore(b []byte, zones Zones) (*State, error) {
 		p.water = fillingsOf(p.Log)
 	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
-		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, planSeq: v.PlanSeq, recent: v.Recent, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
-		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: m}, nil
+		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, Timetable: v.Timetable, planSeq: v.PlanSeq, recent: v.Recent, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
+		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites, zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.

@@ -229,7 +229,20 @@ var stateRefusals = []refusalCase{
 		w.must(haccp.AskDevice, console, ask)
 		return w.command(haccp.AskDevice, console, ask)
 	}},
+	{"missing", "backup", invalidForm, restored(func(b *haccp.Restored) { b.Backup = " " })},
+	{"missing", "operator", invalidForm, restored(func(b *haccp.Restored) { b.Operator = "" })},
+	{"bad-made", "made", invalidForm, restored(func(b *haccp.Restored) { b.Made = time.Time{} })},
+	{"not-just-restored", "size", conflict, restored(func(b *haccp.Restored) { b.Size-- })},
 	{"unknown-kind", "kind", invalidForm, report(haccp.AskSecurity, timetable, &haccp.SecurityHappened{Kind: "gossip"})},
+}
+
+// restored says that the log was put back, with one thing changed.
+func restored(change func(*haccp.Restored)) func(*world) *haccp.Command {
+	return func(w *world) *haccp.Command {
+		b := haccp.Restored{Backup: "nightly", Made: w.now.Add(-time.Hour), Operator: "Ines Invented", Root: "cm9vdA==", Size: w.state.Size}
+		change(&b)
+		return w.command(haccp.AskRestore, console, &haccp.RestoreLog{Restored: b})
+	}
 }
 
 // closingBy has the manager who is to close do something in the span of the case before.
@@ -249,5 +262,24 @@ func closingBy(kind string, ask any) func(*world) *haccp.Command {
 			w.must(haccp.AskSignPart, milo, w.partOf(milo, part, nil).Ask)
 		}
 		return w.partOf(mara, plan.Closed, nil)
+	}
+}
+
+// A restore is recorded as the record after those that were put back, by the console alone.
+func TestRestoreIsRecorded(t *testing.T) {
+	w, _ := breached(t)
+	size := w.state.Size
+	c := restored(func(*haccp.Restored) {})(w)
+	c.By = milo
+	if _, err := w.try(c); err == nil {
+		t.Error("a manager recorded a restore")
+	}
+	c.By = console
+	events, err := w.try(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b, ok := events[0].Body.(*haccp.Restored); len(events) != 1 || !ok || events[0].Kind != haccp.KindRestored || b.Size != size || events[0].Seq != size+1 {
+		t.Errorf("recorded %+v", events[0])
 	}
 }

@@ -37,6 +37,13 @@ func (d *deciding) sweepFrom(check, place string) time.Time {
 // sweep records the checks that were missed: dues whose window, grace included, has passed without a
 // reading, the oldest first. Each is recorded once; its id follows from check, place and due time.
 func (d *deciding) sweep(_ []Finding) error {
+	ask, ok := d.cmd.Ask.(*Sweep)
+	if !ok {
+		return wrongAsk(d.cmd)
+	}
+	if err := d.checkEpoch(ask.Epoch); err != nil {
+		return err
+	}
 	list := d.missedNow()
 	if !d.sweepNeeds(list, d.facts).Empty() { // not what was asked for: the next sweep records what lies further back
 		list = slices.DeleteFunc(list, func(m missed) bool {

@@ -78,6 +78,8 @@ type Options struct {
 	// Cautions gives the safety notes to show where the work is done; nil: none.
 	Cautions func(lang string) []string
 	Logger   *slog.Logger // nil: nothing is logged
+	// Group says that this is the API of a group, and gives its sites; nil: of one site.
+	Group Group
 }
 
 // API is the interface of one site. Its methods may be called by several goroutines at once.

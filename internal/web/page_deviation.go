@@ -144,7 +144,7 @@ func (s *Server) fixSave(c *fiber.Ctx, f *frame.Frame) error {
 		status := s.refused(c, f, &p.Form, err, map[string]string{"fix": "fix", "note": "note", "at": "at"})
 		return s.show(c, status, "deviation", p.title(), p)
 	}
-	return c.Redirect("/deviations/"+d.Deviation, fiber.StatusSeeOther)
+	return s.redirect(c, "/deviations/"+d.Deviation)
 }
 
 // parts lists the parts of a case in their order, with who signed them and who may.

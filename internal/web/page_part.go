@@ -169,7 +169,7 @@ func (s *Server) partSign(c *fiber.Ctx, f *frame.Frame) error {
 		err = s.decide(c, f, &p.Form, haccp.AskSignPart, p.Sign.Role, &haccp.SignPart{DeviationSigned: *body})
 	}
 	if err == nil {
-		return c.Redirect("/deviations/"+d.Deviation, fiber.StatusSeeOther)
+		return s.redirect(c, "/deviations/"+d.Deviation)
 	}
 	members := map[string]string{"product": "exposed", "password": "password"}
 	for i := range p.Fields {

@@ -97,7 +97,8 @@ var listed = []string{haccp.KindReading, haccp.KindMissed, haccp.KindDeviationOp
 	haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained, haccp.KindCleaned, haccp.KindLineStarted, haccp.KindLineStopped,
 	haccp.KindCleanBreak, haccp.KindFixDone, haccp.KindAmended, haccp.KindVoided, haccp.KindTimeAccepted, haccp.KindPlanSigned,
 	haccp.KindReviewed, haccp.KindNote, haccp.KindPersonAdded, haccp.KindRoleGiven, haccp.KindRoleTaken, haccp.KindPersonDisabled,
-	haccp.KindCredentialChanged, haccp.KindSignInLocked, haccp.KindSignatureFailed, haccp.KindDeviceEnrolled, haccp.KindFounded}
+	haccp.KindCredentialChanged, haccp.KindSignInLocked, haccp.KindSignatureFailed, haccp.KindDeviceEnrolled, haccp.KindFounded,
+	haccp.KindRestored}
 
 const pageRows = 50
 

@@ -57,6 +57,12 @@ var records = map[string]text{
 	"kind.time.accepted":        {"typed time accepted", "hora escrita aceptada"},
 	"kind.records.reviewed":     {"records reviewed", "registros revisados"},
 	"kind.note":                 {"note", "nota"},
+	"kind.group.site-added":     {"site added to the group", "planta agregada al grupo"},
+	"kind.group.site-retired":   {"site retired from the group", "planta retirada del grupo"},
+	"kind.group.role-given":     {"role given at a site", "función asignada en una planta"},
+	"kind.group.role-taken":     {"role taken at a site", "función retirada en una planta"},
+	"kind.timetable.taken":      {"timetable taken over by an instance", "programador asumido por una instancia"},
+	"kind.site.restored":        {"log put back from a backup", "bitácora restaurada de una copia"},
 
 	"do.bath.filled":          {"Fill the bath", "Llenar la tina"},
 	"do.bath.added":           {"Add product", "Agregar producto"},

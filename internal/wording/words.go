@@ -61,6 +61,7 @@ var words = map[string]text{
 	"role.administrator": {"administrator", "administrador"},
 	"role.device":        {"device", "dispositivo"},
 	"role.timetable":     {"timetable", "programador"},
+	"role.group":         {"group", "grupo"},
 	"role.console":       {"console", "consola"},
 
 	"part.control-restored":  {"control restored", "control restablecido"},
@@ -91,6 +92,7 @@ var words = map[string]text{
 	"known.PIN unverified": {"PIN, not verified", "PIN, sin verificar"},
 	"known.device token":   {"device token", "clave del dispositivo"},
 	"known.timetable":      {"timetable", "programador"},
+	"known.group":          {"group", "grupo"},
 	"known.import":         {"import", "importación"},
 	"known.probe":          {"probe", "sonda"},
 	"known.console":        {"console", "consola"},
