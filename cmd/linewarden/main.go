@@ -29,6 +29,7 @@ type commands struct {
 	Export  exportCommand  `cmd:"" help:"Write a report or the records themselves to a file."`
 	Verify  verifyCommand  `cmd:"" help:"Prove that a record log was not changed, or name the first bad record."`
 	User    userCommands   `cmd:"" help:"Add people and change their standing."`
+	Calc    calcCommand    `cmd:"" help:"Answer a question of the trade with its formula, source and cautions."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }
 
@@ -66,6 +67,9 @@ func run(ctx context.Context, t *terminal, args []string) (code int) {
 	}
 	if args[0] == "help" {
 		args = append(args[1:len(args):len(args)], "--help")
+	}
+	if name, ok := calculatorHelp(args); ok {
+		return t.fail(helpCalculator(t, name))
 	}
 	parsed, err := parser.Parse(args)
 	if err != nil {
