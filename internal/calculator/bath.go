@@ -162,7 +162,7 @@ func titrations() []Calculator {
 		},
 		{
 			Name: "thiosulfate-equivalent", Asks: "How much chlorine or hypochlorite does a volume of thiosulfate stand for?",
-			Inputs:  inputs(num("volume", "volume of thiosulfate", millilitres, 0, 1e6), above("normality", "its strength", normality, 2)),
+			Inputs:  inputs(num("volume", "volume of thiosulfate", millilitres, 0, 1000), above("normality", "its strength", normality, 2)),
 			Example: call("volume=1", "normality=0.1"), Gives: call("available chlorine as Cl2: 3.5453 mg", "sodium hypochlorite: 3.72211 mg"),
 			run: func(v *values) (answer, error) {
 				cl, err := wash.ChlorineEquivalent(v.f("volume"), v.f("normality"))

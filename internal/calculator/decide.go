@@ -63,7 +63,7 @@ func decisions() []Calculator {
 			Example: call("mean=1", "sd=0.5", "u=0.25", "upper=2", "risk=0.1"),
 			Gives:   call("upper acceptance limit: 1.69635"),
 			run: func(v *values) (answer, error) {
-				limit, err := sampling.UpperAcceptance(v.process(), v.f("u"), v.f("upper"), v.f("risk")/100)
+				limit, err := sampling.UpperAcceptance(v.process(), v.f("u"), v.f("upper"), v.part("risk"))
 				return rows(row("upper acceptance limit", made(limit, "", riskFormula, jcgm))), err
 			},
 		},

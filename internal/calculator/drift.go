@@ -35,7 +35,7 @@ func drifts() []Calculator {
 			Example: call("values=49.6,47.6,49.9,51.3,47.8,51.2,52.6,52.4,53.6,52.1", "lower=44", "upper=58", "sigma-from=overall"),
 			Gives:   call("Pp: 1.14725", "Pp, lowest: 0.628419", "Pp, highest: 1.66791", "Ppl: 1.11611", "Ppl, lowest: 0.560651", "Ppl, highest: 1.67157", "Ppu: 1.17839", "Ppu, lowest: 0.596125", "Ppu, highest: 1.76065", "Ppk: 1.11611", "Ppk, lowest: 0.560651", "Ppk, highest: 1.67157", "outside the limits were it normal: 0.0610269 %"),
 			run: func(v *values) (answer, error) {
-				r, err := trend.CapabilityOf(v.list("values"), v.sigmaKind(), v.specification(), v.f("confidence")/100)
+				r, err := trend.CapabilityOf(v.list("values"), v.sigmaKind(), v.specification(), v.part("confidence"))
 				return capability(r), err
 			},
 		},
@@ -45,7 +45,7 @@ func drifts() []Calculator {
 			Example: call("mean=16", "sigma=2", "n=50", "lower=8", "upper=20", "sigma-from=within"),
 			Gives:   call("Cp: 1", "Cp, lowest: 0.802482", "Cp, highest: 1.19713", "Cpl: 1.33333", "Cpl, lowest: 1.05365", "Cpl, highest: 1.61302", "Cpu: 0.666667", "Cpu, lowest: 0.505551", "Cpu, highest: 0.827782", "Cpk: 0.666667", "Cpk, lowest: 0.505551", "Cpk, highest: 0.827782", "outside the limits were it normal: 2.27818 %"),
 			run: func(v *values) (answer, error) {
-				r, err := trend.Capability(v.f("mean"), v.f("sigma"), v.n("n"), v.sigmaKind(), v.specification(), v.f("confidence")/100)
+				r, err := trend.Capability(v.f("mean"), v.f("sigma"), v.n("n"), v.sigmaKind(), v.specification(), v.part("confidence"))
 				return capability(r), err
 			},
 		},
@@ -85,7 +85,7 @@ func drift(v *values) (answer, error) {
 	if err != nil {
 		return answer{}, err
 	}
-	s, err := trend.TheilSen(t, y, v.f("confidence")/100)
+	s, err := trend.TheilSen(t, y, v.part("confidence"))
 	if err != nil {
 		return answer{}, err
 	}

@@ -234,11 +234,11 @@ func straightLine(v *values) (answer, error) {
 		if err != nil {
 			return answer{}, err
 		}
-		half, err := l.Interval(v.f("x"), v.n("readings"), v.f("confidence")/100, formula.One)
+		half, err := l.Interval(v.f("x"), v.n("readings"), v.part("confidence"), formula.One)
 		if err != nil {
 			return answer{}, err
 		}
-		t, err := calibration.StudentT(v.f("confidence")/100, l.DF)
+		t, err := calibration.StudentT(v.part("confidence"), l.DF)
 		if err != nil {
 			return answer{}, err
 		}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -51,6 +52,9 @@ func (v *values) either(name string, f float64) float64 {
 	}
 	return f
 }
+
+// part is a percentage as a part of one: 99.9 is 0.999, which a plain division by 100 misses.
+func (v *values) part(name string) float64 { return math.Round(v.f(name)*1e9) / 1e11 }
 
 // decimal is a number as typed, without a unit.
 func (v *values) decimal(name string) (quantity.Decimal, error) {

@@ -57,7 +57,7 @@ func planAcceptance() []Calculator {
 			Inputs:  inputs(unitsIn, acceptIn, num("accepted", "probability of acceptance", percent, 0.01, 99.99)),
 			Example: call("n=68", "c=2", "accepted=95"), Gives: call("share defective: 1.21313 %"),
 			run: func(v *values) (answer, error) {
-				p, err := v.plan().DefectiveAt(v.f("accepted") / 100)
+				p, err := v.plan().DefectiveAt(v.part("accepted"))
 				return rows(share("share defective", p, acceptanceFormula, icmsf)).with(SampleOnly), err
 			},
 		},
@@ -82,16 +82,16 @@ func acceptance(v *values) (answer, error) {
 	case v.has("marginal") && v.has("lot"):
 		return answer{}, fmt.Errorf("lot=%s: a three-class plan takes the lot as large against the sample; leave lot or marginal out", v.word("lot"))
 	case v.has("marginal"):
-		p, err = v.plan().ThreeClassAcceptance(v.f("marginal")/100, v.f("defective")/100)
+		p, err = v.plan().ThreeClassAcceptance(v.part("marginal"), v.part("defective"))
 	case v.has("lot"):
-		defective := v.f("defective") / 100 * v.f("lot")
+		defective := v.part("defective") * v.f("lot")
 		whole := int(defective + 0.5)
 		if d := defective - float64(whole); d > 1e-9 || d < -1e-9 {
 			return answer{}, fmt.Errorf("defective=%s: %v of %d units is no whole number of them", v.word("defective"), Number(defective), v.n("lot"))
 		}
 		p, err = v.plan().AcceptanceOfLot(v.n("lot"), whole)
 	default:
-		p, err = v.plan().Acceptance(v.f("defective") / 100)
+		p, err = v.plan().Acceptance(v.part("defective"))
 	}
 	return rows(share("accepted", p, acceptanceFormula, icmsf)).with(SampleOnly), err
 }
@@ -104,7 +104,7 @@ func planMaking() []Calculator {
 			Inputs:  inputs(num("defective", "share to be found or ruled out", percent, 0.0001, 99), sure),
 			Example: call("defective=5", "confidence=95"), Gives: call("sample units: 59"),
 			run: func(v *values) (answer, error) {
-				n, err := sampling.SampleSize(v.f("defective")/100, v.f("confidence")/100)
+				n, err := sampling.SampleSize(v.part("defective"), v.part("confidence"))
 				return rows(row("sample units", count(n, sizeFormula, zeroFailure))).with(SampleOnly), err
 			},
 		},
@@ -113,7 +113,7 @@ func planMaking() []Calculator {
 			Inputs:  inputs(unitsIn, sure),
 			Example: call("n=60", "confidence=95"), Gives: call("share that is possible: 4.87029 %"),
 			run: func(v *values) (answer, error) {
-				p, err := sampling.SharePossible(v.n("n"), v.f("confidence")/100)
+				p, err := sampling.SharePossible(v.n("n"), v.part("confidence"))
 				return rows(share("share that is possible", p, sizeFormula, zeroFailure)).with(SampleOnly), err
 			},
 		},
@@ -122,8 +122,8 @@ func planMaking() []Calculator {
 			Inputs:  append(append(inputs(goodPoint...), poorPoint...), choice("by", "counting defective units, or measuring a normal quantity of known sigma", "attributes", "variables")),
 			Example: call("good=5", "good-accepted=95", "poor=15", "poor-accepted=7.5", "by=attributes"), Gives: call("sample units n: 80", "acceptance number c: 7"),
 			run: func(v *values) (answer, error) {
-				good := sampling.Point{Defective: v.f("good") / 100, Acceptance: v.f("good-accepted") / 100}
-				poor := sampling.Point{Defective: v.f("poor") / 100, Acceptance: v.f("poor-accepted") / 100}
+				good := sampling.Point{Defective: v.part("good"), Acceptance: v.part("good-accepted")}
+				poor := sampling.Point{Defective: v.part("poor"), Acceptance: v.part("poor-accepted")}
 				if v.word("by") == "variables" {
 					p, err := sampling.SmallestVariablesPlan(good, poor)
 					return rows(row("sample units n", count(p.N, planFormula, "nist-ehandbook")), row("acceptance constant k", made(p.K, "", planFormula, "nist-ehandbook"))).with(SampleOnly), err
