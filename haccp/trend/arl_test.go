@@ -11,13 +11,11 @@ import (
 )
 
 // runLength simulates a chart on independent normal values of mean shift until
-// it signals, and returns the mean run length with its standard error.
-func runLength(shift float64, seed uint64, start func() func(x float64) bool) (mean, se float64) {
+// it signals, and returns the mean run length with its standard error. It draws
+// fewer runs where they are long.
+func runLength(shift, expected float64, seed uint64, start func() func(x float64) bool) (mean, se float64) {
 	random := rand.New(rand.NewPCG(seed, 77))
-	runs := 4000
-	if shift == 0 {
-		runs = 2000
-	}
+	runs := int(min(4000, max(150, 500_000/expected)))
 	var m trend.Moments
 	for range runs {
 		signal, n := start(), 1
@@ -35,7 +33,7 @@ func runLength(shift float64, seed uint64, start func() func(x float64) bool) (m
 // checkRunLength compares a simulated run length with the published one.
 func checkRunLength(t *testing.T, row checktable.Row, column string, seed uint64, start func() func(x float64) bool) {
 	t.Helper()
-	mean, se := runLength(num(t, row.Get(t, "shift")), seed, start)
+	mean, se := runLength(num(t, row.Get(t, "shift")), num(t, row.Get(t, column)), seed, start)
 	near(t, "run length, "+column, mean, row.Get(t, column), 3.5*se+half(row.Get(t, column)))
 }
 
@@ -72,7 +70,7 @@ func TestRunLengthOfEachRule(t *testing.T) {
 			set |= codes[code]
 		}
 		text := row.Get(t, "arl")
-		mean, se := runLength(num(t, row.Get(t, "shift")), 11, func() func(float64) bool {
+		mean, se := runLength(num(t, row.Get(t, "shift")), num(t, text), 11, func() func(float64) bool {
 			r, err := trend.NewRules(set, 0, 1, trend.PartialWindow)
 			if err != nil {
 				t.Fatal(err)
@@ -111,7 +109,7 @@ func TestRunLengthsOfOtherCharts(t *testing.T) {
 				}
 			}
 		}
-		mean, se := runLength(num(t, row.Get(t, "shift")), 13, start)
+		mean, se := runLength(num(t, row.Get(t, "shift")), num(t, row.Get(t, "arl")), 13, start)
 		near(t, "run length", mean, row.Get(t, "arl"), 3.5*se+0.2*min(1, se))
 	})
 }

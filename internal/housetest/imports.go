@@ -64,15 +64,15 @@ var arithmetic = []string{"haccp/formula", "haccp/quantity"}
 var rooms = []room{
 	{prefix: "haccp/quantity", ours: []string{"haccp/quantity"}, pure: true,
 		theirs: []string{"github.com/govalues/decimal"}},
+	// What a fold rests on gives the same bits everywhere, so it has no library.
+	{prefix: "haccp/depletion", pure: true},
+	{prefix: "haccp/trend", pure: true, theirs: []string{"gonum.org/v1/gonum"}},
+	{prefix: "haccp/sampling", ours: []string{"haccp/quantity"}, pure: true, theirs: []string{"gonum.org/v1/gonum"}},
 	{prefix: "haccp/disinfection", ours: arithmetic, pure: true, theirs: []string{"gonum.org/v1/gonum"}},
 	{prefix: "haccp/calibration", ours: arithmetic, pure: true, theirs: []string{"gonum.org/v1/gonum"}},
 	{prefix: "haccp/growth", ours: arithmetic, pure: true},
 	{prefix: "haccp/balance", ours: arithmetic, pure: true},
 	{prefix: "haccp/guidance", ours: []string{"haccp/quantity"}, pure: true},
-	// What a fold rests on gives the same bits everywhere, so it has no library.
-	{prefix: "haccp/depletion", pure: true},
-	{prefix: "haccp/trend", pure: true, theirs: []string{"gonum.org/v1/gonum"}},
-	{prefix: "haccp/sampling", ours: []string{"haccp/quantity"}, pure: true, theirs: []string{"gonum.org/v1/gonum"}},
 	{prefix: "haccp", ours: []string{"haccp"}, pure: true,
 		theirs: []string{"github.com/tidwall/btree"}},
 	{prefix: "internal/record/recordtest", ours: []string{"internal/record"},
