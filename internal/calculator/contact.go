@@ -11,10 +11,9 @@ import (
 var (
 	waterIn = inputs(num("temperature", "temperature of the water", temperature, 0, 40), num("ph", "its pH", pH, 5, 9),
 		above("free", "its free chlorine as Cl2", chlorineMgL, 20000))
-	logIn      = above("log", "inactivation wanted, log10", plain, 3)
-	ctIn       = num("ct", "Ct", units("mg·min/L", same("mg min/L")), 0, 1e9)
-	requiredIn = above("required", "Ct that a table asks for", units("mg·min/L", same("mg min/L")), 1e9)
-	spanIn     = inputs(moment("begin", "when it began"), moment("end", "when it ended"))
+	logIn  = above("log", "inactivation wanted, log10", plain, 3)
+	ctIn   = num("ct", "Ct", units("mg·min/L", same("mg min/L")), 0, 1e9)
+	spanIn = inputs(moment("begin", "when it began"), moment("end", "when it ended"))
 )
 
 // flume is the volume and flow of water.

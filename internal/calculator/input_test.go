@@ -8,7 +8,10 @@ import (
 	"strings"
 	"testing"
 
+	"linewarden/haccp/depletion"
 	"linewarden/haccp/formula"
+	"linewarden/haccp/sampling"
+	"linewarden/haccp/trend"
 	"linewarden/internal/checktable"
 )
 
@@ -38,7 +41,7 @@ func TestUnits(t *testing.T) {
 }
 
 // Both ends of the range that a calculator states for an input are taken by the package that works it out,
-// other inputs as in the example; what is refused there contradicts another input, never the range.
+// other inputs as in the example, but for those that hang together with another input.
 func TestRangesAreThoseOfThePackages(t *testing.T) {
 	// Inputs whose range hangs together with another's.
 	joint := map[string]string{
@@ -55,6 +58,12 @@ func TestRangesAreThoseOfThePackages(t *testing.T) {
 		"product-titration thiosulfate": "25 trade percent is the end", "product-titration blank": "as thiosulfate", "product-titration normality": "as thiosulfate",
 		"dilution-parts weaker": "no more than the strong one", "level-after free": "20,000 mg/L is the end", "level-after amount": "20,000 mg/L is the end",
 		"worst-level free": "as level-after", "worst-level amount": "as level-after", "salt-titration silver": "400 g/L is the end",
+		"decay until": "below the level at the start", "share-chart size": "no less than the rejects", "lognormal-shares m": "below M",
+		"acceptance n": "above c", "acceptance c": "below n", "acceptance defective": "with marginal no more than all", "acceptance marginal": "with defective no more than all",
+		"defective-at n": "above c", "defective-at c": "below n", "lot-results n": "above c", "lot-results c": "below n", "lot-results m": "below M", "lot-results most": "above m",
+		"lot-detected n": "no fewer than the results", "lot-detected c": "below n", "sample-size defective": "100,000 units are the end",
+		"smallest-plan good": "a good lot has the lower share and the higher probability", "smallest-plan good-accepted": "as good", "smallest-plan poor": "as good",
+		"smallest-plan poor-accepted": "as good", "decision-rule guard": "not below 0 with non-binary",
 		"antioxidant-check weighed": "the mass of the batch is the end",
 	}
 	each(t, func(t *testing.T, c Calculator) {
@@ -69,7 +78,7 @@ func TestRangesAreThoseOfThePackages(t *testing.T) {
 				}
 				args := slices.DeleteFunc(slices.Clone(c.Example), func(a string) bool { return strings.HasPrefix(a, in.Name+"=") })
 				_, err := c.Run(append(args, in.Name+"="+text), noFile)
-				if errors.Is(err, formula.ErrRange) {
+				if errors.Is(err, formula.ErrRange) || errors.Is(err, sampling.ErrInput) || errors.Is(err, trend.ErrInput) || errors.Is(err, depletion.ErrInput) {
 					t.Errorf("%s=%s: %v", in.Name, text, err)
 				}
 			}

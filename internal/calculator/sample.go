@@ -29,8 +29,8 @@ const (
 )
 
 var (
-	unitsIn   = whole("n", "sample units", 1, 1000000)
-	acceptIn  = whole("c", "how many of them may be defective (two classes) or marginal (three)", 0, 1000000)
+	unitsIn   = whole("n", "sample units", 1, 100000)
+	acceptIn  = whole("c", "how many of them may be defective (two classes) or marginal (three); fewer than n", 0, 99999)
 	goodPoint = inputs(num("good", "share defective of a good lot", percent, 0.0001, 99), num("good-accepted", "probability with which it is to be accepted", percent, 1, 99.99))
 	poorPoint = inputs(num("poor", "share defective of a poor lot", percent, 0.0001, 99), num("poor-accepted", "probability with which it may be accepted", percent, 0.01, 99))
 )
