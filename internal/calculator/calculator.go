@@ -3,8 +3,8 @@
 // back, with its formula, source and cautions.
 //
 // A calculator parses, converts units and calls the packages below haccp; it
-// computes nothing of its own. It knows no plan and no limit of one: an answer is
-// a figure, never a verdict on a lot, and is stored nowhere.
+// computes nothing of its own. It knows no plan and no limit of one: limits and
+// sampling plans are typed by who asks, and an answer is stored nowhere.
 package calculator
 
 import (

@@ -99,11 +99,17 @@ func (in Input) Wanted() string {
 	case listOfWords:
 		return "with a comma between them"
 	case listOfRows:
-		names := make([]string, len(in.Columns))
-		for i, c := range in.Columns {
-			names[i] = c.Name
+		var names, each []string
+		for _, c := range in.Columns {
+			names = append(names, c.Name)
+			switch c.shape {
+			case oneNumber:
+				each = append(each, c.Name+" "+c.bounds())
+			case oneOf, oneTime:
+				each = append(each, c.Name+" "+c.Wanted())
+			}
 		}
-		return strings.Join(names, "/") + " with a comma between rows, or @FILE.csv with these columns, or @-"
+		return strings.Join(names, "/") + " with a comma between rows, or @FILE.csv with these columns, or @-; " + strings.Join(each, "; ")
 	}
 	return in.bounds()
 }

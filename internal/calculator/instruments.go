@@ -38,7 +38,7 @@ func phElectrodes() []Calculator {
 		},
 		{
 			Name: "ph-buffers", Asks: "Is a pH electrode good, by buffers at their temperature?",
-			Inputs: inputs(familyIn, table("readings", "buffer ("+fmt.Sprint(buffers)+") and millivolts of two buffers or more", choice("buffer", "", buffers...), mv),
+			Inputs: inputs(familyIn, table("readings", "name and millivolts of two buffers or more", choice("buffer", "", buffers...), mv),
 				num("temperature", "temperature of the buffers", temperature, 0, 50)),
 			Example: call("family=technical", "readings=4.00/170,7.00/-4,10.01/-178", "temperature=20"),
 			Gives:   call("slope: 57.4255 mV/pH", "slope: 98.7249 %", "offset at pH 7: -2.46865 mV", "largest distance from the line: 0.00666667 pH", "by a maker's note, 85 to 105 % and 30 mV: calc.accepted"),
