@@ -35,6 +35,7 @@ type commands struct {
 	User    userCommands   `cmd:"" help:"Add people and change their standing."`
 	Ready   readyCommand   `cmd:"" help:"Ask a service whether it takes commands."`
 	Group   groupCommands  `cmd:"" help:"Sites, people and roles of a group of plants."`
+	Calc    calcCommand    `cmd:"" help:"Answer a question of the trade with its formula, source and cautions."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }
 
@@ -72,6 +73,9 @@ func run(ctx context.Context, t *terminal, args []string) (code int) {
 	}
 	if args[0] == "help" {
 		args = append(args[1:len(args):len(args)], "--help")
+	}
+	if name, ok := calculatorHelp(args); ok {
+		return t.fail(helpCalculator(t, name))
 	}
 	parsed, err := parser.Parse(args)
 	if err != nil {
