@@ -42,14 +42,14 @@ func (c chain[T]) all() iter.Seq[*T] {
 
 func (c chain[T]) backward() iter.Seq[*T] {
 	return func(yield func(*T) bool) {
-		for i := len(c.tail) - 1; i >= 0; i-- {
-			if !yield(c.tail[i]) {
+		for _, v := range slices.Backward(c.tail) {
+			if !yield(v) {
 				return
 			}
 		}
 		for _, l := range slices.Backward(c.links) {
-			for i := len(l) - 1; i >= 0; i-- {
-				if !yield(l[i]) {
+			for _, v := range slices.Backward(l) {
+				if !yield(v) {
 					return
 				}
 			}

@@ -18,8 +18,8 @@ func faults(p *Plan, under string) string {
 	return strings.Join(out, "\n")
 }
 
-// TestClock: limits on a time of lots need no check, but two steps that exist and a quantity that is a time.
-func TestClock(t *testing.T) {
+// TestTimer: limits on a time of lots need no check, but two steps that exist and a quantity that is a time.
+func TestTimer(t *testing.T) {
 	timed := func(q quantity.ID, from, to string) *Plan {
 		p := washPlan(CCP, limit(t, Critical, q, "", "60 min"))
 		p.Steps = []Step{{ID: "wash", Name: "Wash", Next: []string{"shred"}}, {ID: "shred", Name: "Shred"}}
