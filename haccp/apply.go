@@ -71,7 +71,7 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	case *Missed:
 		s.foldMiss(e, b, c)
 	case *DeviationOpened:
-		return s.foldOpened(e, b, c)
+		return s.foldOpened(e, b, c, f)
 	case *DeviationReopened:
 		return s.foldCase(b.Deviation, e)
 	case *DeviationSigned:
@@ -144,6 +144,11 @@ func (s *State) foldPlan(e *Event, b *PlanSigned, c changes) error {
 		return err
 	}
 	s.memo = m
+	for _, l := range s.Lots() {
+		next := *l
+		next.Settle(m.way)
+		s.lots.set(l.Code, &next)
+	}
 	for k, ser := range s.series.all() {
 		edge := b.From
 		if ser.Window.From.After(edge) {
@@ -341,7 +346,7 @@ func (s *State) foldMiss(e *Event, b *Missed, c changes) {
 	})
 }
 
-func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
+func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes, f Facts) error {
 	if b.Number != s.Opened+1 {
 		return fmt.Errorf("case number %d follows %d", b.Number, s.Opened)
 	}
@@ -351,7 +356,11 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 		d.DueFrom = s.missFrom(b)
 	}
 	s.deviations.set(b.Deviation, d)
-	if b.Point == "" {
+	s.loose.cases = with(s.loose.cases, b.Deviation)
+	if b.Lot != "" {
+		s.changeLot(b.Lot, f, func(l *LotState) { l.Clocks = append(slices.Clip(l.Clocks), ClockCase{b.Point, b.Deviation}) })
+	}
+	if b.Point == "" || b.Lot != "" {
 		s.forgetPlain()
 		return nil
 	}

@@ -146,6 +146,9 @@ func (s *State) trim(ser *Series) {
 type loose struct {
 	series, places, lines []string
 	gone                  []string // reports that the group voided, lest they come back from the facts
+	lots                  []string // lots changed
+	cases                 []string // cases opened, or with another span than before
+	hoppers               bool     // what is known of empty places changed
 }
 
 // finish trims what the records of one group left longer than it has to be. It is called once, after the
@@ -173,6 +176,8 @@ func (s *State) finish() {
 	for _, id := range s.loose.lines {
 		s.trimLine(id)
 	}
+	s.endTimes()
+	s.trimLots()
 	s.loose = loose{}
 }
 

@@ -22,7 +22,7 @@ import (
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 5
+const FoldVersion = 6
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -63,6 +63,7 @@ type State struct {
 	checks     table[*CheckState] // "check@place"
 	deviations table[*Deviation]
 	sites      table[*Member] // of a group
+	product
 
 	zones Zones
 	memo  *memo // derived from Plans; shared by forks
@@ -87,6 +88,7 @@ func New(zones Zones) *State {
 		people: newTable[*Person](), devices: newTable[*DeviceState](), lines: newTable[*LineState](),
 		places: newTable[*PlaceState](), series: newTable[*Series](), checks: newTable[*CheckState](),
 		deviations: newTable[*Deviation](), sites: newTable[*Member](),
+		product: product{lots: newTable[*LotState]()},
 	}
 }
 
@@ -96,6 +98,7 @@ func (s *State) Fork() *State {
 	n.people, n.devices, n.lines = s.people.fork(), s.devices.fork(), s.lines.fork()
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
 	n.deviations, n.sites = s.deviations.fork(), s.sites.fork()
+	n.lots, n.emptied, n.breaks = s.lots.fork(), slices.Clip(s.emptied), slices.Clip(s.breaks)
 	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
 	return &n
 }
@@ -121,19 +124,24 @@ type snapshot struct {
 	Checks       table[*CheckState]  `json:"checks"`
 	Deviations   table[*Deviation]   `json:"deviations"`
 	Sites        table[*Member]      `json:"sites,omitzero"`
+	Lots         table[*LotState]    `json:"lots,omitzero"`
+	Emptied      []EmptiedAt         `json:"emptied,omitempty"`
+	Breaks       []BreakAt           `json:"breaks,omitempty"`
+	LotsFrom     time.Time           `json:"lots_from,omitzero"`
 }
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
-		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites})
+		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites,
+		s.lots, s.emptied, s.breaks, s.lotsFrom})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
 func Restore(b []byte, zones Zones) (*State, error) {
 	v := snapshot{People: newTable[*Person](), Devices: newTable[*DeviceState](), Lines: newTable[*LineState](),
 		Places: newTable[*PlaceState](), Series: newTable[*Series](), Checks: newTable[*CheckState](),
-		Deviations: newTable[*Deviation](), Sites: newTable[*Member]()}
+		Deviations: newTable[*Deviation](), Sites: newTable[*Member](), Lots: newTable[*LotState]()}
 	if err := json.Unmarshal(b, &v); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
@@ -144,9 +152,13 @@ func Restore(b []byte, zones Zones) (*State, error) {
 	for _, p := range v.Places.all() {
 		p.water = fillingsOf(p.Log)
 	}
+	for _, l := range v.Lots.all() {
+		l.Settle(m.way)
+	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
 		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, Timetable: v.Timetable, planSeq: v.PlanSeq, recent: v.Recent, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
-		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites, zones: zones, memo: m}, nil
+		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites,
+		product: product{lots: v.Lots, emptied: v.Emptied, breaks: v.Breaks, lotsFrom: v.LotsFrom}, zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.

@@ -149,6 +149,9 @@ func (s *State) PointStates(now time.Time) []PointState {
 	var out []PointState
 	for i := range v.Plan.Points {
 		pt := &v.Plan.Points[i]
+		if pt.Clock != nil { // it stands for lots, not for a place
+			continue
+		}
 		for _, place := range pt.Places {
 			ps := PointState{Point: pt.ID, PointName: pt.Name, Place: place, PlaceName: place, Class: pt.Class, Frequency: s.frequency(v, pt.ID, place, now)}
 			if pl := v.places[place]; pl != nil {

@@ -21,8 +21,25 @@ type Result struct {
 	Lot   string
 }
 
+// Own is a fault of one lot that goes where the lot goes: its clock ran past the limit, or it was not in
+// contact long enough.
+type Own struct {
+	Cause string // id of the deviation
+	Lot   string
+	From  time.Time // since when
+}
+
+// Causes are what lots may be affected by.
+type Causes struct {
+	Spans   []Span
+	Results []Result
+	Own     []Own
+}
+
 // How a lot was touched.
 const (
+	OwnFault = "its own time" // its clock or contact time was outside
+
 	Exposed       = "exposed"                  // it was recorded at the place inside the span
 	Unknown       = "unknown exposure"         // a time is missing, so that it may have been
 	MadeFrom      = "made from"                // something in it was touched
@@ -45,17 +62,20 @@ type Touch struct {
 	To    time.Time `json:"to,omitzero"`   // end of the time at the place inside the span; zero: open, or not at a place
 }
 
-// Affected computes the lots that spans and results touch, from the facts alone (RULES 5.3, 5.5): those whose
+// Affected computes the lots that causes touch, from the facts alone (RULES 5.3, 5.5): those whose
 // time at the place meets the span, and what became of them since. What was recorded of a lot before it came
 // to be touched what it was made of. One Touch is given for each lot and cause, the most direct; they are
 // ordered by lot, then cause.
-func (b *Book) Affected(spans []Span, results []Result) []Touch {
+func (b *Book) Affected(c Causes) []Touch {
 	found := map[[2]string]Touch{}
-	for i := range spans {
-		b.spread(b.direct(&spans[i]), found)
+	for i := range c.Spans {
+		b.spread(b.direct(&c.Spans[i]), found)
 	}
-	for _, r := range results {
+	for _, r := range c.Results {
 		b.spread(b.suspect(r), found)
+	}
+	for _, o := range c.Own {
+		b.spread([]Touch{{Lot: o.Lot, Cause: o.Cause, How: OwnFault, From: o.From}}, found)
 	}
 	out := make([]Touch, 0, len(found))
 	for _, t := range found {
@@ -210,7 +230,7 @@ func (b *Book) waters(s *Stay) []Filling {
 }
 
 // directness orders how a lot was touched, the most direct first.
-var directness = []string{Sampled, Exposed, Unknown, SameFilling, WithinBreaks, BeforeBirth, SourceOfCause, MadeFrom, Heel}
+var directness = []string{OwnFault, Sampled, Exposed, Unknown, SameFilling, WithinBreaks, BeforeBirth, SourceOfCause, MadeFrom, Heel}
 
 // spread adds touches and all that became of the lots since to found.
 func (b *Book) spread(todo []Touch, found map[[2]string]Touch) {

@@ -35,8 +35,8 @@ func (b *Book) Balance(code string) Balance {
 		}
 		*into += *m
 	}
-	if l.Received != nil {
-		note(l.Received.ID, l.Received.Mass, &out.Received)
+	for i := range l.Received {
+		note(l.Received[i].ID, l.Received[i].Mass, &out.Received)
 	}
 	for i := range l.Fed {
 		f := &l.Fed[i]

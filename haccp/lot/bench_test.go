@@ -17,7 +17,7 @@ func season(n int) ([]*lot.Lot, lot.Facts) {
 	start := clock("00:00")
 	for i := range n {
 		at := start.Add(time.Duration(i) * 30 * time.Minute)
-		l := &lot.Lot{Code: fmt.Sprintf("L%06d", i), Received: &lot.Receipt{ID: "r", At: at, Step: "receive", Mass: mass("500")}}
+		l := &lot.Lot{Code: fmt.Sprintf("L%06d", i), Received: []lot.Receipt{{ID: "r", At: at, Step: "receive", Mass: mass("500")}}}
 		for k, s := range [][2]string{{"wash", "bath"}, {"rinse", "sink"}, {"shred", "shredder"}, {"fill", "filler"}, {"chill", "room"}} {
 			in := at.Add(time.Duration(5+20*k) * time.Minute)
 			l.AddAct(lot.Act{ID: "i" + s[0], At: in, In: true, Step: s[0], Place: s[1]})
@@ -48,7 +48,7 @@ func BenchmarkAffected(b *testing.B) {
 		spans := []lot.Span{{Cause: "d", Place: "bath", Begin: at, End: at.Add(time.Hour)}}
 		b.Run(fmt.Sprintf("lots=%d", n), func(b *testing.B) {
 			for b.Loop() {
-				if len(lot.NewBook(w, all, f).Affected(spans, nil)) == 0 {
+				if len(lot.NewBook(w, all, f).Affected(lot.Causes{Spans: spans})) == 0 {
 					b.Fatal("nothing affected")
 				}
 			}

@@ -15,7 +15,7 @@ import (
 // Lot is what is recorded about one lot.
 type Lot struct {
 	Code     string    `json:"code"`
-	Received *Receipt  `json:"received,omitempty"` // nil: it was made here
+	Received []Receipt `json:"received,omitempty"` // by at, then id; none: it was made here
 	Acts     []Act     `json:"acts,omitempty"`     // by at, then id
 	Fed      []Feed    `json:"fed,omitempty"`      // every feed it gave to or took from, by at, then id
 	Removed  []Removal `json:"removed,omitempty"`  // by at, then id
@@ -26,7 +26,7 @@ type Lot struct {
 	end   time.Time
 }
 
-// Receipt is how a lot came in from outside.
+// Receipt is how a lot, or a part of it, came in from outside.
 type Receipt struct {
 	ID    string    `json:"id"`
 	At    time.Time `json:"at"`
@@ -99,8 +99,15 @@ const Stock = "stock"
 // Clone returns a lot that may be changed without changing l.
 func (l *Lot) Clone() *Lot {
 	n := *l
-	n.Acts, n.Fed, n.Removed = slices.Clip(l.Acts), slices.Clip(l.Fed), slices.Clip(l.Removed)
+	n.Received, n.Acts = slices.Clip(l.Received), slices.Clip(l.Acts)
+	n.Fed, n.Removed = slices.Clip(l.Fed), slices.Clip(l.Removed)
 	return &n
+}
+
+// AddReceipt adds a receipt. Settle must follow.
+func (l *Lot) AddReceipt(r Receipt) {
+	l.Received = put(l.Received, r, func(a, b *Receipt) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) },
+		func(r *Receipt) string { return r.ID })
 }
 
 // AddAct adds an act; one with the same id takes its place. Settle must follow.
@@ -123,9 +130,7 @@ func (l *Lot) Drop(id string) {
 	l.Acts = slices.DeleteFunc(slices.Clone(l.Acts), func(a Act) bool { return a.ID == id })
 	l.Fed = slices.DeleteFunc(slices.Clone(l.Fed), func(f Feed) bool { return f.ID == id })
 	l.Removed = slices.DeleteFunc(slices.Clone(l.Removed), func(r Removal) bool { return r.ID == id })
-	if l.Received != nil && l.Received.ID == id {
-		l.Received = nil
-	}
+	l.Received = slices.DeleteFunc(slices.Clone(l.Received), func(r Receipt) bool { return r.ID == id })
 }
 
 func orderAct(a, b *Act) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) }
@@ -169,8 +174,8 @@ func (l *Lot) Born() time.Time {
 			born = t
 		}
 	}
-	if l.Received != nil {
-		first(l.Received.At)
+	for i := range l.Received {
+		first(l.Received[i].At)
 	}
 	for i := range l.Fed {
 		if _, ok := l.Fed[i].takes(l.Code); ok {
@@ -203,8 +208,8 @@ func (l *Lot) Last() time.Time {
 			last = t
 		}
 	}
-	if l.Received != nil {
-		see(l.Received.At)
+	for i := range l.Received {
+		see(l.Received[i].At)
 	}
 	for i := range l.Acts {
 		see(l.Acts[i].End())

@@ -85,7 +85,7 @@ func TestOrderOfArrival(t *testing.T) {
 		slices.SortFunc(x.spans, bySpan)
 		slices.SortFunc(y.spans, bySpan)
 		a, b := x.book(), y.book()
-		if got, want := b.Affected(y.spans, y.results), a.Affected(x.spans, x.results); !reflect.DeepEqual(got, want) {
+		if got, want := b.Affected(lot.Causes{Spans: y.spans, Results: y.results}), a.Affected(lot.Causes{Spans: x.spans, Results: x.results}); !reflect.DeepEqual(got, want) {
 			t.Fatalf("affected:\n%+v\nin another order:\n%+v", want, got)
 		}
 		c := lot.Clock{From: "shred", To: "fill"}
@@ -118,7 +118,7 @@ func TestAffectedIsEveryLotThatMayHaveBeenThere(t *testing.T) {
 		x := tell(lines, inOrder(len(lines)))
 		b := x.book()
 		touched := map[[2]string]bool{}
-		for _, a := range b.Affected(x.spans, nil) {
+		for _, a := range b.Affected(lot.Causes{Spans: x.spans}) {
 			touched[[2]string{a.Lot, a.Cause}] = true
 		}
 		for _, s := range x.spans {

@@ -130,7 +130,7 @@ func (l *Lot) marks(w *Way) []mark {
 			out[i].last = later(out[i].last, last)
 		}
 	}
-	if r := l.Received; r != nil {
+	for _, r := range l.Received {
 		see(r.Step, r.At, r.At, true)
 	}
 	for i := range l.stays {

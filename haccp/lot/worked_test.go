@@ -100,7 +100,7 @@ func (x *told) lot(code string) *lot.Lot {
 func (x *told) line(id string, l []string) {
 	switch l[0] {
 	case "receive":
-		x.lot(l[1]).Received = &lot.Receipt{ID: id, At: clock(l[2]), Step: "receive", Mass: mass(l[3])}
+		x.lot(l[1]).AddReceipt(lot.Receipt{ID: id, At: clock(l[2]), Step: "receive", Mass: mass(l[3])})
 	case "in", "out":
 		a := lot.Act{ID: id, At: clock(l[4]), In: l[0] == "in", Step: l[2], Place: l[3]}
 		if len(l) > 5 {
@@ -176,7 +176,7 @@ func TestWorkedExample(t *testing.T) {
 			x := tell(w.lines, inOrder(len(w.lines)))
 			b := x.book()
 			var got, want []string
-			for _, a := range b.Affected(x.spans, x.results) {
+			for _, a := range b.Affected(lot.Causes{Spans: x.spans, Results: x.results}) {
 				got = append(got, a.Lot+" "+a.How)
 			}
 			asked := false
