@@ -15,7 +15,7 @@ import (
 func (s *State) Apply(group []*Event, f Facts) error {
 	c := changes{}
 	for _, e := range group {
-		if derived(e.Kind) && len(c) > 0 {
+		if derived(e.Kind) && (len(c) > 0 || s.loose.times) {
 			if _, err := s.settle(c, f); err != nil {
 				return err
 			}
@@ -33,7 +33,7 @@ func (s *State) Apply(group []*Event, f Facts) error {
 
 // derived kinds follow from the facts before them in the same command.
 func derived(kind string) bool {
-	return kind == KindDeviationOpened || kind == KindDeviationReopened
+	return kind == KindDeviationOpened || kind == KindDeviationReopened || kind == KindLotHeld
 }
 
 // fold changes the state by one record and notes which series it touched.
@@ -90,6 +90,10 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 		s.Timetable = Turn{Epoch: b.Epoch, Holder: b.Holder, Since: e.RecordedAt}
 	case *Reviewed:
 		s.foldReviewed(e, b)
+	case *PlaceEmptied, *CleanBreak:
+		s.foldEmptied(e)
+	default:
+		s.foldLot(e, f)
 	}
 	return nil
 }

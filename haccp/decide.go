@@ -258,7 +258,7 @@ func (d *deciding) report(kind string, body any, findings []Finding, about ...st
 
 // settleNow settles what changed, as Apply does before a record that follows from it.
 func (d *deciding) settleNow() error {
-	if len(d.changes) == 0 {
+	if len(d.changes) == 0 && !d.loose.times {
 		return nil
 	}
 	for k := range d.changes {

@@ -21,7 +21,9 @@ func (s *State) causesOf(ids func(string) bool) lot.Causes {
 		}
 		switch {
 		case d.Lot != "":
-			c.Own = append(c.Own, lot.Own{Cause: id, Lot: d.Lot, From: d.Begin})
+			if !d.Now.Begin.IsZero() {
+				c.Own = append(c.Own, lot.Own{Cause: id, Lot: d.Lot, From: d.Now.Begin})
+			}
 		case d.Point == "":
 			c.Spans = append(c.Spans, s.lineSpans(d)...)
 		case len(d.Spans) > 0:
@@ -98,7 +100,7 @@ func (d *deciding) holdAffected() error {
 	byCause := map[string][]HeldLot{}
 	var order []string
 	for _, t := range book.Affected(d.causesOf(func(id string) bool { return all || slices.Contains(cases, id) })) {
-		l := d.knownLot(t.Lot)
+		l := d.knownLot(t.Lot, d.facts)
 		if l == nil {
 			l = &LotState{Lot: lot.Lot{Code: t.Lot}}
 		}
@@ -289,6 +291,15 @@ func (s *State) clockOf(book *lot.Book, l *LotState, pt *plan.Point) (LotTime, b
 		x.Elapsed = r.End.Sub(r.Start)
 	}
 	x.judge(pt, x.Elapsed, x.Elapsed)
+	if r.Assumed && !x.Running { // outside only where what is recorded says so; else it is neither in nor out
+		known := LotTime{}
+		if !r.Known.IsZero() {
+			known.judge(pt, x.End.Sub(r.Known), x.End.Sub(r.Known))
+		}
+		if known.Verdict != control.Outside {
+			x.Verdict = control.NotEvaluated
+		}
+	}
 	return x, true
 }
 
@@ -467,29 +478,40 @@ func (d *deciding) flagClocks() error {
 	return nil
 }
 
-// endTimes ends the open span of a case about a time of a lot that is over by now.
-func (s *State) endTimes() {
+// settleTimes brings the cases about times of lots in line with the facts, once lots or hoppers changed: an open
+// span ends with the clock; where the time is no longer outside, nothing is left of the span.
+func (s *State) settleTimes() {
+	if !s.loose.times {
+		return
+	}
+	s.loose.times = false
 	var book *lot.Book
-	for _, code := range s.loose.lots {
-		l, ok := s.lots.get(code)
-		if !ok {
-			continue
-		}
+	for _, l := range s.Lots() {
 		for _, c := range l.Clocks {
 			d, ok := s.deviations.get(c.Deviation)
-			if !ok || !d.Now.End.IsZero() {
+			if !ok || d.IsClosed {
 				continue
 			}
 			if book == nil {
 				book = s.LotBook()
 			}
+			now := Span{}
 			for _, x := range s.lotTimes(book, l) {
-				if x.Point == c.Point && !x.Running && !x.End.IsZero() {
-					next := *d
-					next.Now.End, next.Widest.End, next.Touched = x.End, latest(next.Widest.End, x.End), s.Size
-					s.deviations.set(c.Deviation, &next)
+				if x.Point == c.Point && (x.Running && d.open() && !d.Now.Begin.IsZero() || x.Verdict == control.Outside) {
+					now = Span{Begin: x.Start, End: x.End}
 				}
 			}
+			if now == d.Now {
+				continue
+			}
+			next := *d
+			next.Now, next.Touched = now, s.Size
+			next.widen()
+			if grew(d, &next) {
+				next.Widened, next.Parts = s.Size, staled(d.Parts)
+			}
+			s.deviations.set(c.Deviation, &next)
+			s.loose.cases = with(s.loose.cases, c.Deviation)
 		}
 	}
 }

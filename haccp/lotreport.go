@@ -93,7 +93,7 @@ func (d *deciding) lotReceived(findings []Finding) error {
 	if err := d.checkReceived(b); err != nil {
 		return err
 	}
-	if l := d.knownLot(b.Lot); l != nil {
+	if l := d.knownLot(b.Lot, d.facts); l != nil {
 		findings = append(findings, Finding{FindingLotThere, map[string]string{"lot": b.Lot}})
 	}
 	if b.Mass == nil {
@@ -147,14 +147,14 @@ func checkDocument(x *Document) error {
 }
 
 // knownLot returns a lot as the state or the facts hold it, nil where it was never heard of.
-func (d *deciding) knownLot(code string) *LotState {
-	if l, ok := d.lots.get(code); ok {
+func (s *State) knownLot(code string, f Facts) *LotState {
+	if l, ok := s.lots.get(code); ok {
 		return l
 	}
-	if len(d.facts.Ranges[lotRange(code)]) > 0 {
-		fork := d.Fork()
+	if len(f.Ranges[lotRange(code)]) > 0 {
+		fork := s.Fork()
 		fork.Size++ // every record of the facts counts
-		return fork.revivedLot(code, d.facts)
+		return fork.revivedLot(code, f)
 	}
 	return nil
 }
@@ -162,7 +162,7 @@ func (d *deciding) knownLot(code string) *LotState {
 // lotFindings notes what is odd about a report on a lot that should be known and still there.
 func (d *deciding) lotFindings(code string) []Finding {
 	data := map[string]string{"lot": code}
-	l := d.knownLot(code)
+	l := d.knownLot(code, d.facts)
 	if l == nil {
 		return []Finding{{FindingUnknownLot, data}}
 	}
@@ -295,7 +295,7 @@ func (d *deciding) lotFed(findings []Finding) error {
 	}
 	for _, p := range b.From {
 		findings = append(findings, d.lotFindings(p.Lot)...)
-		if l := d.knownLot(p.Lot); l != nil && len(l.Standing()) > 0 {
+		if l := d.knownLot(p.Lot, d.facts); l != nil && len(l.Standing()) > 0 {
 			findings = append(findings, Finding{FindingLotHeld, map[string]string{"lot": p.Lot}})
 		}
 	}

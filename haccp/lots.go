@@ -294,7 +294,7 @@ func (s *State) changeLot(code string, f Facts, change func(*LotState)) {
 	change(next)
 	next.Settle(s.way())
 	s.lots.set(code, next)
-	s.loose.lots = with(s.loose.lots, code)
+	s.loose.lots, s.loose.times = with(s.loose.lots, code), true
 }
 
 // foldLot folds a record about lots.
@@ -424,14 +424,14 @@ func (s *State) foldEmptied(e *Event) {
 	case *CleanBreak:
 		s.breaks = append(slices.Clip(s.breaks), BreakAt{e.ID, lot.Break{Line: b.Line, Places: b.Places, At: e.At}})
 	}
-	s.loose.hoppers = true
+	s.loose.hoppers, s.loose.times = true, true
 }
 
 // dropEmptied takes out what was voided; what came through the hopper may be another lot's now.
 func (s *State) dropEmptied(id string) {
 	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return x.ID == id })
 	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return x.ID == id })
-	s.loose.hoppers = true
+	s.loose.hoppers, s.loose.times = true, true
 }
 
 // amendLot puts the new body of a report in the place of the old; dropLot takes out what was voided.

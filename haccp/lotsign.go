@@ -24,7 +24,7 @@ const (
 
 // signedLot finds the lot of a signature and refuses one given for an older state of it.
 func (d *deciding) signedLot(code string, g *Signature, meaning string) (*LotState, error) {
-	l := d.knownLot(code)
+	l := d.knownLot(code, d.facts)
 	if l == nil {
 		return nil, refuse(ErrNotFound, "lot", "unknown-lot", "there is no lot %q", code)
 	}
@@ -60,7 +60,7 @@ func (d *deciding) lotHold(_ []Finding) error {
 	b := &LotHeld{Reason: ask.Reason}
 	for i := range ask.Lots {
 		code := ask.Lots[i].Lot
-		l := d.knownLot(code)
+		l := d.knownLot(code, d.facts)
 		if l == nil {
 			return refuse(ErrNotFound, fmt.Sprintf("lots[%d]", i), "unknown-lot", "there is no lot %q", code)
 		}
@@ -253,7 +253,7 @@ func (d *deciding) lotShip(_ []Finding) error {
 	if err := checkShipped(b); err != nil {
 		return err
 	}
-	l := d.knownLot(b.Lot)
+	l := d.knownLot(b.Lot, d.facts)
 	if l == nil {
 		return refuse(ErrNotFound, "lot", "unknown-lot", "there is no lot %q", b.Lot)
 	}
@@ -274,7 +274,7 @@ func (d *deciding) lotShipped(findings []Finding) error {
 	if err := checkShipped(b); err != nil {
 		return err
 	}
-	if l := d.knownLot(b.Lot); l == nil {
+	if l := d.knownLot(b.Lot, d.facts); l == nil {
 		findings = append(findings, Finding{FindingUnknownLot, map[string]string{"lot": b.Lot}})
 	} else if l.State() != LotReleased {
 		findings = append(findings, Finding{FindingNotReleased, map[string]string{"lot": b.Lot, "state": l.State()}})

@@ -69,7 +69,18 @@ func (s *State) lotsWanted(c *Command, f Facts) Need {
 				return need
 			}
 		}
+	case *LotEvaluated:
+		if need := s.lotSignatureNeeds(ask.Lot, &ask.Signature, f); !need.Empty() {
+			return need
+		}
+	case *LotReviewed:
+		if need := s.lotSignatureNeeds(ask.Lot, &ask.Signature, f); !need.Empty() {
+			return need
+		}
 	case *LotDisposed:
+		if need := s.lotSignatureNeeds(ask.Lot, &ask.Signature, f); !need.Empty() {
+			return need
+		}
 		if need := s.releaseNeeds(ask.Lot, f); !need.Empty() {
 			return need
 		}
@@ -95,6 +106,15 @@ func (s *State) lotsWanted(c *Command, f Facts) Need {
 		}
 	}
 	return merge(need, s.lotNeeds(codes, f))
+}
+
+// lotSignatureNeeds asks for what a signature about a lot is held against, and for the leaves it relies on.
+func (s *State) lotSignatureNeeds(code string, g *Signature, f Facts) Need {
+	need := merge(signatureNeeds(g, f), s.lotNeeds([]string{code}, f))
+	if l := s.knownLot(code, f); l != nil {
+		need = merge(need, leafNeeds(l.signedFor(), g.Head.Size, f))
+	}
+	return need
 }
 
 // NeedsApply returns what folding the records of one command wants to know beyond the state.

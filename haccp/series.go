@@ -75,6 +75,7 @@ func (s *State) settle(c changes, f Facts) (map[string][]control.Excursion, erro
 		}
 	}
 	clear(c)
+	s.settleTimes()
 	return open, nil
 }
 
@@ -149,6 +150,7 @@ type loose struct {
 	lots                  []string // lots changed
 	cases                 []string // cases opened, or with another span than before
 	hoppers               bool     // what is known of empty places changed
+	times                 bool     // times of lots want settling
 }
 
 // finish trims what the records of one group left longer than it has to be. It is called once, after the
@@ -176,7 +178,6 @@ func (s *State) finish() {
 	for _, id := range s.loose.lines {
 		s.trimLine(id)
 	}
-	s.endTimes()
 	s.trimLots()
 	s.loose = loose{}
 }

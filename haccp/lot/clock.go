@@ -17,8 +17,10 @@ type Reading struct {
 	Start time.Time // zero: it has not begun
 	End   time.Time // zero: it runs
 	Of    string    // the lot whose gel is oldest
-	// Assumed says that the start was not recorded: it is the latest moment known to lie before it.
+	// Assumed says that the start was not recorded: it is the latest moment known to lie before it. Known is the
+	// oldest start that was recorded, zero where none was.
 	Assumed bool
+	Known   time.Time
 }
 
 // Running reports whether the clock has begun and not ended.
@@ -57,6 +59,9 @@ func (b *Book) started(code string, c Clock) Reading {
 		at, assumed := b.ownStart(l, c)
 		if at.IsZero() || !upto.IsZero() && at.After(upto) {
 			return
+		}
+		if !assumed && (r.Known.IsZero() || at.Before(r.Known)) {
+			r.Known = at
 		}
 		if r.Start.IsZero() || at.Before(r.Start) || at.Equal(r.Start) && (!assumed && r.Assumed || assumed == r.Assumed && l.Code < r.Of) {
 			r.Start, r.Of, r.Assumed = at, l.Code, assumed
