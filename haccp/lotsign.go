@@ -187,11 +187,11 @@ func (d *deciding) lotDispose(_ []Finding) error {
 }
 
 func (d *deciding) checkDispose(l *LotState, ask *LotDisposed) error {
-	v := d.versionAt(d.now)
-	if v == nil {
-		return refuse(ErrConflict, "", "no-plan", "no plan is in force")
+	p := &plan.Plan{}
+	if v := d.versionAt(d.now); v != nil {
+		p = v.Plan
 	}
-	if err := d.checkRoleFor(v.Plan.Disposition(ask.Outcome).Roles); err != nil {
+	if err := d.checkRoleFor(p.Disposition(ask.Outcome).Roles); err != nil {
 		return err
 	}
 	x := l.Disposed()
