@@ -594,3 +594,38 @@ func (s *State) tied(code string, seen map[string]bool) []string {
 	}
 	return out
 }
+
+// LotNeeds asks for the records of lots that the state does not hold, and of those tied to them by feeds. It is
+// called until nothing more is wanted; WithLots then gives a state that holds them.
+func (s *State) LotNeeds(codes []string, f Facts) Need { return s.lotNeeds(codes, f) }
+
+// WithLots returns a state that also holds the lots among the facts, for questions about them. It is not to be
+// decided or folded on.
+func (s *State) WithLots(codes []string, f Facts) *State {
+	fork := s.Fork()
+	fork.Size++ // every record of the facts counts
+	for _, code := range codes {
+		if _, held := fork.lots.get(code); !held && len(f.Ranges[lotRange(code)]) > 0 {
+			l := fork.revivedLot(code, f)
+			fork.lots.set(code, l)
+		}
+	}
+	return fork
+}
+
+// MissingFor lists what stands between a lot and its release, from what the state holds.
+func (s *State) MissingFor(code string, f Facts, now time.Time) []Missing {
+	l, ok := s.lots.get(code)
+	if !ok {
+		return nil
+	}
+	return s.Missing(l, f, now)
+}
+
+// ReleaseNeeds asks for the readings that Missing wants beyond the state.
+func (s *State) ReleaseNeeds(code string, f Facts) Need { return s.releaseNeeds(code, f) }
+
+// TouchesOf lists what cases do to one lot, as the facts stand.
+func (s *State) TouchesOf(book *lot.Book, code string) []lot.Touch {
+	return slices.DeleteFunc(book.Affected(s.causesOf(func(string) bool { return true })), func(t lot.Touch) bool { return t.Lot != code })
+}
