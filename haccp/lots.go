@@ -595,6 +595,9 @@ func (s *State) tied(code string, seen map[string]bool) []string {
 	return out
 }
 
+// LotRange names every record about a lot.
+func LotRange(code string) Range { return lotRange(code) }
+
 // LotNeeds asks for the records of lots that the state does not hold, and of those tied to them by feeds. It is
 // called until nothing more is wanted; WithLots then gives a state that holds them.
 func (s *State) LotNeeds(codes []string, f Facts) Need { return s.lotNeeds(codes, f) }

@@ -150,6 +150,7 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	app.Post("/lines/:line/:act", in(s.lineAct))
 	app.Get("/places", in(s.placeList))
 	s.routeCases(app, in)
+	s.routeLots(app, in)
 	app.Get("/plan", in(s.planShow))
 }
 
