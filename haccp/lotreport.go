@@ -294,7 +294,9 @@ func (d *deciding) lotFed(findings []Finding) error {
 		return err
 	}
 	for _, p := range b.From {
-		findings = append(findings, d.lotFindings(p.Lot)...)
+		findings = append(findings, slices.DeleteFunc(d.lotFindings(p.Lot), func(f Finding) bool {
+			return f.Code == FindingLotDisposed && d.toRework(p.Lot) // that is what was decided
+		})...)
 		if l := d.knownLot(p.Lot, d.facts); l != nil && len(l.Standing()) > 0 {
 			findings = append(findings, Finding{FindingLotHeld, map[string]string{"lot": p.Lot}})
 		}
@@ -306,6 +308,12 @@ func (d *deciding) lotFed(findings []Finding) error {
 		findings = append(findings, Finding{FindingFeedUneven, map[string]string{"kg": off.Decimal()}})
 	}
 	return d.report(KindLotFed, b, findings, aboutLots(b)...)
+}
+
+// toRework reports whether it was decided that a lot is reworked.
+func (d *deciding) toRework(code string) bool {
+	l := d.knownLot(code, d.facts)
+	return l != nil && l.Disposed() != nil && l.Disposed().Body.Outcome == plan.Rework
 }
 
 func (d *deciding) checkFed(b *LotFed) error {
