@@ -95,6 +95,9 @@ func (d *deciding) holdAffected() error {
 			return err
 		}
 	}
+	if err := d.reopenTimes(); err != nil {
+		return err
+	}
 	all := len(d.loose.lots) > 0 || d.loose.hoppers
 	cases := slices.Clone(d.loose.cases)
 	byCause := map[string][]HeldLot{}
@@ -115,6 +118,22 @@ func (d *deciding) holdAffected() error {
 	for _, cause := range order {
 		b := &LotHeld{Deviation: cause, Lots: byCause[cause]}
 		err := d.emit(&Event{Kind: KindLotHeld, At: d.now, AtKnown: AtServer, About: append(aboutLots(b), "deviation:"+cause), Body: b})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// reopenTimes re-opens the closed cases about times of lots that grew since.
+func (d *deciding) reopenTimes() error {
+	for _, id := range slices.Clone(d.loose.cases) {
+		c, ok := d.deviations.get(id)
+		if !ok || c.Lot == "" || !c.IsClosed || c.Widened <= c.lastClosing() {
+			continue
+		}
+		err := d.emit(&Event{Kind: KindDeviationReopened, AtKnown: AtServer, At: d.now, About: []string{"deviation:" + id},
+			Body: &DeviationReopened{Because: BecauseGrew, Begin: c.Now.Begin, Deviation: id, End: c.Now.End}})
 		if err != nil {
 			return err
 		}
@@ -489,7 +508,7 @@ func (s *State) settleTimes() {
 	for _, l := range s.Lots() {
 		for _, c := range l.Clocks {
 			d, ok := s.deviations.get(c.Deviation)
-			if !ok || d.IsClosed {
+			if !ok {
 				continue
 			}
 			if book == nil {
@@ -501,12 +520,12 @@ func (s *State) settleTimes() {
 					now = Span{Begin: x.Start, End: x.End}
 				}
 			}
-			if now == d.Now {
+			next := *d
+			next.Now = now
+			if next.widen(); now == d.Now || d.IsClosed && !grew(d, &next) {
 				continue
 			}
-			next := *d
-			next.Now, next.Touched = now, s.Size
-			next.widen()
+			next.Touched = s.Size
 			if grew(d, &next) {
 				next.Widened, next.Parts = s.Size, staled(d.Parts)
 			}

@@ -422,3 +422,38 @@ func TestHeldContainsAffected(t *testing.T) {
 		}
 	})
 }
+
+// A closed case about the time of a lot is opened again when a fact received late makes the time longer.
+func TestClosedClockReopens(t *testing.T) {
+	w := running(t, lotPlan)
+	w.receive("A")
+	begun := w.now
+	w.at(90 * time.Minute)
+	w.moveAt(haccp.KindLotEntered, "A", "shred", "shredder", begun.Add(10*time.Minute))
+	w.moveAt(haccp.KindLotLeft, "A", "shred", "shredder", begun.Add(15*time.Minute))
+	w.moveAt(haccp.KindLotLeft, "A", "fill", "filler", begun.Add(80*time.Minute))
+	id := w.lot("A").Clocks[0].Deviation
+	for _, step := range []struct {
+		part string
+		fill func(*haccp.DeviationSigned)
+	}{
+		{plan.ControlRestored, func(b *haccp.DeviationSigned) { b.Restored = "sealed" }},
+		{plan.ProductEvaluated, func(b *haccp.DeviationSigned) {
+			b.Product = &haccp.Product{Exposed: true, Codes: []string{"A"}, Mass: kg("100"), HeldWhere: "cold room", Evaluation: "too old", Outcome: "destroyed"}
+		}},
+		{plan.CauseAndAction, func(b *haccp.DeviationSigned) { b.Cause, b.Action = "sealer broke", "spare part on the shelf" }},
+		{plan.Closed, nil},
+	} {
+		d, _ := w.state.Case(id)
+		if err := w.sign(mara, d, step.part, step.fill); err != nil {
+			t.Fatal(step.part, err)
+		}
+	}
+	if d, _ := w.state.Case(id); !d.IsClosed {
+		t.Fatal("not closed")
+	}
+	got := kinds(w.moveAt(haccp.KindLotEntered, "A", "shred", "shredder", begun.Add(5*time.Minute)))
+	if d, _ := w.state.Case(id); d.IsClosed || !slices.Contains(got, haccp.KindDeviationReopened) || !d.Now.Begin.Equal(begun.Add(5*time.Minute)) {
+		t.Fatalf("%v %+v", got, d)
+	}
+}
