@@ -41,8 +41,8 @@ func (d *deciding) sweep(_ []Finding) error {
 	if !ok {
 		return wrongAsk(d.cmd)
 	}
-	if err := d.checkEpoch(ask.Epoch); err != nil {
-		return err
+	if ask.Epoch != d.Timetable.Epoch {
+		return d.stale(ask.Epoch)
 	}
 	for _, k := range d.memo.checkPlaces {
 		id, place := splitKey(k)

@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"linewarden/internal/app/durable"
 	"linewarden/internal/record"
 	"linewarden/internal/record/evidence"
 )
@@ -90,7 +91,7 @@ func (f *Folder) Backup(ctx context.Context, o BackupOptions) (BackupManifest, e
 		err = os.Rename(tmp, o.Dir)
 	}
 	if err == nil {
-		err = syncDir(filepath.Dir(filepath.Clean(o.Dir)))
+		err = durable.SyncFolder(filepath.Dir(filepath.Clean(o.Dir)))
 	}
 	if err != nil {
 		return BackupManifest{}, errors.Join(fmt.Errorf("backup of site %s: %w", site, err), os.RemoveAll(tmp))
@@ -142,7 +143,7 @@ func (b *backup) write(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return writeOnce(filepath.Join(b.dir, manifestName), string(text)+"\n", 0o600)
+	return durable.Write(filepath.Join(b.dir, manifestName), string(text)+"\n", 0o600)
 }
 
 // records writes the export and verifies the file.

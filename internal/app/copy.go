@@ -9,6 +9,7 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 
 	"linewarden/haccp"
+	"linewarden/internal/app/durable"
 	"linewarden/internal/record"
 	"linewarden/internal/record/evidence"
 )
@@ -144,10 +145,10 @@ func (f *Folder) keepKey(site string, signer *record.Signer, secret string) erro
 	if err == nil {
 		return nil
 	}
-	if err := writeOnce(path, secret, 0o600); err != nil {
+	if err := durable.Write(path, secret, 0o600); err != nil {
 		return fmt.Errorf("keep the signing key: %w", err)
 	}
-	if err := writeOnce(public, signer.VerifierKey()+"\n", 0o644); err != nil {
+	if err := durable.Write(public, signer.VerifierKey()+"\n", 0o644); err != nil {
 		return fmt.Errorf("keep the public key: %w", err)
 	}
 	return nil

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"linewarden/internal/app/durable"
 	"linewarden/internal/record"
 )
 
@@ -180,5 +181,5 @@ func (s *sqliteStorage) SetMoved(_ context.Context, site, text string) error {
 		}
 		return nil
 	}
-	return writeOnce(s.movedFile(site), text+"\n", 0o600)
+	return durable.Write(s.movedFile(site), text+"\n", 0o600)
 }

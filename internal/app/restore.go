@@ -18,6 +18,7 @@ import (
 	"github.com/google/uuid"
 
 	"linewarden/haccp"
+	"linewarden/internal/app/staff"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
 	"linewarden/internal/record/evidence"
@@ -277,7 +278,7 @@ func (r *restore) note(ctx context.Context) (string, error) {
 	}
 	body := haccp.Restored{Backup: filepath.Base(filepath.Clean(r.o.Dir)), Made: m.Made, Operator: r.o.Operator, Reason: r.o.Reason, Root: m.Root, Size: m.Size}
 	_, err = site.Do(ctx, plant.Request{Command: &haccp.Command{ID: uuid.NewString(), Kind: haccp.AskRestore, At: r.o.Clock().UTC(),
-		AtKnown: haccp.AtServer, By: console, Ask: &haccp.RestoreLog{Restored: body}}})
+		AtKnown: haccp.AtServer, By: staff.Console, Ask: &haccp.RestoreLog{Restored: body}}})
 	if err = errors.Join(err, site.Close(context.WithoutCancel(ctx))); err != nil {
 		return "", err
 	}
