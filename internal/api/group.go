@@ -112,10 +112,7 @@ func (q *call) inGroup(g Group, id, kind string, ask any) (Done, error) {
 	if err := g.Settle(q.UserContext()); err != nil {
 		q.api.Logger.Warn("the sites are not all in step with the group yet", "error", err)
 	}
-	if len(r.Events) == 0 {
-		return Done{}, nil
-	}
-	return reply.DoneOf(r.Events[0]), nil
+	return reply.DoneOf(r.Events[0]), nil // each of these commands records something
 }
 
 // groupRoutes lists what a group has beside what every log has.
