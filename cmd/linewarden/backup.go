@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"linewarden/internal/app"
+	"linewarden/internal/app/transfer"
 )
 
 type backupCommand struct {
@@ -38,7 +39,7 @@ func (c *backupCommand) Run(ctx context.Context, t *terminal) error {
 		return err
 	}
 	defer closing(t, f)
-	m, err := f.Backup(ctx, app.BackupOptions{Site: c.Site, Dir: c.Dir, WithKey: c.WithKey, Now: t.now(), Program: version, Progress: t.records})
+	m, err := transfer.Backup(ctx, f, transfer.BackupOptions{Site: c.Site, Dir: c.Dir, WithKey: c.WithKey, Now: t.now(), Program: version, Progress: t.records})
 	if err != nil {
 		return err
 	}
@@ -87,7 +88,7 @@ func (c *restoreCommand) Run(ctx context.Context, t *terminal) error {
 	if err := place.Check(); err != nil {
 		return err
 	}
-	if _, err := app.ReadBackup(c.Dir); err != nil { // before a folder is made for it
+	if _, err := transfer.ReadBackup(c.Dir); err != nil { // before a folder is made for it
 		return err
 	}
 	f, err := place.Open(ctx, t.quiet())
@@ -95,7 +96,7 @@ func (c *restoreCommand) Run(ctx context.Context, t *terminal) error {
 		return err
 	}
 	defer closing(t, f)
-	r, err := f.Restore(ctx, app.RestoreOptions{Dir: c.Dir, SigningKey: c.SigningKey, Operator: c.By, Reason: c.Reason, Clock: t.now, Progress: t.records})
+	r, err := transfer.Restore(ctx, f, transfer.RestoreOptions{Dir: c.Dir, SigningKey: c.SigningKey, Operator: c.By, Reason: c.Reason, Clock: t.now, Progress: t.records})
 	if err != nil {
 		return err
 	}

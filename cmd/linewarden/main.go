@@ -33,6 +33,7 @@ type commands struct {
 	Move    moveCommand    `cmd:"" help:"Move a plant from a data folder into a database, or back."`
 	Key     keyCommand     `cmd:"" help:"Make the signing key of a site that is to be kept in a database."`
 	User    userCommands   `cmd:"" help:"Add people and change their standing."`
+	Ready   readyCommand   `cmd:"" help:"Ask a service whether it takes commands."`
 	Group   groupCommands  `cmd:"" help:"Sites, people and roles of a group of plants."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }

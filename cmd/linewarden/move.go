@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"linewarden/internal/app"
+	"linewarden/internal/app/transfer"
 )
 
 type moveCommand struct {
@@ -56,7 +57,7 @@ func (c *moveCommand) Run(ctx context.Context, t *terminal) error {
 		return err
 	}
 	defer closing(t, to)
-	m, err := app.Move(ctx, from, to, app.MoveOptions{Site: c.Site, Now: t.now(), Progress: t.records})
+	m, err := transfer.Move(ctx, from, to, transfer.MoveOptions{Site: c.Site, Now: t.now(), Progress: t.records})
 	if err != nil {
 		return err
 	}

@@ -203,11 +203,11 @@ func (f *Folder) Options(ctx context.Context, site string) (plant.Options, error
 	if err != nil {
 		return o, err
 	}
-	return f.options(ctx, site, signer)
+	return f.OptionsWith(ctx, site, signer)
 }
 
-// options gives what a site is opened for writing with, whatever the place of its key.
-func (f *Folder) options(ctx context.Context, site string, signer *record.Signer) (plant.Options, error) {
+// OptionsWith gives what a site is opened for writing with, whatever the place of its key.
+func (f *Folder) OptionsWith(ctx context.Context, site string, signer *record.Signer) (plant.Options, error) {
 	log, err := f.store.Site(ctx, site)
 	if err != nil {
 		return plant.Options{}, err

@@ -23,18 +23,18 @@ func (f *Folder) KeyFile(site string) (secret, public string) {
 			return KeyFiles(dir)
 		}
 	}
-	return filepath.Join(dir, site+secretSuffix), filepath.Join(dir, site+publicSuffix)
+	return filepath.Join(dir, site+SecretSuffix), filepath.Join(dir, site+PublicSuffix)
 }
 
 // KeyFiles gives the file of the public half beside that of a signing key.
 func KeyFiles(file string) (secret, public string) {
-	return file, strings.TrimSuffix(file, secretSuffix) + publicSuffix
+	return file, strings.TrimSuffix(file, SecretSuffix) + PublicSuffix
 }
 
 // What the names of key files end in.
 const (
-	secretSuffix = ".signing-key"
-	publicSuffix = ".verify-key"
+	SecretSuffix = ".signing-key"
+	PublicSuffix = ".verify-key"
 )
 
 // ErrNoKey says that a database was opened without the file of its signing key.

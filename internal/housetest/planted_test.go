@@ -154,6 +154,8 @@ var plantings = map[string][]planting{
 		{"missing command", src("docker-compose.yml", "services:\n  a:\n    command: [fly, --data, /data]\n"), "docker-compose.yml:3: linewarden has no command fly"},
 		{"missing flag", src("docker-compose.yml", "    command: [demo, --data, /data, --wings, \"2\"]\n"), "docker-compose.yml:1: linewarden has no flag --wings"},
 		{"known command", src("docker-compose.yml", "    command: [demo, --data, /data]\n"), ""},
+		{"missing mount", src("docker-compose.yml", "    volumes:\n      - ./gone/x.yml:/x.yml:ro\n"), "docker-compose.yml:2: gone/x.yml: no such"},
+		{"volume by name", src("docker-compose.yml", "    volumes:\n      - data:/data\n"), ""},
 		{"missing folder", src("cmd/linewarden/Dockerfile", "FROM scratch\nCOPY go.mod gone ./\n"), "cmd/linewarden/Dockerfile:2: gone: no such"},
 		{"from another stage", src("cmd/linewarden/Dockerfile", "COPY haccp ./haccp\nCOPY --from=build /out/x /x\n"), ""},
 	},

@@ -84,7 +84,7 @@ func (x *index) begin(ctx context.Context) error {
 	var mark struct {
 		Through int64 `bson:"through"`
 	}
-	err = x.log.store.lookups().FindOne(ctx, bson.D{{Key: "_id", Value: x.markKey()}}).Decode(&mark)
+	err = x.log.store.lookups().FindOne(ctx, x.markFilter()).Decode(&mark)
 	if err != nil && !isMissing(err) {
 		return fmt.Errorf("look-up entries of site %s: %w", x.log.site, err)
 	}
@@ -93,7 +93,9 @@ func (x *index) begin(ctx context.Context) error {
 	return nil
 }
 
-func (x *index) markKey() string { return x.log.site + "/mark" }
+func (x *index) markFilter() bson.D {
+	return bson.D{{Key: "_id", Value: x.log.site + "/mark"}, {Key: "site", Value: x.log.site}}
+}
 
 // know notes that there is a record of this seq.
 func (x *index) know(seq int64) {
@@ -344,8 +346,8 @@ func (x *index) mark(ctx context.Context, enough int64) error {
 	if x.log.store.readOnly || done-marked < enough {
 		return nil
 	}
-	_, err := x.log.store.lookups().UpdateOne(ctx, bson.D{{Key: "_id", Value: x.markKey()}},
-		bson.D{{Key: "$set", Value: bson.D{{Key: "site", Value: x.log.site}, {Key: "through", Value: done}}}}, options.UpdateOne().SetUpsert(true))
+	_, err := x.log.store.lookups().UpdateOne(ctx, x.markFilter(),
+		bson.D{{Key: "$set", Value: bson.D{{Key: "through", Value: done}}}}, options.UpdateOne().SetUpsert(true))
 	if err != nil {
 		return fmt.Errorf("mark of the look-up entries of site %s: %w", x.log.site, err)
 	}

@@ -31,10 +31,11 @@ import (
 	"linewarden/internal/record"
 )
 
-// How long one call may take, unless its context or the URI (timeoutMS, serverSelectionTimeoutMS) says less.
+// How long one call may take, unless its context or the URI (timeoutMS, serverSelectionTimeoutMS) says otherwise.
+// Waiting for a primary outlasts most elections; the writer gives a commit 10 s in all.
 const (
 	callTimeout      = 15 * time.Second
-	selectionTimeout = 3 * time.Second
+	selectionTimeout = 8 * time.Second
 )
 
 // Options say how a database is opened.

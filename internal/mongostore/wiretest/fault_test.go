@@ -389,3 +389,26 @@ func TestChangesInTheDatabaseAreFound(t *testing.T) {
 		})
 	}
 }
+
+// The mark says how far the entries go, and goes with the collection: then all of them are made again.
+func TestMarkOfTheLookups(t *testing.T) {
+	uri := database(t)
+	s, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri})
+	if err != nil {
+		t.Fatal(err)
+	}
+	recordtest.Fill(t, "north", site(t, s, "north"), 1, 30)
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	f := NewFaults()
+	log := site(t, open(t, mongostore.Options{URI: uri, Dialer: f}), "north")
+	verified(t, log, 31)
+	if n := f.Seen("insert", "lookups"); n != 0 {
+		t.Errorf("%d inserts of entries that the mark says are there", n)
+	}
+	if err := DropCollection(t.Context(), server.URI, databaseOf(uri), "lookups"); err != nil {
+		t.Fatal(err)
+	}
+	verified(t, site(t, open(t, mongostore.Options{URI: uri}), "north"), 31)
+}

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"io"
 	"net"
+	"slices"
 	"sync"
 	"time"
 
@@ -33,6 +34,7 @@ type Fault struct {
 	Action     Action
 	Answer     bson.D // of Replace and ReplaceOut
 	Times      int    // how often; 0: once
+	ThenDown   bool   // the server is gone afterwards
 }
 
 // Faults opens connections and does to them what it is told. It is a dialer of the driver. It reads the
@@ -50,11 +52,11 @@ type Faults struct {
 // NewFaults makes connections that work.
 func NewFaults() *Faults { return &Faults{conns: map[*conn]bool{}, seen: map[string]int{}} }
 
-// Plan sets what happens next.
+// Plan sets what happens next: each fault to the next command that it is for.
 func (f *Faults) Plan(faults ...Fault) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.plan = faults
+	f.plan = slices.Clone(faults)
 }
 
 // Slow holds every command for a while.
@@ -118,12 +120,15 @@ func (f *Faults) next(command, collection string) (Fault, time.Duration) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.seen[command+" "+collection]++
-	if len(f.plan) == 0 || f.plan[0].Command != command || f.plan[0].Collection != "" && f.plan[0].Collection != collection {
+	i := slices.IndexFunc(f.plan, func(p Fault) bool {
+		return p.Command == command && (p.Collection == "" || p.Collection == collection)
+	})
+	if i < 0 {
 		return Fault{}, f.delay
 	}
-	fault := f.plan[0]
-	if f.plan[0].Times--; f.plan[0].Times <= 0 {
-		f.plan = f.plan[1:]
+	fault := f.plan[i]
+	if f.plan[i].Times--; f.plan[i].Times <= 0 {
+		f.plan = slices.Delete(f.plan, i, i+1)
 	}
 	return fault, f.delay
 }
@@ -178,6 +183,9 @@ func (c *conn) message(m []byte) error {
 	fault, delay := c.faults.next(command, collection)
 	if delay > 0 && command != "hello" && command != "isMaster" {
 		time.Sleep(delay)
+	}
+	if fault.ThenDown {
+		defer c.faults.Down(true)
 	}
 	cut := errors.New("connection cut on command")
 	switch fault.Action {

@@ -208,3 +208,8 @@ func DeleteOne(ctx context.Context, uri, database, collection string, filter bso
 		return err
 	})
 }
+
+// DropCollection drops one collection.
+func DropCollection(ctx context.Context, uri, database, collection string) error {
+	return with(ctx, uri, database, func(db *mongo.Database) error { return db.Collection(collection).Drop(ctx) })
+}

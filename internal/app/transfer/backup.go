@@ -1,4 +1,4 @@
-package app
+package transfer
 
 import (
 	"bufio"
@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"linewarden/internal/app"
 	"linewarden/internal/app/durable"
 	"linewarden/internal/record"
 	"linewarden/internal/record/evidence"
@@ -71,7 +72,7 @@ type credentialLine struct {
 // stored checkpoints, the people's hashed credentials, and, only where asked for, the signing key. It may run
 // while a server records: it holds the records up to the head at its beginning. What was written is verified
 // against the checkpoint before the folder gets its name. Sessions and counters are left out.
-func (f *Folder) Backup(ctx context.Context, o BackupOptions) (BackupManifest, error) {
+func Backup(ctx context.Context, f *app.Folder, o BackupOptions) (BackupManifest, error) {
 	site, err := f.SiteID(ctx, o.Site)
 	if err != nil {
 		return BackupManifest{}, err
@@ -101,7 +102,7 @@ func (f *Folder) Backup(ctx context.Context, o BackupOptions) (BackupManifest, e
 
 // backup is one that is being written.
 type backup struct {
-	folder   *Folder
+	folder   *app.Folder
 	site     string
 	dir      string
 	o        BackupOptions
@@ -192,14 +193,14 @@ func (b *backup) rest(ctx context.Context, log record.Checkpoints, signer *recor
 	}
 	err = b.file(credentialsName, 0o600, func(w io.Writer) error {
 		lines := json.NewEncoder(w)
-		return b.folder.eachCredential(ctx, b.site, func(kind, owner, secret string, at time.Time) error {
+		return b.folder.EachCredential(ctx, b.site, func(kind, owner, secret string, at time.Time) error {
 			return lines.Encode(credentialLine{kind, owner, secret, at})
 		})
 	})
 	if err != nil {
 		return err
 	}
-	err = b.file(b.site+publicSuffix, 0o644, func(w io.Writer) error {
+	err = b.file(b.site+app.PublicSuffix, 0o644, func(w io.Writer) error {
 		_, err := io.WriteString(w, signer.VerifierKey()+"\n")
 		return err
 	})
@@ -211,7 +212,7 @@ func (b *backup) rest(ctx context.Context, log record.Checkpoints, signer *recor
 	if err != nil {
 		return fmt.Errorf("signing key: %w", err)
 	}
-	return b.file(b.site+secretSuffix, 0o600, func(w io.Writer) error {
+	return b.file(b.site+app.SecretSuffix, 0o600, func(w io.Writer) error {
 		_, err := w.Write(secret)
 		return err
 	})

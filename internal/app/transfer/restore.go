@@ -1,4 +1,4 @@
-package app
+package transfer
 
 import (
 	"bufio"
@@ -18,7 +18,7 @@ import (
 	"github.com/google/uuid"
 
 	"linewarden/haccp"
-	"linewarden/internal/app/staff"
+	"linewarden/internal/app"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
 	"linewarden/internal/record/evidence"
@@ -88,7 +88,7 @@ type Restored struct {
 // backup, and records that it did. A place where an earlier restore of the same backup was cut short is
 // completed; one that holds anything else of the site is refused. The records after the backup are lost, as far
 // as the devices do not send them again.
-func (f *Folder) Restore(ctx context.Context, o RestoreOptions) (Restored, error) {
+func Restore(ctx context.Context, f *app.Folder, o RestoreOptions) (Restored, error) {
 	m, err := ReadBackup(o.Dir)
 	if err != nil {
 		return Restored{}, err
@@ -96,13 +96,13 @@ func (f *Folder) Restore(ctx context.Context, o RestoreOptions) (Restored, error
 	r := &restore{folder: f, manifest: m, o: o}
 	out, err := r.run(ctx)
 	if err != nil {
-		return Restored{}, fmt.Errorf("restore site %s to %s: %w", m.Site, f.where, err)
+		return Restored{}, fmt.Errorf("restore site %s to %s: %w", m.Site, f.Where(), err)
 	}
 	return out, nil
 }
 
 type restore struct {
-	folder   *Folder
+	folder   *app.Folder
 	manifest BackupManifest
 	o        RestoreOptions
 	signer   *record.Signer
@@ -147,7 +147,7 @@ func (r *restore) findKey() error {
 	site := r.manifest.Site
 	path := r.o.SigningKey
 	if path == "" && r.manifest.WithKey {
-		path = filepath.Join(r.o.Dir, site+secretSuffix)
+		path = filepath.Join(r.o.Dir, site+app.SecretSuffix)
 	}
 	if path == "" {
 		signer, err := r.folder.Key(site)
@@ -169,7 +169,7 @@ func (r *restore) findKey() error {
 }
 
 // before tells that this very backup was put back already, by giving the last checkpoint.
-func (r *restore) before(ctx context.Context, log SiteLog) (string, error) {
+func (r *restore) before(ctx context.Context, log app.SiteLog) (string, error) {
 	head, err := log.Head(ctx)
 	if err != nil || head.Size <= r.manifest.Size {
 		return "", err
@@ -193,7 +193,7 @@ func (r *restore) before(ctx context.Context, log SiteLog) (string, error) {
 }
 
 // records copies the records of the export.
-func (r *restore) records(ctx context.Context, log SiteLog, export string) error {
+func (r *restore) records(ctx context.Context, log app.SiteLog, export string) error {
 	c, err := newCopier(ctx, log, r.manifest.Size, r.o.Progress("putting back"))
 	if err != nil {
 		return err
@@ -215,12 +215,12 @@ func (r *restore) records(ctx context.Context, log SiteLog, export string) error
 }
 
 // rest puts back key, checkpoints and credentials.
-func (r *restore) rest(ctx context.Context, log SiteLog) error {
+func (r *restore) rest(ctx context.Context, log app.SiteLog) error {
 	if err := checkSigner(ctx, log, r.signer); err != nil {
 		return err
 	}
 	if r.secret != "" {
-		if err := r.folder.keepKey(r.manifest.Site, r.signer, r.secret); err != nil {
+		if err := r.folder.KeepKey(r.manifest.Site, r.signer, r.secret); err != nil {
 			return err
 		}
 	}
@@ -267,7 +267,7 @@ func eachLine[T any](path string, fn func(T) error) error {
 // note records the restore and gives the checkpoint that is signed when the site is closed.
 func (r *restore) note(ctx context.Context) (string, error) {
 	m := r.manifest
-	o, err := r.folder.options(ctx, m.Site, r.signer)
+	o, err := r.folder.OptionsWith(ctx, m.Site, r.signer)
 	if err != nil {
 		return "", err
 	}
@@ -278,7 +278,7 @@ func (r *restore) note(ctx context.Context) (string, error) {
 	}
 	body := haccp.Restored{Backup: filepath.Base(filepath.Clean(r.o.Dir)), Made: m.Made, Operator: r.o.Operator, Reason: r.o.Reason, Root: m.Root, Size: m.Size}
 	_, err = site.Do(ctx, plant.Request{Command: &haccp.Command{ID: uuid.NewString(), Kind: haccp.AskRestore, At: r.o.Clock().UTC(),
-		AtKnown: haccp.AtServer, By: staff.Console, Ask: &haccp.RestoreLog{Restored: body}}})
+		AtKnown: haccp.AtServer, By: app.Console(), Ask: &haccp.RestoreLog{Restored: body}}})
 	if err = errors.Join(err, site.Close(context.WithoutCancel(ctx))); err != nil {
 		return "", err
 	}

@@ -1,4 +1,4 @@
-package app
+package transfer
 
 import (
 	"context"
@@ -9,7 +9,7 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 
 	"linewarden/haccp"
-	"linewarden/internal/app/durable"
+	"linewarden/internal/app"
 	"linewarden/internal/record"
 	"linewarden/internal/record/evidence"
 )
@@ -105,7 +105,7 @@ func (c *copier) end(ctx context.Context, root tlog.Hash) error {
 }
 
 // verifyAt verifies a log in its store and compares size and root with those it must have.
-func verifyAt(ctx context.Context, site string, log SiteLog, size int64, root tlog.Hash, progress func(done, total int64)) error {
+func verifyAt(ctx context.Context, site string, log app.SiteLog, size int64, root tlog.Hash, progress func(done, total int64)) error {
 	result, err := evidence.VerifyLog(ctx, site, log, evidence.VerifyOptions{Progress: progress})
 	if err != nil {
 		return err
@@ -125,33 +125,11 @@ func copyCheckpoints(ctx context.Context, from, to record.Checkpoints) error {
 }
 
 // keepCredential sets a credential where the target has none.
-func keepCredential(ctx context.Context, to Accounts, kind, owner, secret string, at time.Time) error {
+func keepCredential(ctx context.Context, to app.Accounts, kind, owner, secret string, at time.Time) error {
 	if _, _, found, err := to.Credential(ctx, kind, owner); found || err != nil {
 		return err
 	}
 	return to.SetCredential(ctx, kind, owner, secret, at)
-}
-
-// keepKey makes sure that a data folder has the signing key of a log, and writes it where it is missing.
-func (f *Folder) keepKey(site string, signer *record.Signer, secret string) error {
-	if f.Dir == "" {
-		return nil
-	}
-	path, public := f.KeyFile(site)
-	have, err := f.Key(site)
-	if err == nil && have.VerifierKey() != signer.VerifierKey() {
-		return fmt.Errorf("%w: %s is another key than that of the log", haccp.ErrConflict, path)
-	}
-	if err == nil {
-		return nil
-	}
-	if err := durable.Write(path, secret, 0o600); err != nil {
-		return fmt.Errorf("keep the signing key: %w", err)
-	}
-	if err := durable.Write(public, signer.VerifierKey()+"\n", 0o644); err != nil {
-		return fmt.Errorf("keep the public key: %w", err)
-	}
-	return nil
 }
 
 // checkSigner makes sure that a key is the current one of a log.
