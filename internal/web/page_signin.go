@@ -34,7 +34,7 @@ func (s *Server) routeSignIn(app fiber.Router) {
 }
 
 func (s *Server) signInPage(c *fiber.Ctx) *signInPage {
-	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: local(c.FormValue("back"))}
+	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: frame.Local(c.FormValue("back"))}
 	if d, err := s.door.DeviceByToken(c.UserContext(), s.gate.Source(c, "").DeviceToken); err == nil && d.Kind == access.DeviceTablet {
 		p.Device = d.Name
 	}
@@ -43,7 +43,7 @@ func (s *Server) signInPage(c *fiber.Ctx) *signInPage {
 
 func (s *Server) signInForm(c *fiber.Ctx) error {
 	p := s.signInPage(c)
-	p.Name, p.Back = "", local(c.Query("back"))
+	p.Name, p.Back = "", frame.Local(c.Query("back"))
 	return s.show(c, fiber.StatusOK, "signin", p.T("signin.title"), p)
 }
 
