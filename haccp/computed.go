@@ -95,8 +95,8 @@ func (s *State) foldLevel(e *Event, r *Reading) {
 		p = *old
 	}
 	if ok {
-		p.Levels = keep(insert(p.Levels, level, func(a, b *LevelAt) int { return byTime(a.At, b.At, a.ID, b.ID) }), slack, func(l *LevelAt) time.Time { return l.At })
-		p.Levels = p.Levels[max(0, len(p.Levels)-maxLevels):]
+		p.Levels = p.Levels.insert(level, func(a, b *LevelAt) int { return byTime(a.At, b.At, a.ID, b.ID) }).trim(slack, func(l *LevelAt) time.Time { return l.At })
+		p.Levels = p.Levels.drop(max(0, p.Levels.len()-maxLevels))
 	}
 	if wants {
 		p.Ahead = keep(insert(p.Ahead, AheadAt{ID: e.ID, At: e.At, Check: r.Check, Test: r.Forecast.Test},
@@ -108,11 +108,11 @@ func (s *State) foldLevel(e *Event, r *Reading) {
 // dropLevel forgets what a reading said that was voided or amended.
 func (s *State) dropLevel(place, id string) {
 	p, ok := s.places.get(place)
-	if !ok || !slices.ContainsFunc(p.Levels, func(l LevelAt) bool { return l.ID == id }) && !slices.ContainsFunc(p.Ahead, func(a AheadAt) bool { return a.ID == id }) {
+	if !ok || !p.Levels.contains(func(l *LevelAt) bool { return l.ID == id }) && !slices.ContainsFunc(p.Ahead, func(a AheadAt) bool { return a.ID == id }) {
 		return
 	}
 	next := *p
-	next.Levels = without(p.Levels, []string{id}, func(l *LevelAt) string { return l.ID })
+	next.Levels = p.Levels.change(func(l LevelAt) (LevelAt, bool) { return l, l.ID != id })
 	next.Ahead = without(p.Ahead, []string{id}, func(a *AheadAt) string { return a.ID })
 	s.setPlace(&next)
 }
@@ -125,7 +125,10 @@ func (d *deciding) forecast(r *Reading) *chemistry.Forecast {
 		return nil
 	}
 	p, _ := d.places.get(r.Place)
-	if p == nil || len(p.Levels) > 0 && p.Levels[len(p.Levels)-1].At.After(d.cmd.At) {
+	if p == nil {
+		return nil
+	}
+	if last := p.Levels.last(); last != nil && last.At.After(d.cmd.At) {
 		return nil
 	}
 	at := d.cmd.At.UTC().Truncate(time.Millisecond)
@@ -146,7 +149,7 @@ func (d *deciding) forecast(r *Reading) *chemistry.Forecast {
 		return chemistry.None(chemistry.ReasonNoNumber, since, 0)
 	}
 	levels := []chemistry.Level{{At: at, Free: now.Free}}
-	for _, x := range slices.Backward(p.Levels) {
+	for x := range p.Levels.backward() {
 		if x.At.Before(mixed) || x.Lots != now.Lots {
 			break // until lots are recorded, other lot codes count as another type
 		}
