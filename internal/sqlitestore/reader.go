@@ -32,7 +32,7 @@ func (r *reader) prepared(ctx context.Context, text string) (*sql.Stmt, error) {
 }
 
 func (r *reader) query(ctx context.Context, text string, args ...any) (*sql.Rows, error) {
-	s, err := r.prepared(ctx, text)
+	s, err := r.prepared(ctx, text) //nolint:sqlclosecheck // kept by the reader
 	if err != nil {
 		return nil, err
 	}
@@ -41,7 +41,7 @@ func (r *reader) query(ctx context.Context, text string, args ...any) (*sql.Rows
 
 // row is query for one row; an error of preparing is found again, and given, by the row.
 func (r *reader) row(ctx context.Context, text string, args ...any) *sql.Row {
-	s, err := r.prepared(ctx, text)
+	s, err := r.prepared(ctx, text) //nolint:sqlclosecheck // kept by the reader
 	if err != nil {
 		return r.db.QueryRowContext(ctx, text, args...)
 	}
