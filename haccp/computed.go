@@ -64,6 +64,10 @@ type AheadAt struct {
 // maxLevels bounds the levels kept of a bath: those of more than a day at one a minute.
 const maxLevels = 2000
 
+// maxFitted is how many of the newest levels a forecast rests on: the fit runs while others wait for the writer,
+// and takes some 0.6 ms for so many.
+const maxFitted = 100
+
 // levelOf gives the free chlorine of a reading as a level; false where it is none: imported, at a typed time,
 // not a plain number, or by another instrument than that of record.
 func levelOf(e *Event, r *Reading, v *version) (LevelAt, bool) {
@@ -150,7 +154,7 @@ func (d *deciding) forecast(r *Reading) *chemistry.Forecast {
 	}
 	levels := []chemistry.Level{{At: at, Free: now.Free}}
 	for x := range p.Levels.backward() {
-		if x.At.Before(mixed) || x.Lots != now.Lots {
+		if x.At.Before(mixed) || x.Lots != now.Lots || len(levels) == maxFitted {
 			break // until lots are recorded, other lot codes count as another type
 		}
 		levels = append(levels, chemistry.Level{At: x.At, Free: x.Free})
