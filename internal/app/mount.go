@@ -18,6 +18,7 @@ import (
 	"linewarden/internal/planfile"
 	"linewarden/internal/report"
 	"linewarden/internal/web"
+	"linewarden/internal/web/desk"
 	"linewarden/internal/wording"
 )
 
@@ -26,7 +27,7 @@ const AuthorityPath = "/plant-authority.crt"
 
 // mount builds the fiber app: the gate in front, then health and metrics, then API and pages.
 func (a *App) mount(reg prometheus.Registerer) error {
-	pages, err := web.New(web.Options{Site: a.site, Clock: a.parts.Clock, Logger: a.logger})
+	pages, err := web.New(web.Options{Site: a.site, Clock: a.parts.Clock, Logger: a.logger, Authority: a.tabletsAuthority()})
 	if err != nil {
 		return err
 	}
@@ -48,6 +49,12 @@ func (a *App) mount(reg prometheus.Registerer) error {
 	rest.Mount(a.fiber)
 	pages.Register(a.fiber)
 	return nil
+}
+
+// tabletsAuthority is the plant's own certificate authority as the pages tell of it.
+func (a *App) tabletsAuthority() desk.Authority {
+	address, fingerprint := a.Authority()
+	return desk.Authority{Address: address, Fingerprint: fingerprint}
 }
 
 func checkPlan(source []byte) planfile.Report {

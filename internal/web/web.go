@@ -23,6 +23,7 @@ import (
 	"linewarden/internal/access"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+	"linewarden/internal/web/desk"
 	"linewarden/internal/web/frame"
 )
 
@@ -38,6 +39,8 @@ type Options struct {
 	Gate   *gate.Gate
 	Clock  func() time.Time
 	Logger *slog.Logger // nil: nothing is logged
+	// Authority is the plant's own certificate authority, for the tablets; empty: there is none.
+	Authority desk.Authority
 }
 
 // Server serves the pages of one site. Its methods may be called by several goroutines at once.
@@ -47,6 +50,7 @@ type Server struct {
 	door      *access.Gate
 	clock     func() time.Time
 	log       *slog.Logger
+	authority desk.Authority
 	templates *template.Template
 	static    map[string]asset
 	names     map[string]string // file name to the name with its hash
@@ -61,7 +65,7 @@ func New(o Options) (*Server, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, authority: o.Authority}
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
@@ -87,6 +91,7 @@ func parse(names map[string]string) (*template.Template, error) {
 		"markof": func(f *frame.Frame, group, code, word any) mark {
 			return mark{frame.Text(code), f.Word(frame.Text(group), frame.Text(word))}
 		},
+		"qr":       func(code *frame.QR, label string) shownQR { return shownQR{code, label} },
 		"markword": func(code, word string) mark { return mark{code, word} },
 		"text":     frame.Text,
 		"anymore": func(entries []frame.Entry) bool {
@@ -110,6 +115,12 @@ type passed struct {
 	X any
 }
 
+// shownQR is a QR code and what it is for, in words.
+type shownQR struct {
+	QR    *frame.QR
+	Label string
+}
+
 // mark is a shape and the word beside it.
 type mark struct{ Code, Word string }
 
@@ -130,7 +141,8 @@ func (s *Server) Register(app fiber.Router) {
 	app.Get("/places", in(s.placeList))
 	s.routeCases(app, in)
 	s.routeRecords(app, in)
-	app.Get("/plan", in(s.planShow))
+	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority}
+	d.Register(app, in)
 	app.Get("/people", in(s.peopleList))
 	app.Post("/people", in(s.personAdd))
 	app.Post("/people/:id", in(s.personChange))
