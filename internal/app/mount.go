@@ -53,8 +53,11 @@ func (a *App) mount(reg prometheus.Registerer) error {
 
 // tabletsAuthority is the plant's own certificate authority as the pages tell of it.
 func (a *App) tabletsAuthority() desk.Authority {
-	address, fingerprint := a.Authority()
-	return desk.Authority{Address: address, Fingerprint: fingerprint}
+	_, fingerprint := a.Authority()
+	return desk.Authority{Fingerprint: fingerprint, Address: func() string { // known once the service listens
+		address, _ := a.Authority()
+		return address
+	}}
 }
 
 func checkPlan(source []byte) planfile.Report {

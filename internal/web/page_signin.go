@@ -36,7 +36,7 @@ func (s *Server) routeSignIn(app fiber.Router) {
 }
 
 func (s *Server) signInPage(c *fiber.Ctx) *signInPage {
-	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: local(c.FormValue("back")), Tablets: s.authority.Address != ""}
+	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: local(c.FormValue("back")), Tablets: s.authority.Fingerprint != ""}
 	if d, err := s.door.DeviceByToken(c.UserContext(), s.gate.Source(c, "").DeviceToken); err == nil && d.Kind == access.DeviceTablet {
 		p.Device = d.Name
 	}

@@ -48,10 +48,10 @@ type Desk struct {
 	Authority Authority
 }
 
-// Authority is the plant's own certificate authority; without an Address there is none.
+// Authority is the plant's own certificate authority; without a Fingerprint there is none.
 type Authority struct {
-	Address     string // where its certificate is fetched
-	Fingerprint string // SHA-256 of the certificate, in pairs of hexadecimal digits
+	Address     func() string // where its certificate is fetched
+	Fingerprint string        // SHA-256 of the certificate, in pairs of hexadecimal digits
 }
 
 // A Handler shows a page within a frame.

@@ -157,14 +157,14 @@ type TabletsPage struct {
 }
 
 func (d *Desk) tabletsShow(c *fiber.Ctx) error {
-	if d.Authority.Address == "" {
+	if d.Authority.Fingerprint == "" {
 		return fiber.ErrNotFound
 	}
 	w, err := d.Gate.Who(c)
 	if err != nil {
 		return err
 	}
-	p := &TabletsPage{Frame: d.Pages.Frame(c, w), Address: d.Authority.Address, Fingerprint: d.Authority.Fingerprint}
+	p := &TabletsPage{Frame: d.Pages.Frame(c, w), Address: d.Authority.Address(), Fingerprint: d.Authority.Fingerprint}
 	if p.QR, err = frame.NewQR(p.Address); err != nil {
 		return err
 	}

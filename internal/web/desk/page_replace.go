@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/gofiber/fiber/v2"
 
@@ -151,12 +152,14 @@ func (p *ReplacePage) next(c *fiber.Ctx, members map[string]string) (*haccp.Comm
 	if n.AtKnown == haccp.AtImported {
 		n.AtKnown = haccp.AtTyped
 	}
-	if p.Form.Typed != p.event.At.In(p.Location).Format(timeField) {
-		at, err := frame.LocalTime(p.Form.Typed, p.Location, c.FormValue("twice"))
-		if err != nil {
-			p.Form.Twice = errors.Is(err, frame.ErrTwice)
-			return nil, &gate.Fault{Status: fiber.StatusUnprocessableEntity, Code: err.Error(), Field: "at", Message: p.T("refusal." + err.Error())}
-		}
+	at, err := frame.LocalTime(p.Form.Typed, p.Location, c.FormValue("twice"))
+	same := p.Form.Typed == p.event.At.In(p.Location).Format(timeField) || err == nil && at.Equal(p.event.At.Truncate(time.Second))
+	switch {
+	case same:
+	case err != nil:
+		p.Form.Twice = errors.Is(err, frame.ErrTwice)
+		return nil, &gate.Fault{Status: fiber.StatusUnprocessableEntity, Code: err.Error(), Field: "at", Message: p.T("refusal." + err.Error())}
+	default:
 		n.At, n.AtKnown = at, haccp.AtTyped
 	}
 	if p.Edit != nil {
