@@ -127,7 +127,11 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskDevice:        {false, (*deciding).device},
 		AskSecurity:      {false, (*deciding).security},
 		AskSweep:         {false, (*deciding).sweep},
+		AskTimetable:     {false, (*deciding).takeTimetable},
+		AskGroupSite:     {false, (*deciding).groupSite},
+		AskSiteRole:      {false, (*deciding).siteRole},
 		AskImport:        {false, (*deciding).importRows},
+		AskRestore:       {false, (*deciding).restore},
 	}
 }
 

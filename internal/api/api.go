@@ -46,6 +46,8 @@ type Site interface {
 	ByID(ctx context.Context, id string) (string, *haccp.Event, error)
 	// CorrectiveLog puts the corrective-action log of a period together.
 	CorrectiveLog(ctx context.Context, from, to, now time.Time) (haccp.Log, error)
+	// FoldCase folds the records of a case that the state has forgotten.
+	FoldCase(ctx context.Context, records []*haccp.Event) (*haccp.Deviation, error)
 }
 
 // Evidence is what shows that the log was not changed; *plant.Site gives it.
@@ -76,6 +78,8 @@ type Options struct {
 	// Cautions gives the safety notes to show where the work is done; nil: none.
 	Cautions func(lang string) []string
 	Logger   *slog.Logger // nil: nothing is logged
+	// Group says that this is the API of a group, and gives its sites; nil: of one site.
+	Group Group
 }
 
 // API is the interface of one site. Its methods may be called by several goroutines at once.

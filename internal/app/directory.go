@@ -2,8 +2,6 @@ package app
 
 import (
 	"context"
-	"fmt"
-	"log/slog"
 	"time"
 
 	"linewarden/alerts"
@@ -110,23 +108,7 @@ func securityOf(a access.Happening) *haccp.SecurityHappened {
 	return &haccp.SecurityHappened{Kind: a.Kind, PersonBody: body}
 }
 
-// Door opens the sign-in of a site: accounts from the folder, people from the site's view.
+// Door opens the sign-in of a site of the folder.
 func (f *Folder) Door(ctx context.Context, site *plant.Site, set access.Settings, o DoorOptions) (*access.Gate, error) {
-	accounts, err := f.Accounts()
-	if err != nil {
-		return nil, err
-	}
-	id, _ := site.Name()
-	founding, err := f.Founding(ctx, id)
-	if err != nil {
-		return nil, fmt.Errorf("read the founding of site %s: %w", id, err)
-	}
-	set.Demo = founding.Demo
-	set.Words = append(set.Words, founding.Site, founding.Name, "linewarden")
-	logger := o.Logger
-	if logger == nil {
-		logger = slog.New(slog.DiscardHandler)
-	}
-	return access.New(access.Parts{Accounts: accounts, Directory: directory{site}, Report: happenings{site}.report,
-		Log: logger, Metrics: o.Registerer}, set)
+	return Door(ctx, f, site, set, o)
 }

@@ -187,8 +187,8 @@ func writePair(certFile, keyFile string, der []byte, key *ecdsa.PrivateKey) erro
 	if err != nil {
 		return err
 	}
-	if err := writeOnce(keyFile, string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret})), 0o600); err != nil {
+	if err := WriteOnce(keyFile, string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret})), 0o600); err != nil {
 		return err
 	}
-	return writeOnce(certFile, string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})), 0o644)
+	return WriteOnce(certFile, string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})), 0o644)
 }

@@ -24,6 +24,8 @@ func list(at func(*Config) *[]string) func(*Config, string) error {
 func variables() []variable {
 	return []variable{
 		{"LINEWARDEN_DATA", text(func(c *Config) *string { return &c.Data })},
+		{"LINEWARDEN_MONGODB", text(func(c *Config) *string { return &c.MongoDB })},
+		{"LINEWARDEN_SIGNING_KEY", text(func(c *Config) *string { return &c.SigningKey })},
 		{"LINEWARDEN_SITE", text(func(c *Config) *string { return &c.Site })},
 		{"LINEWARDEN_LISTEN", text(func(c *Config) *string { return &c.Listen })},
 		{"LINEWARDEN_TLS_CERT", text(func(c *Config) *string { return &c.TLS.Cert })},

@@ -57,6 +57,8 @@ type Options struct {
 	Registerer  prometheus.Registerer
 	// Progress is called during the replay, from one goroutine, with the records folded and to fold.
 	Progress func(done, total int64)
+	// Shared says that other instances of the service may write to the same log.
+	Shared bool
 	// SnapshotEvery is how many records go between two snapshots; 0: 50,000.
 	SnapshotEvery int64
 
@@ -120,6 +122,9 @@ type Site struct {
 	mu     sync.RWMutex // guards closed and the sending side of inbox
 	closed bool
 	inbox  chan *job
+	looks  chan *look   // who wants the log read
+	seen   atomic.Int64 // when the state was last known to hold the whole log, in ns since 1970
+	used   atomic.Int64 // when somebody last asked for a fresh state
 
 	cancel  context.CancelFunc // ends the replay, and the writer's dealings with the store
 	ready   chan struct{}      // closed when the replay has ended

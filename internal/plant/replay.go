@@ -31,7 +31,7 @@ func Begin(ctx context.Context, o Options) (*Site, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open site: %w", err)
 	}
-	s := &Site{opt: o, metrics: m, inbox: make(chan *job, inboxSize), ready: make(chan struct{}), written: make(chan struct{})}
+	s := &Site{opt: o, metrics: m, inbox: make(chan *job, inboxSize), looks: make(chan *look, 64), ready: make(chan struct{}), written: make(chan struct{})}
 	if err := s.identify(ctx); err != nil {
 		return nil, fmt.Errorf("open site: %w", err)
 	}
@@ -43,6 +43,7 @@ func Begin(ctx context.Context, o Options) (*Site, error) {
 	s.status.progress(0, head.Size)
 	w := &writer{
 		site: s, ctx: life, tree: tree, head: head, decode: codec.NewDecoder(), body: make([]byte, 0, 64<<10),
+		turns:  turns{shared: o.Shared},
 		append: &appender{log: o.Log, logger: o.Logger, trouble: m.trouble},
 	}
 	go w.start()
@@ -335,20 +336,37 @@ func (f *folder) progress(total int64) {
 // good the site stops writing.
 func (w *writer) catchUp() error {
 	for {
-		c, err := w.site.opt.Log.ReadCommit(w.ctx, w.head.Commit+1)
-		if errors.Is(err, record.ErrNotFound) {
-			w.publish()
-			return nil
-		}
-		if err != nil {
-			w.site.metrics.trouble("read")
-			return busy("the record log could not be read", err)
-		}
-		if err := w.adopt(&c); err != nil {
-			w.stop(err)
-			return w.site.status.ready()
+		found, err := w.readNext()
+		if err != nil || !found {
+			return err
 		}
 	}
+}
+
+// readNext reads the next commit, where there is one, and makes it the committed state.
+func (w *writer) readNext() (found bool, err error) {
+	began := time.Now()
+	c, err := w.site.opt.Log.ReadCommit(w.ctx, w.head.Commit+1)
+	if errors.Is(err, record.ErrNotFound) {
+		w.site.atEnd(began)
+		return false, nil
+	}
+	if err != nil {
+		w.site.metrics.trouble("read")
+		return false, busy("the record log could not be read", err)
+	}
+	err = w.adopt(&c)
+	if unread, is := errors.AsType[*facts.Error](err); is {
+		w.site.metrics.trouble("read")
+		return false, busy("the record log could not be read", unread)
+	}
+	if err != nil {
+		w.stop(err)
+		return false, w.site.status.ready()
+	}
+	w.turns.read()
+	w.publish()
+	return true, nil
 }
 
 // adopt folds a commit that another writer made.

@@ -20,7 +20,7 @@ func (h host) Show(c *fiber.Ctx, status int, name, title string, page frame.Page
 	return h.show(c, status, name, title, page)
 }
 
-func (h host) Redirect(c *fiber.Ctx, to string) error { return c.Redirect(to, fiber.StatusSeeOther) }
+func (h host) Redirect(c *fiber.Ctx, to string) error { return h.redirect(c, to) }
 
 func (h host) Refused(c *fiber.Ctx, f *frame.Frame, form *frame.Form, err error, fields map[string]string) int {
 	return h.refused(c, f, form, err, fields)

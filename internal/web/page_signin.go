@@ -61,7 +61,7 @@ func (s *Server) signIn(c *fiber.Ctx) error {
 		return s.show(c, e.Status, "signin", p.T("signin.title"), p)
 	}
 	s.gate.SignedIn(c, o)
-	return c.Redirect(p.Back, fiber.StatusSeeOther)
+	return s.redirect(c, p.Back)
 }
 
 func (s *Server) enter(c *fiber.Ctx, tablet bool) (access.Opened, error) {
@@ -86,7 +86,7 @@ func (s *Server) signOut(c *fiber.Ctx) error {
 		}
 	}
 	s.gate.SignedOut(c)
-	return c.Redirect("/sign-in", fiber.StatusSeeOther)
+	return s.redirect(c, "/sign-in")
 }
 
 func (s *Server) setUp(c *fiber.Ctx) error {
@@ -104,5 +104,5 @@ func (s *Server) setUp(c *fiber.Ctx) error {
 		return s.show(c, e.Status, "setup", p.T("setup.title"), p)
 	}
 	s.gate.SignedIn(c, o)
-	return c.Redirect("/", fiber.StatusSeeOther)
+	return s.redirect(c, "/")
 }

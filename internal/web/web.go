@@ -41,6 +41,11 @@ type Options struct {
 	Logger *slog.Logger // nil: nothing is logged
 	// Authority is the plant's own certificate authority, for the tablets; empty: there is none.
 	Authority desk.Authority
+	// Root is what the addresses of the pages begin with where they are one site of several, such as
+	// /sites/north; whoever routes takes it off.
+	Root string
+	// Group says that these are the pages of a group, and how its sites stand; nil: of a site.
+	Group Group
 }
 
 // Server serves the pages of one site. Its methods may be called by several goroutines at once.
@@ -51,6 +56,8 @@ type Server struct {
 	clock     func() time.Time
 	log       *slog.Logger
 	authority desk.Authority
+	root      string
+	group     Group
 	templates *template.Template
 	static    map[string]asset
 	names     map[string]string // file name to the name with its hash
@@ -65,14 +72,14 @@ func New(o Options) (*Server, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, authority: o.Authority}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, authority: o.Authority}
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
 	if err := s.readStatic(); err != nil {
 		return nil, err
 	}
-	t, err := parse(s.names)
+	t, err := parse(s.names, s.root)
 	if err != nil {
 		return nil, err
 	}
@@ -83,9 +90,10 @@ func New(o Options) (*Server, error) {
 // UseGate tells the pages which gate stands in front of them. It is called before the first request.
 func (s *Server) UseGate(g *gate.Gate) { s.gate, s.door = g, g.Door() }
 
-// parse reads all templates. names maps a static file to its address.
-func parse(names map[string]string) (*template.Template, error) {
+// parse reads all templates. names maps a static file to its address; every other address begins with root.
+func parse(names map[string]string, root string) (*template.Template, error) {
 	t := template.New("").Funcs(template.FuncMap{
+		"root":  func() string { return root },
 		"asset": func(name string) string { return "/static/" + names[name] },
 		"pass":  func(f *frame.Frame, x any) passed { return passed{f, x} },
 		"markof": func(f *frame.Frame, group, code, word any) mark {
@@ -130,7 +138,20 @@ func (s *Server) Register(app fiber.Router) {
 	app.Post("/language", s.setLanguage)
 	s.routeSignIn(app)
 	in := func(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler { return s.inside(h) }
-	app.Get("/", in(s.dueList))
+	if s.group != nil {
+		s.routeGroup(app, in)
+	} else {
+		app.Get("/", in(s.dueList))
+		s.routePlant(app, in)
+	}
+	s.routeRecords(app, in)
+	app.Get("/people", in(s.peopleList))
+	app.Post("/people", in(s.personAdd))
+	app.Post("/people/:id", in(s.personChange))
+}
+
+// routePlant adds the pages of a plant's work.
+func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
 	app.Get("/checks/:check/:place", in(s.checkForm))
 	app.Post("/checks/:check/:place", in(s.checkSave))
 	app.Get("/readings/:id", in(s.readingShow))
@@ -140,12 +161,8 @@ func (s *Server) Register(app fiber.Router) {
 	app.Post("/lines/:line/:act", in(s.lineAct))
 	app.Get("/places", in(s.placeList))
 	s.routeCases(app, in)
-	s.routeRecords(app, in)
-	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority}
+	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
 	d.Register(app, in)
-	app.Get("/people", in(s.peopleList))
-	app.Post("/people", in(s.personAdd))
-	app.Post("/people/:id", in(s.personChange))
 }
 
 // inside lets through only who is signed in, and forms only from our own pages.
@@ -160,7 +177,7 @@ func (s *Server) inside(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler {
 			if c.Method() == fiber.MethodGet {
 				back = c.OriginalURL()
 			}
-			return c.Redirect("/sign-in?back="+url.QueryEscape(back), fiber.StatusSeeOther)
+			return s.redirect(c, "/sign-in?back="+url.QueryEscape(back))
 		}
 		f := s.frame(c, w)
 		err = s.gate.Protect(c, w)
@@ -184,7 +201,12 @@ func (s *Server) setLanguage(c *fiber.Ctx) error {
 	}
 	c.Cookie(&fiber.Cookie{Name: "lang", Value: lang, Path: "/", MaxAge: 400 * 24 * 3600, HTTPOnly: true,
 		Secure: s.gate.Secure(c), SameSite: fiber.CookieSameSiteLaxMode})
-	return c.Redirect(local(c.FormValue("back")), fiber.StatusSeeOther)
+	return s.redirect(c, local(c.FormValue("back")))
+}
+
+// redirect sends the browser on to a page of ours.
+func (s *Server) redirect(c *fiber.Ctx, to string) error {
+	return c.Redirect(s.root+to, fiber.StatusSeeOther)
 }
 
 // local gives a path of this site, "/" for anything that could lead elsewhere.

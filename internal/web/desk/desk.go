@@ -38,7 +38,7 @@ type Commands interface {
 	Stand(ctx context.Context, f *frame.Frame, id string) (e *haccp.Event, body any, voided bool, err error)
 }
 
-// Desk serves the pages. All members but Authority are required.
+// Desk serves the pages. All members but Authority and Root are required.
 type Desk struct {
 	Site      *plant.Site
 	Gate      *gate.Gate
@@ -46,6 +46,7 @@ type Desk struct {
 	Pages     Pages
 	Commands  Commands
 	Authority Authority
+	Root      string // what the addresses of the pages begin with
 }
 
 // Authority is the plant's own certificate authority; without a Fingerprint there is none.

@@ -97,7 +97,7 @@ func (d *Desk) handOver(c *fiber.Ctx, p *DevicesPage, made access.Enrolled) erro
 	p.Token = made.Token
 	if p.Kind == access.DeviceTablet {
 		// The part after # stays in the tablet: it is sent to no server and stands in no log.
-		p.Address = c.BaseURL() + "/enrol"
+		p.Address = c.BaseURL() + d.Root + "/enrol"
 		p.QR, err = frame.NewQR(p.Address + "#" + url.QueryEscape(made.Token))
 	}
 	return err
