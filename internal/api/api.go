@@ -24,6 +24,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/api/intake"
+	"linewarden/internal/api/reply"
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
 	"linewarden/internal/plant"
@@ -301,7 +302,7 @@ func (q *call) answer(v any) error {
 	b, _ := q.api.buffers.Get().(*bytes.Buffer)
 	defer q.api.buffers.Put(b)
 	b.Reset()
-	if err := encode(b, v); err != nil {
+	if err := reply.Encode(b, v); err != nil {
 		return err
 	}
 	q.Response().Header.SetContentType(fiber.MIMEApplicationJSON)

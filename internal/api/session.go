@@ -1,14 +1,25 @@
 package api
 
 import (
-	"time"
-
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/api/intake"
 	"linewarden/internal/api/reply"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+)
+
+// What is told of people, sessions and devices.
+type (
+	Session      = reply.Session
+	PersonRef    = reply.PersonRef
+	DeviceRef    = reply.DeviceRef
+	Person       = reply.Person
+	People       = reply.People
+	Device       = reply.Device
+	Devices      = reply.Devices
+	PersonAnswer = reply.PersonAnswer
+	SetupCode    = reply.SetupCode
 )
 
 type signInIn struct {
@@ -21,28 +32,6 @@ type pinIn struct {
 	Name        string `json:"name,omitempty" max:"200" doc:"Sign-in name; or person."`
 	PIN         string `json:"pin" max:"20"`
 	DeviceToken string `json:"device_token,omitempty" max:"200" doc:"Of the enrolled tablet; left out where its cookie or Authorization carries it."`
-}
-
-// Session is who is signed in.
-type Session struct {
-	Person    *PersonRef `json:"person,omitempty" doc:"Missing for a device token."`
-	Device    *DeviceRef `json:"device,omitempty"`
-	Known     string     `json:"known" enum:"password,PIN,device token"`
-	FormToken string     `json:"form_token,omitempty" doc:"Send it as X-Form-Token with every request of this session that changes something."`
-	Ends      time.Time  `json:"ends,omitzero" doc:"Of the session, in any case."`
-}
-
-// PersonRef names a person and the roles held now.
-type PersonRef struct {
-	ID    string   `json:"id"`
-	Name  string   `json:"name"`
-	Roles []string `json:"roles"`
-}
-
-// DeviceRef names a device.
-type DeviceRef struct {
-	ID   string `json:"id"`
-	Name string `json:"name"`
 }
 
 func (q *call) signIn(in *signInIn) (Session, error) {
@@ -80,10 +69,10 @@ func sessionOf(w *gate.Who) Session {
 	if w.Bearer {
 		s.Known = access.KnownDevice
 	} else {
-		s.Person = &PersonRef{w.Person.ID, w.Person.Name, w.Person.Roles}
+		s.Person = &PersonRef{ID: w.Person.ID, Name: w.Person.Name, Roles: w.Person.Roles}
 	}
 	if w.Device.ID != "" {
-		s.Device = &DeviceRef{w.Device.ID, w.Device.Name}
+		s.Device = &DeviceRef{ID: w.Device.ID, Name: w.Device.Name}
 	}
 	return s
 }
@@ -143,19 +132,6 @@ func (q *call) setPIN(in *newPINIn) (nothing, error) {
 	return nothing{}, err
 }
 
-// Person is a person as the log knows them.
-type Person struct {
-	PersonRef
-	SignIn   string `json:"sign_in,omitempty" doc:"Shown to administrators."`
-	Disabled bool   `json:"disabled"`
-	HasPIN   *bool  `json:"has_pin,omitempty" doc:"Shown to administrators."`
-}
-
-// People is everybody.
-type People struct {
-	People []Person `json:"people"`
-}
-
 func (q *call) manages() bool {
 	_, ok := access.MayAny(q.who.Person.Roles, access.ManagePeople)
 	return ok
@@ -165,7 +141,7 @@ func (q *call) listPeople() (People, error) {
 	out := People{People: []Person{}}
 	admin := q.manages()
 	for _, p := range q.api.Site.View().People() {
-		x := Person{PersonRef: PersonRef{p.ID, p.Name, append([]string{}, p.RolesNow()...)}, Disabled: p.DisabledNow()}
+		x := Person{PersonRef: PersonRef{ID: p.ID, Name: p.Name, Roles: append([]string{}, p.RolesNow()...)}, Disabled: p.DisabledNow()}
 		if admin {
 			has, err := q.api.Gate.Door().HasPIN(q.UserContext(), p.ID)
 			if err != nil {
@@ -183,13 +159,6 @@ type personIn struct {
 	Person string `json:"person,omitempty" max:"80" doc:"Id the person keeps for ever; left out: made from the command's id."`
 	Name   string `json:"name" max:"200" doc:"Printed name."`
 	SignIn string `json:"sign_in" max:"80" doc:"Name typed at sign-in."`
-}
-
-// PersonAnswer is the answer to a change of a person.
-type PersonAnswer struct {
-	Done
-	Person    string `json:"person"`
-	SetupCode string `json:"setup_code,omitempty" doc:"One-time code to choose a password with, shown once. A repeated request does not show it: ask for a new one with /people/{id}/reset."`
 }
 
 func (q *call) addPerson(in *personIn) (PersonAnswer, error) {
@@ -255,38 +224,20 @@ func (q *call) standing(in *standingIn, change string) (PersonAnswer, error) {
 	return out, err
 }
 
-// SetupCode is a one-time code for a first or next password.
-type SetupCode struct {
-	Person    string `json:"person"`
-	SetupCode string `json:"setup_code" doc:"Shown once. The old password and PIN no longer work, and all sessions have ended."`
-}
-
 func (q *call) reset() (SetupCode, error) {
 	id := q.Params("id")
 	code, err := q.api.Gate.Door().IssueSetup(q.UserContext(), q.who.Person.ID, id, q.now)
-	return SetupCode{id, code}, err
+	return SetupCode{Person: id, SetupCode: code}, err
 }
 
 func (q *call) unlock() (nothing, error) {
 	return nothing{}, q.api.Gate.Door().Unlock(q.UserContext(), q.who.Person.ID, q.Params("id"), q.now)
 }
 
-// Device is an enrolled device.
-type Device struct {
-	DeviceRef
-	Since   time.Time `json:"since"`
-	Revoked time.Time `json:"revoked,omitzero"`
-}
-
-// Devices is every device.
-type Devices struct {
-	Devices []Device `json:"devices"`
-}
-
 func (q *call) listDevices() (Devices, error) {
 	out := Devices{Devices: []Device{}}
 	for _, d := range q.api.Site.View().Devices() {
-		out.Devices = append(out.Devices, Device{DeviceRef{d.ID, d.Name}, d.Since, d.Revoked})
+		out.Devices = append(out.Devices, Device{DeviceRef: DeviceRef{ID: d.ID, Name: d.Name}, Since: d.Since, Revoked: d.Revoked})
 	}
 	return out, nil
 }

@@ -11,25 +11,18 @@ import (
 	"linewarden/haccp/plan"
 	"linewarden/internal/access"
 	"linewarden/internal/api/intake"
+	"linewarden/internal/api/reply"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 )
 
-// SiteInfo is the site and how its log stands.
-type SiteInfo struct {
-	Site        string       `json:"site"`
-	Name        string       `json:"name"`
-	Demo        bool         `json:"demo" doc:"An invented plant."`
-	LogID       string       `json:"log_id"`
-	Key         string       `json:"key" doc:"Key that checkpoints are checked with (C2SP signed note)."`
-	Zone        string       `json:"zone"`
-	PlanVersion int          `json:"plan_version" doc:"In force now; 0: none."`
-	Head        haccp.Head   `json:"head"`
-	Time        time.Time    `json:"time" doc:"The server's clock."`
-	Day         string       `json:"production_day"`
-	Counts      haccp.Counts `json:"counts"`
-	Cautions    []string     `json:"cautions" doc:"To be shown where the work is done."`
-}
+// What is told of a site and its plans.
+type (
+	SiteInfo = reply.SiteInfo
+	Plan     = reply.Plan
+	PlanRef  = reply.PlanRef
+	Plans    = reply.Plans
+)
 
 func (q *call) site() (SiteInfo, error) {
 	s := q.api.Site.View()
@@ -48,29 +41,6 @@ func (q *call) site() (SiteInfo, error) {
 	return out, nil
 }
 
-// Plan is one signed plan version.
-type Plan struct {
-	Version int        `json:"version"`
-	From    time.Time  `json:"from" doc:"It judges what happened at or after this time."`
-	Plan    *plan.Plan `json:"plan"`
-}
-
-// PlanRef names a signed plan version.
-type PlanRef struct {
-	Version  int       `json:"version"`
-	From     time.Time `json:"from"`
-	InForce  bool      `json:"in_force"`
-	Seq      int64     `json:"seq" doc:"Of its record, which holds signature and source."`
-	SignedAt time.Time `json:"signed_at"`
-	SignedBy string    `json:"signed_by"`
-	Reason   string    `json:"reason"`
-}
-
-// Plans lists the plan versions.
-type Plans struct {
-	Plans []PlanRef `json:"plans"`
-}
-
 func noPlan() error {
 	return &haccp.Refusal{Kind: haccp.ErrNotFound, Code: "no-plan", Message: "there is no such plan version"}
 }
@@ -80,7 +50,7 @@ func (q *call) planNow() (Plan, error) {
 	if !ok {
 		return Plan{}, noPlan()
 	}
-	return Plan{p.Version, p.From, p.Plan}, nil
+	return Plan{Version: p.Version, From: p.From, Plan: p.Plan}, nil
 }
 
 // signedPlans reads the records of the plan versions.
@@ -105,7 +75,8 @@ func (q *call) listPlans() (Plans, error) {
 	now, _ := q.api.Site.View().PlanAt(q.now)
 	for _, e := range events {
 		if b, ok := e.Body.(*haccp.PlanSigned); ok {
-			out.Plans = append(out.Plans, PlanRef{b.Version, b.From, b.Version == now.Version, e.Seq, e.RecordedAt, e.By.Name, b.Reason})
+			out.Plans = append(out.Plans, PlanRef{Version: b.Version, From: b.From, InForce: b.Version == now.Version, Seq: e.Seq,
+				SignedAt: e.RecordedAt, SignedBy: e.By.Name, Reason: b.Reason})
 		}
 	}
 	return out, err
@@ -123,7 +94,7 @@ func (q *call) getPlan() error {
 		return noPlan()
 	}
 	if format == "json" {
-		return q.answer(Plan{plans[n-1].Version, plans[n-1].From, plans[n-1].Plan})
+		return q.answer(Plan{Version: plans[n-1].Version, From: plans[n-1].From, Plan: plans[n-1].Plan})
 	}
 	events, err := q.signedPlans()
 	if err != nil {

@@ -9,6 +9,7 @@ import (
 
 	"linewarden/alerts"
 	"linewarden/internal/access"
+	"linewarden/internal/app/staff"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
 )
@@ -68,10 +69,16 @@ func Door(ctx context.Context, home Home, site *plant.Site, set access.Settings,
 	}
 	set.Demo = founding.Demo
 	set.Words = append(set.Words, founding.Site, founding.Name, "linewarden")
+	people, report := staff.Of(site)
 	logger := o.Logger
 	if logger == nil {
 		logger = slog.New(slog.DiscardHandler)
 	}
-	return access.New(access.Parts{Accounts: accounts, Directory: directory{site}, Report: happenings{site}.report,
+	return access.New(access.Parts{Accounts: accounts, Directory: people, Report: report,
 		Log: logger, Metrics: o.Registerer}, set)
+}
+
+// Door opens the sign-in of a site of the folder.
+func (f *Folder) Door(ctx context.Context, site *plant.Site, set access.Settings, o DoorOptions) (*access.Gate, error) {
+	return Door(ctx, f, site, set, o)
 }

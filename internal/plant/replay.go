@@ -348,7 +348,7 @@ func (w *writer) readNext() (found bool, err error) {
 	began := time.Now()
 	c, err := w.site.opt.Log.ReadCommit(w.ctx, w.head.Commit+1)
 	if errors.Is(err, record.ErrNotFound) {
-		w.site.atEnd(began)
+		w.site.Followed(began)
 		return false, nil
 	}
 	if err != nil {

@@ -15,7 +15,6 @@ import (
 	"log/slog"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -23,6 +22,7 @@ import (
 	"linewarden/internal/access"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+	"linewarden/internal/web/assets"
 	"linewarden/internal/web/desk"
 	"linewarden/internal/web/frame"
 )
@@ -59,8 +59,7 @@ type Server struct {
 	root      string
 	group     Group
 	templates *template.Template
-	static    map[string]asset
-	names     map[string]string // file name to the name with its hash
+	static    *assets.Set
 }
 
 // New gives the pages, or says which option is missing or which template is at fault. The gate may be set
@@ -76,10 +75,11 @@ func New(o Options) (*Server, error) {
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
-	if err := s.readStatic(); err != nil {
+	var err error
+	if s.static, err = assets.Read(staticFiles, "static"); err != nil {
 		return nil, err
 	}
-	t, err := parse(s.names, s.root)
+	t, err := parse(s.static.Names, s.root)
 	if err != nil {
 		return nil, err
 	}
@@ -134,7 +134,7 @@ type mark struct{ Code, Word string }
 
 // Register adds the routes of all pages. The gate's own middleware must be in place before.
 func (s *Server) Register(app fiber.Router) {
-	app.Get("/static/:name", s.serveStatic)
+	app.Get("/static/:name", s.static.Serve)
 	app.Post("/language", s.setLanguage)
 	s.routeSignIn(app)
 	in := func(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler { return s.inside(h) }
@@ -201,20 +201,10 @@ func (s *Server) setLanguage(c *fiber.Ctx) error {
 	}
 	c.Cookie(&fiber.Cookie{Name: "lang", Value: lang, Path: "/", MaxAge: 400 * 24 * 3600, HTTPOnly: true,
 		Secure: s.gate.Secure(c), SameSite: fiber.CookieSameSiteLaxMode})
-	return s.redirect(c, local(c.FormValue("back")))
+	return s.redirect(c, frame.Local(c.FormValue("back")))
 }
 
 // redirect sends the browser on to a page of ours.
 func (s *Server) redirect(c *fiber.Ctx, to string) error {
 	return c.Redirect(s.root+to, fiber.StatusSeeOther)
-}
-
-// local gives a path of this site, "/" for anything that could lead elsewhere.
-func local(path string) string {
-	u, err := url.Parse(path)
-	if err != nil || u.Host != "" || u.Scheme != "" || !strings.HasPrefix(path, "/") || strings.HasPrefix(path, "//") ||
-		strings.ContainsAny(path, "\\\r\n") {
-		return "/"
-	}
-	return path
 }
