@@ -85,7 +85,7 @@ func TestNewPlanVersion(t *testing.T) {
 			t.Fatalf("check: %d lacks %q\n%s", a.status, want, a.body)
 		}
 	}
-	if n := strings.Count(a.body[strings.Index(a.body, `class="diff"`):], "<tr>"); n != 2 {
+	if n := strings.Count(a.body[strings.Index(a.body, `class="diff stack"`):], "<tr>"); n != 2 {
 		t.Errorf("%d rows of differences and head, want 2", n)
 	}
 	form := hiddenOf(a.body, "/plan/sign")

@@ -16,7 +16,13 @@ import (
 var widths = []int64{360, 800, 1280}
 
 // changing are parts of addresses that name one thing of many: one of each is looked at.
-var changing = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f-]{27}|bath-\d`)
+var changing = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f-]{27}|(^/baths/)[a-z0-9-]+|(^/checks/[a-z0-9-]+)/[a-z0-9-]+`)
+
+// kindOf gives what kind of page an address is of.
+func kindOf(address string) string {
+	path, _, _ := strings.Cut(address, "?")
+	return changing.ReplaceAllString(path, "$1$2/x")
+}
 
 // Nothing scrolls sideways on a phone, with every part of the page unfolded, in both languages, on any page that
 // somebody of some role can reach; and every page has one heading of the first order and a title.
@@ -48,12 +54,12 @@ func crawl(v *visit, person string) []string {
 		path := wait[0]
 		wait = wait[1:]
 		v.go_(path)
-		kind := changing.ReplaceAllString(strings.SplitN(path, "?", 2)[0], "x")
+		kind := kindOf(path)
 		seen = append(seen, kind)
 		check(v, person, kind)
 		for _, next := range eval[[]string](v, `[...document.querySelectorAll("main a[href^='/'], .ways a")].map(a => a.pathname + a.search)`) {
-			k := changing.ReplaceAllString(strings.SplitN(next, "?", 2)[0], "x")
-			queued := slices.ContainsFunc(wait, func(w string) bool { return changing.ReplaceAllString(strings.SplitN(w, "?", 2)[0], "x") == k })
+			k := kindOf(next)
+			queued := slices.ContainsFunc(wait, func(w string) bool { return kindOf(w) == k })
 			if !queued && !slices.Contains(seen, k) && !strings.HasSuffix(k, "csv") && !strings.HasSuffix(k, "ndjson") {
 				wait = append(wait, next)
 			}
@@ -73,6 +79,9 @@ func check(v *visit, person, kind string) {
 			v.t.Errorf("%s in %s: the page says it is in %s", kind, lang, got)
 		}
 		for _, w := range widths {
+			if w != widths[0] && os.Getenv("LINEWARDEN_LOOK") == "" {
+				continue // what fits on a phone fits on what is wider
+			}
 			v.do(chromedp.EmulateViewport(w, 900))
 			look(v, person, kind, lang, w)
 			eval[bool](v, `document.querySelectorAll("main details").forEach(d => d.open = true), true`)

@@ -19,7 +19,7 @@ func TestLowChlorineToItsClose(t *testing.T) {
 		t.Errorf("filled in before: %q", got)
 	}
 	bathTest(v, "62", "6.75")
-	v.wants("outside", "at least 100 mg/L", "What to do now", "Never mix")
+	v.wants("outside", "100 mg/L to 150 mg/L", "What to do", "Test again by", "Never mix")
 	if !strings.HasPrefix(v.path(), "/readings/") {
 		t.Fatalf("the verdict stands at %s", v.path())
 	}
