@@ -211,8 +211,8 @@ type PlaceState struct {
 	// Over are the readings above a ceiling of the plan for the water of the bath, by at.
 	Over []OverAt `json:"over,omitempty"`
 	// Levels are the readings of free chlorine of the last day, and Ahead the tests that forecasts want, by at.
-	Levels []LevelAt `json:"levels,omitempty"`
-	Ahead  []AheadAt `json:"ahead,omitempty"`
+	Levels chain[LevelAt] `json:"levels,omitzero"`
+	Ahead  []AheadAt      `json:"ahead,omitempty"`
 
 	water []control.Filling // derived from Log
 }

@@ -16,18 +16,10 @@ import (
 	"linewarden/internal/plant"
 )
 
-// What is told of a site and its plans.
-type (
-	SiteInfo = reply.SiteInfo
-	Plan     = reply.Plan
-	PlanRef  = reply.PlanRef
-	Plans    = reply.Plans
-)
-
-func (q *call) site() (SiteInfo, error) {
+func (q *call) site() (reply.SiteInfo, error) {
 	s := q.api.Site.View()
 	day, _, _ := s.ProductionDay(q.now)
-	out := SiteInfo{Site: s.Site.Site, Name: s.Site.Name, Demo: s.Site.Demo, LogID: s.Site.LogID, Key: q.api.Evidence.Key(), Zone: s.Zone().String(),
+	out := reply.SiteInfo{Site: s.Site.Site, Name: s.Site.Name, Demo: s.Site.Demo, LogID: s.Site.LogID, Key: q.api.Evidence.Key(), Zone: s.Zone().String(),
 		Head: headOf(q.api.Site.Head()), Time: q.now.UTC(), Day: string(day), Counts: s.Counts, Cautions: []string{}}
 	if out.Key == "" {
 		out.Key = s.Site.Key
@@ -45,12 +37,12 @@ func noPlan() error {
 	return &haccp.Refusal{Kind: haccp.ErrNotFound, Code: "no-plan", Message: "there is no such plan version"}
 }
 
-func (q *call) planNow() (Plan, error) {
+func (q *call) planNow() (reply.Plan, error) {
 	p, ok := q.api.Site.View().PlanAt(q.now)
 	if !ok {
-		return Plan{}, noPlan()
+		return reply.Plan{}, noPlan()
 	}
-	return Plan{Version: p.Version, From: p.From, Plan: p.Plan}, nil
+	return reply.Plan{Version: p.Version, From: p.From, Plan: p.Plan}, nil
 }
 
 // signedPlans reads the records of the plan versions.
@@ -69,13 +61,13 @@ func (q *call) signedPlans() ([]*haccp.Event, error) {
 	}
 }
 
-func (q *call) listPlans() (Plans, error) {
+func (q *call) listPlans() (reply.Plans, error) {
 	events, err := q.signedPlans()
-	out := Plans{Plans: []PlanRef{}}
+	out := reply.Plans{Plans: []reply.PlanRef{}}
 	now, _ := q.api.Site.View().PlanAt(q.now)
 	for _, e := range events {
 		if b, ok := e.Body.(*haccp.PlanSigned); ok {
-			out.Plans = append(out.Plans, PlanRef{Version: b.Version, From: b.From, InForce: b.Version == now.Version, Seq: e.Seq,
+			out.Plans = append(out.Plans, reply.PlanRef{Version: b.Version, From: b.From, InForce: b.Version == now.Version, Seq: e.Seq,
 				SignedAt: e.RecordedAt, SignedBy: e.By.Name, Reason: b.Reason})
 		}
 	}
@@ -94,7 +86,7 @@ func (q *call) getPlan() error {
 		return noPlan()
 	}
 	if format == "json" {
-		return q.answer(Plan{Version: plans[n-1].Version, From: plans[n-1].From, Plan: plans[n-1].Plan})
+		return q.answer(reply.Plan{Version: plans[n-1].Version, From: plans[n-1].From, Plan: plans[n-1].Plan})
 	}
 	events, err := q.signedPlans()
 	if err != nil {
@@ -334,7 +326,7 @@ func (a *API) siteRoutes() []route {
 	check := get("/plans/check", "Check a plan file without signing it.", access.ReadRecords, func(*call) (PlanCheck, error) { return PlanCheck{}, nil }).
 		with(fiber.MethodPost).taking("application/yaml")
 	check.run = func(q *call) error { return q.checkPlan() }
-	one := get("/plans/:version", "One plan version.", access.ReadRecords, func(*call) (Plan, error) { return Plan{}, nil },
+	one := get("/plans/:version", "One plan version.", access.ReadRecords, func(*call) (reply.Plan, error) { return reply.Plan{}, nil },
 		query{name: "format", kind: "string", enum: []string{"json", "yaml"}, doc: "yaml gives the file that was signed."}).answering("application/yaml")
 	one.run = func(q *call) error { return q.getPlan() }
 	log := get("/corrective-actions", "The corrective-action log of a period.", access.ReadRecords, func(*call) (CorrectiveLog, error) { return CorrectiveLog{}, nil },

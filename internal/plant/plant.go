@@ -160,6 +160,9 @@ func (s *Site) Wait(ctx context.Context) error {
 // Name gives the site id and the log id of the founding record.
 func (s *Site) Name() (site, logID string) { return s.site, s.logID }
 
+// Shared says whether other instances may write to the log too.
+func (s *Site) Shared() bool { return s.opt.Shared }
+
 // View gives the state of the last commit. It must not be changed. While the site replays it is empty;
 // ask Ready.
 func (s *Site) View() *haccp.State { return s.view.Load().state }
