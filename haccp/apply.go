@@ -81,6 +81,8 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 		return s.foldAccepted(b, c, f)
 	case *Reviewed:
 		s.Reviews = joinReview(s.Reviews, ReviewSpan{b.From, b.To})
+	default:
+		return s.foldAlert(e)
 	}
 	return nil
 }

@@ -22,6 +22,12 @@ const (
 	AskReview     = "records.review"    // *Review
 	AskSweep      = "timetable.sweep"   // *Sweep
 	AskImport     = "readings.import"   // *Import
+
+	AskAlerts       = "alerts.change"     // *AlertChange, by the timetable
+	AskAcknowledge  = "alert.acknowledge" // *alarm.Acknowledged
+	AskHandOver     = "alert.hand-over"   // *alarm.HandedOver
+	AskSilence      = "alert.silence"     // *alarm.Silenced
+	AskEndOfSilence = "alert.unsilence"   // *alarm.Unsilenced
 )
 
 // Command is what a client reports or asks for.

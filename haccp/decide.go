@@ -128,6 +128,11 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskSecurity:      {false, (*deciding).security},
 		AskSweep:         {false, (*deciding).sweep},
 		AskImport:        {false, (*deciding).importRows},
+		AskAlerts:        {false, (*deciding).alertChange},
+		AskAcknowledge:   {false, (*deciding).acknowledge},
+		AskHandOver:      {false, (*deciding).handOver},
+		AskSilence:       {false, (*deciding).silence},
+		AskEndOfSilence:  {false, (*deciding).unsilence},
 	}
 }
 

@@ -44,6 +44,16 @@ const (
 	KindTimeAccepted      = "time.accepted"
 	KindReviewed          = "records.reviewed"
 	KindNote              = "note"
+	KindAlertRaised       = "alert.raised"
+	KindAlertRenewed      = "alert.renewed"
+	KindAlertAcknowledged = "alert.acknowledged"
+	KindAlertHandedOver   = "alert.handed-over"
+	KindAlertEscalated    = "alert.escalated"
+	KindAlertCleared      = "alert.cleared"
+	KindAlertSilenced     = "alert.silenced"
+	KindAlertUnsilenced   = "alert.unsilenced"
+	KindAlertDelivered    = "alert.delivered"
+	KindAlertGivenUp      = "alert.given-up"
 )
 
 // How a person or machine was known (the word is shown as it stands).

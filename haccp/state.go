@@ -17,12 +17,13 @@ import (
 	"slices"
 	"time"
 
+	"linewarden/haccp/alarm"
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 4
+const FoldVersion = 6
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -57,6 +58,9 @@ type State struct {
 	series     table[*Series]     // "point@place"
 	checks     table[*CheckState] // "check@place"
 	deviations table[*Deviation]
+	alerts     table[*alarm.Alert] // open ones, and cleared ones for a while
+	silences   table[*alarm.Silence]
+	alertKeys  table[string] // the open alert of a key; derived from alerts
 
 	zones Zones
 	memo  *memo // derived from Plans; shared by forks
@@ -81,6 +85,7 @@ func New(zones Zones) *State {
 		people: newTable[*Person](), devices: newTable[*DeviceState](), lines: newTable[*LineState](),
 		places: newTable[*PlaceState](), series: newTable[*Series](), checks: newTable[*CheckState](),
 		deviations: newTable[*Deviation](),
+		alerts:     newTable[*alarm.Alert](), silences: newTable[*alarm.Silence](), alertKeys: newTable[string](),
 	}
 }
 
@@ -90,6 +95,7 @@ func (s *State) Fork() *State {
 	n.people, n.devices, n.lines = s.people.fork(), s.devices.fork(), s.lines.fork()
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
 	n.deviations = s.deviations.fork()
+	n.alerts, n.silences, n.alertKeys = s.alerts.fork(), s.silences.fork(), s.alertKeys.fork()
 	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
 	return &n
 }
@@ -110,19 +116,22 @@ type snapshot struct {
 	Series       table[*Series]      `json:"series"`
 	Checks       table[*CheckState]  `json:"checks"`
 	Deviations   table[*Deviation]   `json:"deviations"`
+
+	Alerts   table[*alarm.Alert]   `json:"alerts"`
+	Silences table[*alarm.Silence] `json:"silences"`
 }
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
-		s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations})
+		s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.alerts, s.silences})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
 func Restore(b []byte, zones Zones) (*State, error) {
 	v := snapshot{People: newTable[*Person](), Devices: newTable[*DeviceState](), Lines: newTable[*LineState](),
 		Places: newTable[*PlaceState](), Series: newTable[*Series](), Checks: newTable[*CheckState](),
-		Deviations: newTable[*Deviation]()}
+		Deviations: newTable[*Deviation](), Alerts: newTable[*alarm.Alert](), Silences: newTable[*alarm.Silence]()}
 	if err := json.Unmarshal(b, &v); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
@@ -135,7 +144,8 @@ func Restore(b []byte, zones Zones) (*State, error) {
 	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
 		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
-		series: v.Series, checks: v.Checks, deviations: v.Deviations, zones: zones, memo: m}, nil
+		series: v.Series, checks: v.Checks, deviations: v.Deviations,
+		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.

@@ -18,7 +18,7 @@ const (
 // wider names the packages that may outgrow maxPackageLines, each with its own limit and the reason.
 var wider = map[string]int{
 	// One state, its fold and its decisions share unexported tables; they are cut apart when lots come.
-	"haccp": 8000,
+	"haccp": 8700,
 }
 
 // limitOf returns how many lines a package may have without tests.
