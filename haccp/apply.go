@@ -150,6 +150,7 @@ func (s *State) foldReading(e *Event, r *Reading, c changes) {
 	s.Counts.Readings++
 	if e.AtKnown == AtImported {
 		s.Counts.Imported++
+		s.importing = e.Command
 	}
 	if control.Worst(r.Verdicts) == control.Outside {
 		s.Counts.Outside++
@@ -338,6 +339,7 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 	}
 	s.Opened = b.Number
 	d := newCase(e, b)
+	d.Imported = e.Command != "" && e.Command == s.importing
 	if b.Ground == GroundMiss {
 		d.DueFrom = s.missed(b)
 	}

@@ -62,9 +62,10 @@ type State struct {
 	silences   table[*alarm.Silence]
 	alertKeys  table[string] // the open alert of a key; derived from alerts
 
-	zones Zones
-	memo  *memo // derived from Plans; shared by forks
-	loose loose // what the group of records being folded left to trim
+	zones     Zones
+	memo      *memo  // derived from Plans; shared by forks
+	importing string // the command of the last imported reading; commands are folded whole
+	loose     loose  // what the group of records being folded left to trim
 }
 
 // Counts are totals since founding.
@@ -318,10 +319,11 @@ type Deviation struct {
 	FoundBy   Actor        `json:"found_by"`
 	At        time.Time    `json:"at"`
 	OpenedSeq int64        `json:"opened_seq"`
-	Now       Span         `json:"now"`             // as the facts stand; zero Begin: dissolved
-	Widest    Span         `json:"widest"`          // Begin and latest End it ever had
-	Reach     time.Time    `json:"reach,omitzero"`  // the latest outside reading it ever covered
-	Spans     []Covered    `json:"spans,omitempty"` // the excursions that Now is the hull of
+	Imported  bool         `json:"imported,omitempty"` // opened by an imported reading
+	Now       Span         `json:"now"`                // as the facts stand; zero Begin: dissolved
+	Widest    Span         `json:"widest"`             // Begin and latest End it ever had
+	Reach     time.Time    `json:"reach,omitzero"`     // the latest outside reading it ever covered
+	Spans     []Covered    `json:"spans,omitempty"`    // the excursions that Now is the hull of
 	First     *control.Ref `json:"first,omitempty"`
 	WorstOff  float64      `json:"worst_off,omitempty"` // how far outside Worst was, as a share of the bound
 	Worst     *control.Ref `json:"worst,omitempty"`
