@@ -71,6 +71,7 @@ const (
 	settleAtMin = 20 * time.Millisecond // between two looks: what comes together is looked at together
 	lateAfter   = 3 * time.Minute       // the timetable runs every minute
 	verifyEvery = 24 * time.Hour
+	firstProof  = 2 * time.Minute // after a start, when what needs the machine at once is done
 	keepSent    = 30 * 24 * time.Hour
 )
 
@@ -167,6 +168,7 @@ func (d *Desk) Start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	d.mu.Lock()
 	d.cancel, d.born = cancel, d.opt.Clock()
+	d.proved = d.born.Add(firstProof - verifyEvery)
 	d.mu.Unlock()
 	d.runs.Go(func() { d.loop(ctx) })
 	d.runs.Go(func() { d.minutely(ctx) })

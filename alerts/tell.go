@@ -1,7 +1,6 @@
 package alerts
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -9,7 +8,6 @@ import (
 	"maps"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"linewarden/alerts/notify"
@@ -346,22 +344,4 @@ func (d *Desk) Channels(ctx context.Context) ([]ChannelState, error) {
 		d.metrics.waiting.WithLabelValues(out[i].Name).Set(float64(out[i].Waiting))
 	}
 	return out, err
-}
-
-// OpenFirst gives the alerts of a state as people want to see them: the open ones before the cleared ones, the gravest and
-// oldest first.
-func OpenFirst(list []*alarm.Alert) []*alarm.Alert {
-	rank := func(a *alarm.Alert) int {
-		if !a.Open() {
-			return len(alarm.Severities())
-		}
-		return slices.Index(alarm.Severities(), a.Severity)
-	}
-	slices.SortStableFunc(list, func(a, b *alarm.Alert) int {
-		if !a.Open() && !b.Open() {
-			return b.Ended.Compare(a.Ended)
-		}
-		return cmp.Or(rank(a)-rank(b), a.At.Compare(b.At), strings.Compare(a.Key, b.Key))
-	})
-	return list
 }

@@ -8,22 +8,14 @@ import (
 	"linewarden/alerts/notify"
 	"linewarden/haccp"
 	"linewarden/haccp/alarm"
-	"linewarden/haccp/plan"
 	"linewarden/internal/wording"
 )
 
 // Worded gives an alert as people read it: what it is, what to do now by the plan, and where to look.
 func Worded(s *haccp.State, a *alarm.Alert, lang wording.Language, link string) notify.Item {
-	p := planOf(s, a.PlanVersion)
-	names := []string{"point", pointName(p, a.Point), "place", placeName(p, a.Place), "check", checkName(p, a.Check),
-		"device", deviceName(s, a.Device), "number", a.Data["number"], "value", a.Data["value"], "since", clock(s, a.Since)}
-	due, err := time.Parse(time.RFC3339, a.Data["due"])
-	if err == nil {
-		names = append(names, "due", clock(s, due))
-	}
 	i := notify.Item{Alert: a.Alert, Cause: a.Cause, Severity: a.Severity, Group: a.Group, Point: a.Point, Place: a.Place, Line: a.Line, Check: a.Check,
-		Deviation: a.Deviation, Since: a.Since, Ended: a.Ended, Text: strings.Join(strings.Fields(lang.Text("alert."+a.Cause, names...)), " ")}
-	i.Do = strings.Join(append(planned(p, a), lang.Text("alertdo."+a.Cause)), " ")
+		Deviation: a.Deviation, Since: a.Since, Ended: a.Ended}
+	i.Text, i.Do = lang.Alert(s, a)
 	if link != "" {
 		i.Link = link + "/alerts"
 		if a.Deviation != "" {
@@ -31,77 +23,6 @@ func Worded(s *haccp.State, a *alarm.Alert, lang wording.Language, link string) 
 		}
 	}
 	return i
-}
-
-// planned gives what the plan says to do: the instructions of the point and its immediate fixes, or those of the check.
-func planned(p *plan.Plan, a *alarm.Alert) []string {
-	var out []string
-	if p == nil {
-		return nil
-	}
-	if a.Cause == alarm.Outside || a.Cause == alarm.Act {
-		if i := slices.IndexFunc(p.Points, func(x plan.Point) bool { return x.ID == a.Point }); i >= 0 {
-			if text := p.Points[i].Instructions; text != "" {
-				out = append(out, text)
-			}
-			for _, f := range p.Fixes {
-				if slices.Contains(p.Points[i].Fixes, f.ID) && f.Instructions != "" {
-					out = append(out, f.Name+": "+f.Instructions)
-				}
-			}
-		}
-	}
-	if i := slices.IndexFunc(p.Checks, func(x plan.Check) bool { return a.Check != "" && x.ID == a.Check }); i >= 0 && p.Checks[i].Instructions != "" {
-		out = append(out, p.Checks[i].Instructions)
-	}
-	return out
-}
-
-func planOf(s *haccp.State, version int) *plan.Plan {
-	if version >= 1 && version <= len(s.Plans) {
-		return s.Plans[version-1].Plan
-	}
-	if n := len(s.Plans); n > 0 {
-		return s.Plans[n-1].Plan
-	}
-	return nil
-}
-
-func pointName(p *plan.Plan, id string) string {
-	if p != nil {
-		if i := slices.IndexFunc(p.Points, func(x plan.Point) bool { return x.ID == id }); i >= 0 {
-			return p.Points[i].Name
-		}
-	}
-	return id
-}
-
-func placeName(p *plan.Plan, id string) string {
-	if p != nil {
-		if i := slices.IndexFunc(p.Places, func(x plan.Place) bool { return x.ID == id }); i >= 0 {
-			return p.Places[i].Name
-		}
-		if i := slices.IndexFunc(p.Lines, func(x plan.Line) bool { return x.ID == id }); i >= 0 {
-			return p.Lines[i].Name
-		}
-	}
-	return id
-}
-
-func checkName(p *plan.Plan, id string) string {
-	if p != nil {
-		if i := slices.IndexFunc(p.Checks, func(x plan.Check) bool { return x.ID == id }); i >= 0 {
-			return p.Checks[i].Name
-		}
-	}
-	return id
-}
-
-func deviceName(s *haccp.State, id string) string {
-	if d, ok := s.Device(id); ok && d.Name != "" {
-		return d.Name
-	}
-	return id
 }
 
 func clock(s *haccp.State, at time.Time) string {

@@ -1,7 +1,9 @@
 package alarm
 
 import (
+	"cmp"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -143,4 +145,22 @@ func is(want, have string) bool { return want == "" || want == have }
 // Silences reports whether anything but its end and reason limits what a silence matches.
 func (b *Silenced) Silences() bool {
 	return len(b.Alerts) > 0 || b.Cause != "" || b.Line != "" || b.Place != "" || b.Point != ""
+}
+
+// OpenFirst gives the alerts of a state as people want to see them: the open ones before the cleared ones, the gravest and
+// oldest first.
+func OpenFirst(list []*Alert) []*Alert {
+	rank := func(a *Alert) int {
+		if !a.Open() {
+			return len(Severities())
+		}
+		return slices.Index(Severities(), a.Severity)
+	}
+	slices.SortStableFunc(list, func(a, b *Alert) int {
+		if !a.Open() && !b.Open() {
+			return b.Ended.Compare(a.Ended)
+		}
+		return cmp.Or(rank(a)-rank(b), a.At.Compare(b.At), strings.Compare(a.Key, b.Key))
+	})
+	return list
 }

@@ -17,6 +17,7 @@ import (
 	"net/netip"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 	_ "time/tzdata" // The time zones, so that a plan means the same on every machine.
 
@@ -64,6 +65,7 @@ type App struct {
 	door      *access.Gate
 	gate      *gate.Gate
 	timetable *alerts.Timetable
+	desk      atomic.Pointer[alerts.Desk]
 	fiber     *fiber.App
 	tls       *tls.Config
 	authority []byte // certificate of the plant's own authority, PEM
@@ -124,6 +126,9 @@ func (a *App) open(ctx context.Context) error {
 	if a.timetable, err = alerts.New(alerts.Options{Site: a.site, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg}); err != nil {
 		return err
 	}
+	if err := a.openDesk(reg); err != nil {
+		return err
+	}
 	return a.mount(reg)
 }
 
@@ -137,7 +142,7 @@ func (a *App) openSite(ctx context.Context, reg prometheus.Registerer) error {
 		return err
 	}
 	o.Clock, o.Logger, o.Registerer, o.SnapshotEvery = a.parts.Clock, a.logger, reg, a.cfg.SnapshotEvery
-	o.Progress = a.parts.Progress
+	o.Progress, o.Committed = a.parts.Progress, a.noticed
 	if a.site, err = plant.Begin(ctx, o); err != nil {
 		return err
 	}
@@ -158,6 +163,9 @@ func (a *App) Door() *access.Gate { return a.door }
 
 // Timetable gives the timetable.
 func (a *App) Timetable() *alerts.Timetable { return a.timetable }
+
+// Desk gives what raises alerts and tells of them.
+func (a *App) Desk() *alerts.Desk { return a.desk.Load() }
 
 // Registry gives the metrics of the service.
 func (a *App) Registry() *prometheus.Registry { return a.registry }
@@ -210,6 +218,7 @@ func (a *App) begin() {
 	case <-a.quit:
 	default:
 		a.timetable.Start()
+		a.desk.Load().Start()
 	}
 }
 
@@ -295,6 +304,9 @@ func (a *App) close(ctx context.Context) error {
 		note("stop serving", a.fiber.ShutdownWithContext(ctx))
 	}
 	a.chores.Wait()
+	if d := a.desk.Load(); d != nil {
+		d.Stop()
+	}
 	if a.timetable != nil {
 		note("stop", a.timetable.Stop(ctx))
 	}

@@ -25,6 +25,7 @@ type Folder struct {
 	Logger   *slog.Logger
 	store    *sqlitestore.Store
 	accounts *sqlitestore.Accounts
+	outbox   *sqlitestore.Outbox
 }
 
 // OpenFolder opens a data folder for writing, and makes it where it is missing. A folder that another
@@ -222,6 +223,9 @@ func (f *Folder) Close() error {
 	var err error
 	if f.accounts != nil {
 		err = f.accounts.Close()
+	}
+	if f.outbox != nil {
+		err = errors.Join(err, f.outbox.Close())
 	}
 	return errors.Join(err, f.store.Close())
 }

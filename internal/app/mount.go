@@ -26,7 +26,7 @@ const AuthorityPath = "/plant-authority.crt"
 
 // mount builds the fiber app: the gate in front, then health and metrics, then API and pages.
 func (a *App) mount(reg prometheus.Registerer) error {
-	pages, err := web.New(web.Options{Site: a.site, Clock: a.parts.Clock, Logger: a.logger})
+	pages, err := web.New(web.Options{Site: a.site, Clock: a.parts.Clock, Logger: a.logger, Alerts: a.webAlerts})
 	if err != nil {
 		return err
 	}
@@ -37,7 +37,7 @@ func (a *App) mount(reg prometheus.Registerer) error {
 	}
 	pages.UseGate(a.gate)
 	rest, err := api.New(api.Options{Site: a.site, Evidence: a.site, Gate: a.gate, CheckPlan: checkPlan, LogCSV: a.logCSV,
-		Cautions: cautions, Logger: a.logger})
+		Cautions: cautions, Alerts: a.apiAlerts, Logger: a.logger})
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@
 package web
 
 import (
+	"context"
 	"embed"
 	"errors"
 	"fmt"
@@ -38,6 +39,8 @@ type Options struct {
 	Gate   *gate.Gate
 	Clock  func() time.Time
 	Logger *slog.Logger // nil: nothing is logged
+	// Alerts says how the ways to the outside stand; nil: not known.
+	Alerts func(ctx context.Context) (AlertService, error)
 }
 
 // Server serves the pages of one site. Its methods may be called by several goroutines at once.
@@ -49,6 +52,7 @@ type Server struct {
 	log       *slog.Logger
 	templates *template.Template
 	static    map[string]asset
+	alerts    func(ctx context.Context) (AlertService, error)
 	names     map[string]string // file name to the name with its hash
 }
 
@@ -61,7 +65,7 @@ func New(o Options) (*Server, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, alerts: o.Alerts}
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
@@ -128,6 +132,7 @@ func (s *Server) Register(app fiber.Router) {
 	app.Get("/lines/:line", in(s.lineShow))
 	app.Post("/lines/:line/:act", in(s.lineAct))
 	app.Get("/places", in(s.placeList))
+	s.routeAlerts(app, in)
 	s.routeCases(app, in)
 	s.routeRecords(app, in)
 	app.Get("/plan", in(s.planShow))
