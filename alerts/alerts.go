@@ -42,6 +42,8 @@ type Options struct {
 	Clock      func() time.Time // nil: time.Now
 	Logger     *slog.Logger     // nil: nothing is logged
 	Registerer prometheus.Registerer
+	// Rota holds the leases of this instance where several share a store; nil: this process is alone.
+	Rota *Rota
 }
 
 // The outcomes of a sweep.
@@ -51,6 +53,7 @@ const (
 	OutcomeWaiting = "site not ready"
 	OutcomeClock   = "clock is back"
 	OutcomeFailed  = "failed"
+	OutcomeOthers  = "another instance runs it"
 )
 
 // Status is what the timetable did last and does next.
@@ -99,6 +102,9 @@ func New(o Options) (*Timetable, error) {
 		return nil, err
 	}
 	t := &Timetable{opt: o, metrics: m}
+	if o.Rota != nil {
+		o.Rota.add(t)
+	}
 	logger := cronLogger{o.Logger}
 	// SkipIfStillRunning comes first: the other way round, one panic would keep its token for ever, and
 	// the job would never run again.
@@ -201,9 +207,21 @@ func (t *Timetable) run(ctx context.Context) (int, error) {
 		t.ran(OutcomeClock, 0, nil)
 		return 0, nil
 	}
-	missed, err := t.sweep(ctx, now)
+	epoch, mine, err := t.takeOver(ctx, now)
+	if err == nil && !mine {
+		t.overdue(now)
+		t.ran(OutcomeOthers, 0, nil)
+		return 0, nil
+	}
+	missed := 0
+	if err == nil {
+		missed, err = t.sweep(ctx, now, epoch)
+	}
 	t.overdue(now)
 	switch {
+	case staleEpoch(err):
+		t.ran(OutcomeOthers, missed, nil)
+		return missed, nil
 	case err != nil:
 		t.ran(OutcomeFailed, missed, err)
 	case missed > 0:
@@ -219,7 +237,7 @@ const maxSweeps = 1000
 
 // sweep sends sweep commands until one has nothing to record. The id of a command follows from the minute
 // and its number in it, so that a doubled tick asks the same thing twice and it is recorded once.
-func (t *Timetable) sweep(ctx context.Context, now time.Time) (missed int, err error) {
+func (t *Timetable) sweep(ctx context.Context, now time.Time, epoch int64) (missed int, err error) {
 	site, _ := t.opt.Site.Name()
 	minute := now.UTC().Truncate(time.Minute).Format(time.RFC3339)
 	for n := range maxSweeps {
@@ -227,8 +245,8 @@ func (t *Timetable) sweep(ctx context.Context, now time.Time) (missed int, err e
 		if !t.opt.Site.View().SweepFinds(now) {
 			return missed, nil
 		}
-		cmd := &haccp.Command{Kind: haccp.AskSweep, At: now.UTC(), AtKnown: haccp.AtServer, By: Actor, Ask: &haccp.Sweep{},
-			ID: record.DerivedID(record.SiteNamespace(site), "sweep", minute, strconv.Itoa(n)).String()}
+		cmd := &haccp.Command{Kind: haccp.AskSweep, At: now.UTC(), AtKnown: haccp.AtServer, By: Actor, Ask: &haccp.Sweep{Epoch: epoch},
+			ID: record.DerivedID(record.SiteNamespace(site), "sweep", minute, strconv.Itoa(n), strconv.FormatInt(epoch, 10)).String()}
 		res, err := t.opt.Site.Do(ctx, plant.Request{Command: cmd})
 		if err != nil {
 			return missed, fmt.Errorf("record missed checks: %w", err)

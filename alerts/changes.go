@@ -117,7 +117,7 @@ const oneCommand = 100
 // record has the changes recorded, in commands that each fit.
 func (d *Desk) record(ctx context.Context, c *haccp.AlertChange, now time.Time) error {
 	for n := 0; ; n++ {
-		part := haccp.AlertChange{}
+		part := haccp.AlertChange{Epoch: d.epoch()}
 		room := oneCommand
 		part.Clear, c.Clear = some(c.Clear, &room)
 		part.Raise, c.Raise = some(c.Raise, &room)

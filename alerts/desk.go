@@ -52,7 +52,7 @@ type DeskOptions struct {
 	Timetable  func() Status                   // what the timetable did last; nil: it is not watched
 	Verify     func(ctx context.Context) error // proves the record log, once a day; nil: never
 	Summaries  Summaries                       // nil: summaries give no counts of checks
-	Active     func() bool                     // whether this instance does the site's alerts; nil: always
+	Turn       func() (epoch int64, mine bool) // whether this instance runs the timetable of the site; nil: it is alone
 	Link       string                          // address of the pages, without a slash at the end; "": messages have no links
 	Clock      func() time.Time                // nil: time.Now
 	Chance     func() float64                  // from 0 to below 1; nil: math/rand
@@ -189,7 +189,22 @@ func (d *Desk) Stop() {
 }
 
 // active reports whether this instance does the site's alerts.
-func (d *Desk) active() bool { return d.opt.Active == nil || d.opt.Active() }
+func (d *Desk) active() bool {
+	if d.opt.Turn == nil {
+		return true
+	}
+	_, mine := d.opt.Turn()
+	return mine
+}
+
+// epoch gives the epoch under which the desk records.
+func (d *Desk) epoch() int64 {
+	if d.opt.Turn == nil {
+		return d.opt.Site.View().Timetable.Epoch
+	}
+	epoch, _ := d.opt.Turn()
+	return epoch
+}
 
 // loop looks whenever something was recorded, a step of the ladder is due, or a minute has passed.
 func (d *Desk) loop(ctx context.Context) {
@@ -249,6 +264,10 @@ func (d *Desk) Look(ctx context.Context) (next time.Time) {
 		return next
 	}
 	at, err := d.look(ctx, now)
+	if staleEpoch(err) {
+		d.index = nil
+		return next
+	}
 	d.looked(now, err)
 	if err != nil {
 		return now.Add(time.Second) // nothing was lost: the same follows from the same state

@@ -13,6 +13,7 @@ import (
 // AlertChange is what the timetable found about alerts. What no longer fits the state, such as an alert raised
 // twice, is left out and not refused, so that the same thing asked twice is recorded once.
 type AlertChange struct {
+	Epoch     int64             `json:"epoch,omitempty"` // of the instance that runs the timetable
 	Clear     []alarm.Cleared   `json:"clear,omitempty"`
 	Raise     []alarm.Raised    `json:"raise,omitempty"` // without id
 	Renew     []alarm.Renewed   `json:"renew,omitempty"`
@@ -25,6 +26,9 @@ func (d *deciding) alertChange(_ []Finding) error {
 	ask, ok := d.cmd.Ask.(*AlertChange)
 	if !ok {
 		return wrongAsk(d.cmd)
+	}
+	if ask.Epoch != d.Timetable.Epoch {
+		return d.stale(ask.Epoch)
 	}
 	var err error
 	put := func(kind string, ids []string, body any) {

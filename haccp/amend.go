@@ -113,6 +113,8 @@ func (s *State) replaceReading(old *Event, n *Reading, c changes, f Facts) {
 	}
 	s.dropOver(n.Place, old.ID)
 	s.foldOver(old, n)
+	s.dropLevel(n.Place, old.ID)
+	s.foldLevel(old, n)
 	s.changeCheck(n.Check, n.Place, func(cs *CheckState) {
 		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) { return t, t.ID != old.ID })
 	})
@@ -167,7 +169,7 @@ func (s *State) foldVoided(e *Event, b *Voided, c changes, f Facts) error {
 	case *LineStarted, *LineStopped:
 		s.dropLine(old, c, f)
 	case *FixDone:
-		s.dropFix(old, was, c)
+		s.dropFix(old, was, c, f)
 	}
 	return nil
 }
@@ -180,6 +182,7 @@ func (s *State) dropReading(old *Event, was *Reading, c changes) {
 		ch.forget = append(ch.forget, old.ID)
 	}
 	s.dropOver(was.Place, old.ID)
+	s.dropLevel(was.Place, old.ID)
 	s.changeCheck(was.Check, was.Place, func(cs *CheckState) {
 		cs.Taken = cs.Taken.change(func(t TakenAt) (TakenAt, bool) { return t, t.ID != old.ID })
 	})
@@ -220,14 +223,18 @@ func (s *State) dropLine(old *Event, c changes, f Facts) {
 	}
 }
 
-func (s *State) dropFix(old *Event, was *FixDone, c changes) {
+// dropFix takes out a fix. Where it was the last one kept from before the horizon, the one before it is again,
+// and comes back from the facts.
+func (s *State) dropFix(old *Event, was *FixDone, c changes, f Facts) {
 	k := key(was.Point, was.Place)
 	ser, ok := s.series.get(k)
 	if !ok {
 		return
 	}
 	next := *ser
-	next.Fixes = slices.DeleteFunc(slices.Clone(ser.Fixes), func(x FixAt) bool { return x.ID == old.ID })
+	id := func(x *FixAt) string { return x.ID }
+	fixes := mergeActs(ser.Fixes, pointOf(eventsAbout(f, "series:"+k), &next), fixAct, orderFix, id)
+	next.Fixes = without(fixes, voidedIn(f, s.loose.gone), id)
 	s.series.set(k, &next)
 	c.at(k, old.At).rebuild = true
 }

@@ -114,7 +114,7 @@ type amended struct {
 func (d *deciding) amendedBody(t *target, body any) (*amended, error) {
 	was := *d.cmd
 	defer func() { *d.cmd = was }()
-	d.cmd.Kind, d.cmd.At, d.cmd.AtKnown = t.event.Kind, t.event.At, t.event.AtKnown
+	d.cmd.Kind, d.cmd.At, d.cmd.AtKnown, d.cmd.Until = t.event.Kind, t.event.At, t.event.AtKnown, t.event.Until
 	switch n := body.(type) {
 	case *Reading:
 		return d.amendedReading(t, n)
@@ -148,6 +148,9 @@ func (d *deciding) amendedReading(t *target, n *Reading) (*amended, error) {
 	}
 	own := *n
 	own.Filling, own.From, own.Repeats = old.Filling, old.From, old.Repeats
+	if own.Span == nil {
+		own.Span = old.Span
+	}
 	j, err := d.judged(&own, nil)
 	if err != nil {
 		return nil, err

@@ -105,7 +105,7 @@ func TestAmendmentKeepsWhatItMust(t *testing.T) {
 	if _, err := w.try(w.command(haccp.AskAmend, tina, &haccp.Amend{Target: old.ID, Reason: "misread", New: n})); codeOfError(err) != "other-keys" {
 		t.Error(err)
 	}
-	implausible := bathTest("bath-1", "260", "6.80")
+	implausible := bathTest("bath-1", "4", "6.80")
 	implausible.Lots = []string{"L1"}
 	out = w.must(haccp.AskAmend, tina, &haccp.Amend{Target: old.ID, Reason: "misread", New: implausible})
 	if !slices.ContainsFunc(out[0].Findings, func(f haccp.Finding) bool { return f.Code == haccp.FindingImplausible }) {

@@ -48,6 +48,9 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	if slices.ContainsFunc(e.Findings, func(x Finding) bool { return x.Code == FindingLate }) {
 		s.Counts.Late++
 	}
+	if e.Amends != "" {
+		s.markChanged(targetSeq(e.Amends, f), e.Seq)
+	}
 	switch b := e.Body.(type) {
 	case *Founded:
 		s.Site = *b
@@ -79,8 +82,14 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 		return s.foldVoided(e, b, c, f)
 	case *TimeAccepted:
 		return s.foldAccepted(b, c, f)
+	case *GroupSite:
+		s.foldGroupSite(e, b)
+	case *SiteRole:
+		s.foldSiteRole(e, b)
+	case *TimetableTaken:
+		s.Timetable = Turn{Epoch: b.Epoch, Holder: b.Holder, Since: e.RecordedAt}
 	case *Reviewed:
-		s.Reviews = joinReview(s.Reviews, ReviewSpan{b.From, b.To})
+		s.foldReviewed(e, b)
 	default:
 		return s.foldAlert(e)
 	}
@@ -127,6 +136,7 @@ func (s *State) foldDevice(e *Event, b *DeviceBody) {
 }
 
 func (s *State) foldPlan(e *Event, b *PlanSigned, c changes) error {
+	s.planSeq = e.Seq
 	if len(s.Plans) == 0 {
 		s.Planned = e.RecordedAt
 	}
@@ -165,6 +175,7 @@ func (s *State) foldReading(e *Event, r *Reading, c changes) {
 		ch.recent = append(ch.recent, lastReading(e, r, point, sample.Marks, false))
 	}
 	s.foldOver(e, r)
+	s.foldLevel(e, r)
 	if e.AtKnown != AtImported {
 		s.foldTaken(e, r)
 	}
@@ -341,7 +352,7 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 	d := newCase(e, b)
 	d.Imported = e.Command != "" && e.Command == s.importing
 	if b.Ground == GroundMiss {
-		d.DueFrom = s.missed(b)
+		d.DueFrom = s.missFrom(b)
 	}
 	s.deviations.set(b.Deviation, d)
 	if b.Point == "" {
@@ -359,8 +370,8 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 	return nil
 }
 
-// missed returns when the window of the missed due began that a case was opened for.
-func (s *State) missed(b *DeviationOpened) time.Time {
+// missFrom returns when the window of the missed due began that a case was opened for.
+func (s *State) missFrom(b *DeviationOpened) time.Time {
 	for _, k := range s.memo.checksOf[key(b.Point, b.Place)] {
 		if cs, ok := s.checks.get(k); ok {
 			if i := slices.IndexFunc(cs.Misses, func(m MissAt) bool { return m.ID == b.OpenedBy }); i >= 0 {

@@ -429,6 +429,7 @@ func (s *State) revive(ser *Series, f Facts) {
 		if d == nil || d.endedBefore(ser.Window.Low(*ser.ctx)) {
 			continue
 		}
+		d.markRevived(f)
 		if d.Ground == GroundMiss {
 			d.DueFrom = dueFrom(d.OpenedBy, s.aboutSeries(k), f)
 		}

@@ -42,19 +42,36 @@ func (c chain[T]) all() iter.Seq[*T] {
 
 func (c chain[T]) backward() iter.Seq[*T] {
 	return func(yield func(*T) bool) {
-		for i := len(c.tail) - 1; i >= 0; i-- {
-			if !yield(c.tail[i]) {
+		for _, v := range slices.Backward(c.tail) {
+			if !yield(v) {
 				return
 			}
 		}
 		for _, l := range slices.Backward(c.links) {
-			for i := len(l) - 1; i >= 0; i-- {
-				if !yield(l[i]) {
+			for _, v := range slices.Backward(l) {
+				if !yield(v) {
 					return
 				}
 			}
 		}
 	}
+}
+
+// last returns the last entry, nil where there is none.
+func (c chain[T]) last() *T {
+	for v := range c.backward() {
+		return v
+	}
+	return nil
+}
+
+func (c chain[T]) contains(is func(*T) bool) bool {
+	for v := range c.backward() {
+		if is(v) {
+			return true
+		}
+	}
+	return false
 }
 
 // since yields the entries from the first on that does not lie before; before is true for a beginning of
@@ -152,13 +169,10 @@ func chainOf[T any](list []*T) chain[T] {
 
 // trim is keep for a chain: what is dropped depends on the entries alone, not on the links.
 func (c chain[T]) trim(horizon time.Duration, at func(*T) time.Time) chain[T] {
-	var first, last *T
+	last := c.last()
+	var first *T
 	for v := range c.all() {
 		first = v
-		break
-	}
-	for v := range c.backward() {
-		last = v
 		break
 	}
 	if first == nil || at(first).After(at(last).Add(-horizon-slack)) {

@@ -21,7 +21,11 @@ const (
 	AskAcceptTime = "time.accept"       // *AcceptTime
 	AskReview     = "records.review"    // *Review
 	AskSweep      = "timetable.sweep"   // *Sweep
+	AskTimetable  = "timetable.take"    // *TakeTimetable
+	AskGroupSite  = "group.site"        // *GroupSiteChange, in the log of a group
+	AskSiteRole   = "group.role"        // *SiteRoleChange, in the log of a group
 	AskImport     = "readings.import"   // *Import
+	AskRestore    = "site.restore"      // *RestoreLog, only from the console
 
 	AskAlerts       = "alerts.change"     // *AlertChange, by the timetable
 	AskAcknowledge  = "alert.acknowledge" // *alarm.Acknowledged
@@ -104,7 +108,26 @@ type Review struct {
 }
 
 // Sweep lets the timetable record what has come due: missed checks.
-type Sweep struct{}
+type Sweep struct {
+	Epoch int64 // under which the timetable runs; 0: nobody ever took it over
+}
+
+// GroupSiteChange adds a site to a group, or retires it.
+type GroupSiteChange struct {
+	Change string `json:"change"` // added, retired
+	GroupSite
+}
+
+// SiteRoleChange gives or takes a role at one site of a group.
+type SiteRoleChange struct {
+	Change string `json:"change"` // given, taken
+	SiteRole
+}
+
+// TakeTimetable lets an instance of the service take over the timetable.
+type TakeTimetable struct {
+	TimetableTaken
+}
 
 // Import brings readings from a file, at most MaxImportRows in one command.
 type Import struct {
@@ -112,6 +135,11 @@ type Import struct {
 	File  string      `json:"file"` // SHA-256 of the file, hex
 	Place string      `json:"place"`
 	Rows  []ImportRow `json:"rows"`
+}
+
+// RestoreLog says that the log was put back from a backup.
+type RestoreLog struct {
+	Restored
 }
 
 // MaxRecords is how many records one command may lead to.
@@ -148,11 +176,13 @@ type Need struct {
 	IDs    []string // records by id
 	Leaves []int64  // leaf hashes by seq
 	Roots  []int64  // roots of the log at these sizes
+	// Reporters asks who reported the records of these runs.
+	Reporters []ReviewSpan
 }
 
 // Empty reports whether nothing more is wanted.
 func (n Need) Empty() bool {
-	return len(n.Ranges) == 0 && len(n.IDs) == 0 && len(n.Leaves) == 0 && len(n.Roots) == 0
+	return len(n.Ranges) == 0 && len(n.IDs) == 0 && len(n.Leaves) == 0 && len(n.Roots) == 0 && len(n.Reporters) == 0
 }
 
 // Facts answer needs. Events in a range come in the order of seq.
@@ -161,6 +191,8 @@ type Facts struct {
 	ByID   map[string]*Event // nil: looked for and not there
 	Leaves map[int64]string  // base64
 	Roots  map[int64]string  // base64; "": no such size
+	// Reporters lists, for each run of records asked for, which of them each person reported (Reported).
+	Reporters map[ReviewSpan]map[string][]int64
 }
 
 // Outcome is what a decision gives: the records to append, and the state after them.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"linewarden/haccp/control"
+	"linewarden/haccp/plan"
 )
 
 // whereabouts returns the place of a series and its line as the state holds them; nil where nothing was
@@ -38,6 +39,9 @@ type coming struct {
 func (s *State) context(ser *Series, next coming, f Facts) *control.Context {
 	c := &control.Context{Limits: s.memo.judged[ser.Point], LiveFrom: ser.FirstLive, Named: namedBy}
 	for _, v := range s.memo.effective {
+		if slices.ContainsFunc(v.Plan.Instruments, func(i plan.Instrument) bool { return i.Probe != nil }) {
+			c.Cover = control.MaxCover
+		}
 		pt, pl := v.points[ser.Point], v.places[ser.Place]
 		if pt != nil && pl != nil {
 			c.Rules = append(c.Rules, control.RuleFrom{From: v.From, InsideInRow: pt.Ends.InsideInRow, Mixing: pl.Mixing.Std()})

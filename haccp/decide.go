@@ -127,12 +127,16 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskDevice:        {false, (*deciding).device},
 		AskSecurity:      {false, (*deciding).security},
 		AskSweep:         {false, (*deciding).sweep},
+		AskTimetable:     {false, (*deciding).takeTimetable},
+		AskGroupSite:     {false, (*deciding).groupSite},
+		AskSiteRole:      {false, (*deciding).siteRole},
 		AskImport:        {false, (*deciding).importRows},
 		AskAlerts:        {false, (*deciding).alertChange},
 		AskAcknowledge:   {false, (*deciding).acknowledge},
 		AskHandOver:      {false, (*deciding).handOver},
 		AskSilence:       {false, (*deciding).silence},
 		AskEndOfSilence:  {false, (*deciding).unsilence},
+		AskRestore:       {false, (*deciding).restore},
 	}
 }
 

@@ -133,6 +133,9 @@ func (p *player) drawReading(outside bool) *haccp.Command {
 		body = bathTest(p.place(), pick(p, "cl", "101", "124", "124", "145"), pick(p, "ph", "6.5", "6.8", "6.8"))
 	}
 	p.vary(body)
+	if by == probe && len(body.Entries) > 1 && body.Entries[1].Quantity == "ph" && p.chance(50) {
+		body.Mode, body.Entries[1].Instrument = "device", phProbe
+	}
 	return p.when(p.command(haccp.KindReading, by, body))
 }
 

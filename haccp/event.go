@@ -3,6 +3,7 @@ package haccp
 import (
 	"time"
 
+	"linewarden/haccp/chemistry"
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
@@ -54,6 +55,12 @@ const (
 	KindAlertUnsilenced   = "alert.unsilenced"
 	KindAlertDelivered    = "alert.delivered"
 	KindAlertGivenUp      = "alert.given-up"
+	KindTimetableTaken    = "timetable.taken"
+	KindSiteAdded         = "group.site-added"
+	KindSiteRetired       = "group.site-retired"
+	KindSiteRoleGiven     = "group.role-given"
+	KindSiteRoleTaken     = "group.role-taken"
+	KindRestored          = "site.restored"
 )
 
 // How a person or machine was known (the word is shown as it stands).
@@ -67,6 +74,7 @@ const (
 	KnownImport      = "import"
 	KnownProbe       = "probe"
 	KnownConsole     = "console"
+	KnownGroup       = "group" // recorded in the log of the group the site belongs to
 )
 
 // How the time of a thing was known.
@@ -77,7 +85,7 @@ const (
 	AtServer   = "server"
 )
 
-// The roles of people. RoleTimetable and RoleConsole are held by no person.
+// The roles of people. RoleTimetable, RoleConsole and RoleGroup are held by no person.
 const (
 	RoleTechnician    = "technician"
 	RoleLineLead      = "line_lead"
@@ -88,6 +96,7 @@ const (
 	RoleDevice        = "device"
 	RoleTimetable     = "timetable"
 	RoleConsole       = "console"
+	RoleGroup         = "group"
 )
 
 // Actor is who did a thing, as known when it was done.
@@ -199,9 +208,9 @@ type Entry struct {
 	Instrument string          `json:"instrument,omitempty"`
 	Method     string          `json:"method,omitempty"`
 	Quantity   string          `json:"quantity"`
-	Read       quantity.Value  `json:"read"` // as read on the instrument
+	Read       quantity.Value  `json:"read,omitzero"` // as read on the instrument; none: computed from other entries
 	Reagent    *Reagent        `json:"reagent,omitempty"`
-	Value      *quantity.Value `json:"value,omitempty"` // computed from Read; nil: Read is the value
+	Value      *quantity.Value `json:"value,omitempty"` // computed; nil: Read is the value
 }
 
 // Result returns the value that is judged.
@@ -242,19 +251,21 @@ type ImportedFrom struct {
 
 // Reading is the body of one check carried out at one place on one sample.
 type Reading struct {
-	Check       string            `json:"check"`
-	Entries     []Entry           `json:"entries"`
-	Filling     string            `json:"filling,omitempty"`
-	From        *ImportedFrom     `json:"from,omitempty"`
-	Lots        []string          `json:"lots,omitempty"`
-	Mode        string            `json:"mode"` // "hand" or "device"
-	Note        string            `json:"note,omitempty"`
-	Place       string            `json:"place"`
-	PlanVersion int               `json:"plan_version,omitempty"` // version that judged; 0: none was in force
-	Repeats     string            `json:"repeats,omitempty"`      // the reading asked for again
-	SamplePoint string            `json:"sample_point,omitempty"`
-	Span        *ReadingSpan      `json:"span,omitempty"`
-	Verdicts    []control.Verdict `json:"verdicts,omitempty"`
+	Check   string  `json:"check"`
+	Entries []Entry `json:"entries"`
+	Filling string  `json:"filling,omitempty"`
+	// Forecast is what the readings since the last addition say about the time to come, where the plan asks.
+	Forecast    *chemistry.Forecast `json:"forecast,omitempty"`
+	From        *ImportedFrom       `json:"from,omitempty"`
+	Lots        []string            `json:"lots,omitempty"`
+	Mode        string              `json:"mode"` // "hand" or "device"
+	Note        string              `json:"note,omitempty"`
+	Place       string              `json:"place"`
+	PlanVersion int                 `json:"plan_version,omitempty"` // version that judged; 0: none was in force
+	Repeats     string              `json:"repeats,omitempty"`      // the reading asked for again
+	SamplePoint string              `json:"sample_point,omitempty"`
+	Span        *ReadingSpan        `json:"span,omitempty"`
+	Verdicts    []control.Verdict   `json:"verdicts,omitempty"`
 }
 
 // Bath is the body of the kinds that change the water of a bath.
@@ -372,6 +383,7 @@ type DeviationReopened struct {
 type Product struct {
 	Exposed     bool            `json:"exposed"`
 	Codes       []string        `json:"codes,omitempty"`
+	CuredBy     string          `json:"cured_by,omitempty"` // the later bath that made it good, where the plan says so
 	Description string          `json:"description,omitempty"`
 	Mass        *quantity.Value `json:"mass,omitempty"`
 	HeldWhere   string          `json:"held_where,omitempty"`
@@ -474,4 +486,38 @@ type Reviewed struct {
 type Note struct {
 	Place string `json:"place,omitempty"`
 	Text  string `json:"text"`
+}
+
+// TimetableTaken is the body written when an instance of the service takes over the timetable of a site.
+type TimetableTaken struct {
+	Epoch  int64  `json:"epoch"`  // grows with every takeover; commands of an earlier one are refused
+	Holder string `json:"holder"` // names the instance
+}
+
+// GroupSite is the body of the kinds about a site of a group, in the group's log.
+type GroupSite struct {
+	Key    string `json:"key,omitempty"`    // added: that of the site's founding
+	LogID  string `json:"log_id,omitempty"` // added: of the site's log
+	Name   string `json:"name,omitempty"`
+	Reason string `json:"reason,omitempty"`
+	Site   string `json:"site"`
+}
+
+// SiteRole is the body of the kinds about a role that a person holds at one site of a group, in the group's log.
+type SiteRole struct {
+	Person string `json:"person"`
+	Reason string `json:"reason,omitempty"`
+	Role   string `json:"role"`
+	Site   string `json:"site"`
+}
+
+// Restored is the body written when the log of a site was put back from a backup. What was recorded after
+// the backup was made is not in the log, unless it comes in again from the devices.
+type Restored struct {
+	Backup   string    `json:"backup"`           // name of the backup as the operator gave it
+	Made     time.Time `json:"made"`             // when the backup was made
+	Operator string    `json:"operator"`         // printed name of who put it back
+	Reason   string    `json:"reason,omitempty"` // why
+	Root     string    `json:"root"`             // root of the log put back, base64
+	Size     int64     `json:"size"`             // records put back
 }

@@ -228,3 +228,21 @@ func TestSpanInWaterThatIsGone(t *testing.T) {
 	tellAt(w, storyDay(10, 19, 0), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
 	wantSpan(t, caseOn(t, w, haccp.GroundExcursion, outside), storyDay(2, 13, 30), storyDay(8, 15, 0))
 }
+
+// The last fix kept from before the horizon is voided: the one before it still lets a much later reading end
+// the span.
+func TestFixBeforeAVoidFix(t *testing.T) {
+	w := newWorld(t, testedDaily)
+	fix := func(at time.Time) string {
+		return tellAt(w, at, haccp.KindFixDone, teo, &haccp.FixDone{Point: "wash-chlorine", Place: "bath-1", Fix: "change-water"})
+	}
+	outside := storyDay(2, 13, 0)
+	tellAt(w, outside, haccp.KindReading, tina, bathTest("bath-1", "92", "6.75"))
+	fix(storyDay(2, 14, 0))
+	second := fix(storyDay(3, 6, 0))
+	fix(storyDay(30, 6, 0))
+	g := w.signature(haccp.MeaningVoid)
+	w.must(haccp.AskVoid, mara, &haccp.Void{Reason: "never happened", Signature: &g, Target: second})
+	tellAt(w, storyDay(29, 12, 0), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	wantSpan(t, caseOn(t, w, haccp.GroundExcursion, outside), outside, storyDay(29, 12, 0))
+}

@@ -80,12 +80,13 @@ type LogEntry struct {
 
 // LogPart is a signed part as the log prints it.
 type LogPart struct {
-	Part    string    `json:"part"`
-	By      string    `json:"by"`
-	Role    string    `json:"role"`
-	At      time.Time `json:"at"`
-	Meaning string    `json:"meaning"`
-	Changed bool      `json:"changed_since,omitempty"` // signed before the span widened
+	Part      string    `json:"part"`
+	By        string    `json:"by"`
+	Role      string    `json:"role"`
+	At        time.Time `json:"at"`
+	Meaning   string    `json:"meaning"`
+	Changed   bool      `json:"changed_since,omitempty"` // the span widened, or a report it covers was changed, since
+	ChangedBy int64     `json:"changed_by,omitempty"`    // the record that changed a report it covers
 }
 
 // LogMiss is a missed check in the log.
@@ -236,7 +237,8 @@ func (e *LogEntry) name(v *version) {
 
 func (e *LogEntry) part(p *SignedPart) {
 	b := p.Body
-	e.Parts = append(e.Parts, LogPart{Part: b.Part, By: p.By.Name, Role: p.By.Role, At: p.At, Meaning: b.Signature.Meaning, Changed: p.Stale})
+	e.Parts = append(e.Parts, LogPart{Part: b.Part, By: p.By.Name, Role: p.By.Role, At: p.At, Meaning: b.Signature.Meaning,
+		Changed: p.Stale || p.Changed > 0, ChangedBy: p.Changed})
 	if p.Stale {
 		return
 	}

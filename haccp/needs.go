@@ -37,11 +37,14 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 	case *Review:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 		need = merge(need, leafNeeds([]int64{ask.From, ask.To}, ask.Signature.Head.Size, f))
+		need = merge(need, reviewNeeds(ReviewSpan{ask.From, ask.To}, s.Size, f))
 	case *Import:
 		need = merge(need, s.importNeeds(ask, f))
 	case *Sweep:
 		d := &deciding{State: s, now: latest(s.LastRecorded, c.At.UTC().Truncate(time.Millisecond))}
-		need = s.sweepNeeds(d.missedNow(), f)
+		if d.sweepsBack() {
+			need = s.sweepNeeds(d.missedNow(), f)
+		}
 	default:
 		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), touches(c.Kind, c.At), coming{acts: acting(c, c, 0)}, f)
 	}
@@ -110,6 +113,7 @@ func merge(a, b Need) Need {
 	}
 	a.Leaves = append(a.Leaves, b.Leaves...)
 	a.Roots = append(a.Roots, b.Roots...)
+	a.Reporters = append(a.Reporters, b.Reporters...)
 	return a
 }
 

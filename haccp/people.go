@@ -93,7 +93,7 @@ var may = map[string][]string{
 	AskSignPlan:      {RoleManager, RoleConsole},
 	AskAcceptTime:    {RoleManager},
 	AskReview:        {RoleManager},
-	AskPerson:        {RoleAdministrator, RoleConsole},
+	AskPerson:        {RoleAdministrator, RoleConsole, RoleGroup},
 	AskDevice:        {RoleAdministrator, RoleConsole},
 	AskSecurity:      {RoleTimetable},
 	AskSweep:         {RoleTimetable},
@@ -102,11 +102,15 @@ var may = map[string][]string{
 	AskHandOver:      {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
 	AskSilence:       {RoleLineLead, RoleManager},
 	AskEndOfSilence:  {RoleLineLead, RoleManager},
+	AskTimetable:     {RoleTimetable},
+	AskGroupSite:     {RoleAdministrator, RoleConsole},
+	AskSiteRole:      {RoleAdministrator, RoleConsole},
 	AskImport:        {RoleManager, RoleAdministrator, RoleConsole},
+	AskRestore:       {RoleConsole},
 }
 
 // wide are the acts that a plan cannot narrow: one that closed them would lock everybody out of correcting it.
-var wide = []string{AskSignPlan, AskPerson, AskDevice, AskSecurity, AskSweep, AskAlerts}
+var wide = []string{AskSignPlan, AskPerson, AskDevice, AskSecurity, AskSweep, AskTimetable, AskGroupSite, AskSiteRole, AskRestore, AskAlerts}
 
 // Acts lists the kinds of commands that a plan may narrow to some of the roles that may give them, sorted.
 func Acts() []string {
@@ -132,7 +136,9 @@ func (s *State) May(role, kind string, at time.Time) bool {
 }
 
 // impersonal roles are held by no person.
-func impersonal(role string) bool { return role == RoleTimetable || role == RoleConsole }
+func impersonal(role string) bool {
+	return role == RoleTimetable || role == RoleConsole || role == RoleGroup
+}
 
 // checkActor refuses a command of somebody who is not known, may not give it, or did not hold the role
 // when the thing happened. That the person was disabled since is a finding of a report and refuses a decision.

@@ -32,6 +32,7 @@ func (d *deciding) reading(findings []Finding) error {
 	if err != nil {
 		return err
 	}
+	e.body.Forecast = d.forecast(e.body)
 	return d.report(KindReading, e.body, e.findings, readingAbout(e.body)...)
 }
 
@@ -60,7 +61,7 @@ func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
 	}
 	body := *r
 	body.Entries = slices.Clone(r.Entries)
-	body.Verdicts, body.PlanVersion = nil, 0
+	body.Verdicts, body.PlanVersion, body.Forecast = nil, 0, nil
 	v := d.versionAt(d.cmd.At)
 	if v != nil && v.checks[r.Check] != nil {
 		check, body.PlanVersion = v.checks[r.Check], v.Version
@@ -70,6 +71,7 @@ func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
 	}
 	values := measured(&body)
 	if body.PlanVersion > 0 {
+		values = withHOCl(&body, v, judgedValues(v.Plan, &body, d.cmd.At, d.cmd.Until))
 		body.Verdicts = control.Judge(v.Plan, check, body.Place, values)
 	}
 	findings = append(findings, d.readingFindings(&body, check, v, values)...)
@@ -113,6 +115,9 @@ func (d *deciding) checkSpan(r *Reading) error {
 	}
 	if d.cmd.Until.IsZero() || len(r.Entries) != 1 || sp.N < 1 {
 		return invalid("span", "bad-span", "a span sums up at least one value of one quantity, and the report says until when it lasted: give until, one entry and n")
+	}
+	if d.cmd.Until.Sub(d.cmd.At) > control.MaxCover {
+		return invalid("until", "bad-span", "one reading covers at most %d hours: send it in parts", int(control.MaxCover.Hours()))
 	}
 	q, err := quantity.Get(quantity.ID(r.Entries[0].Quantity))
 	if err != nil {
@@ -354,6 +359,7 @@ func (d *deciding) readingFindings(r *Reading, check *plan.Check, v *version, va
 			}
 		}
 	}
+	out = append(out, floorFinding(r, v, values)...)
 	return append(out, d.fillingFindings(r, v)...)
 }
 

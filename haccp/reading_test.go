@@ -90,19 +90,6 @@ func TestCensoredAndMissing(t *testing.T) {
 	}
 }
 
-// A limit on a computed chemical value is not evaluated: neither in nor out.
-func TestComputedValueIsNotEvaluated(t *testing.T) {
-	w := newWorld(t, func(p *plan.Plan) {
-		p.Points[0].Limits = append(p.Points[0].Limits, plan.Limit{ID: "hocl", Kind: plan.Critical, Quantity: "hocl", Min: amountOf("50", "mg/L")})
-	})
-	out := w.must(haccp.KindReading, tina, bathTest("bath-1", "124", "6.80"))
-	vs := out[0].Body.(*haccp.Reading).Verdicts
-	i := slices.IndexFunc(vs, func(v control.Verdict) bool { return v.Limit == "hocl" })
-	if i < 0 || vs[i].Verdict != control.NotEvaluated || len(out) != 1 {
-		t.Fatalf("%+v", vs)
-	}
-}
-
 // What is odd about a report is recorded with it and never refuses it.
 func TestFindings(t *testing.T) {
 	note := func(f func(*haccp.Command, *haccp.Reading)) func(*world) *haccp.Command {

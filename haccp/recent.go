@@ -65,8 +65,8 @@ func (s *State) standing(point, place string, now time.Time) *LastReading {
 	if !ok {
 		return nil
 	}
-	for i := len(ser.Recent) - 1; i >= 0; i-- {
-		if r := ser.Recent[i]; r.counts() && s.sameFilling(place, r, now) {
+	for _, r := range slices.Backward(ser.Recent) {
+		if r.counts() && s.sameFilling(place, r, now) {
 			return r
 		}
 	}

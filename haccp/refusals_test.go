@@ -416,6 +416,7 @@ var reached = map[string]int{}
 func TestEveryRefusal(t *testing.T) {
 	t.Run("form", formsRefused)
 	t.Run("state", statesRefused)
+	t.Run("group", groupRefused)
 	codes := refusalCodes(t)
 	var missing []string
 	for _, code := range codes {

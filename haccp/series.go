@@ -8,6 +8,7 @@ import (
 
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
+	"linewarden/haccp/quantity"
 )
 
 // change collects what a group of records does to one series before it is settled.
@@ -258,17 +259,56 @@ func (s *State) sampleOf(e *Event, r *Reading, point string, accepted bool) (con
 	usable := func(l plan.Limit) bool {
 		return bounds && (l.Instrument == "" || l.Instrument == instrumentOf(r, l.Quantity))
 	}
-	marks := control.MarksOf(v.Plan, point, r.Verdicts, measured(r), usable)
+	marks := control.MarksOf(v.Plan, point, r.Verdicts, judgedValues(v.Plan, r, e.At, e.Until), usable)
 	if len(marks) == 0 {
 		return control.Sample{}, false
 	}
-	return control.Sample{ID: e.ID, Seq: e.Seq, At: e.At, By: e.By.ID, Filling: r.Filling,
-		Imported: e.AtKnown == AtImported, Lots: r.Lots, Marks: marks}, true
+	x := control.Sample{ID: e.ID, Seq: e.Seq, At: e.At, By: e.By.ID, Filling: r.Filling,
+		Imported: e.AtKnown == AtImported, Lots: r.Lots, Marks: marks}
+	for i := range marks {
+		if p, id := probeAt(v.Plan, r, point, marks[i].Limit); p != nil {
+			marks[i].Probe, marks[i].Wait, x.Until = id, p.OutsideFor.Std(), e.Until
+		}
+	}
+	return x, true
 }
 
-func instrumentOf(r *Reading, quantity string) string {
+// probeAt returns the probe, with its id, that a device's reading of a limit came from; nil where the plan states
+// nothing about it.
+func probeAt(p *plan.Plan, r *Reading, point, limit string) (*plan.Probe, string) {
+	l := control.FindLimit(p, point, limit)
+	if r.Mode != "device" || l == nil {
+		return nil, ""
+	}
+	id := instrumentOf(r, l.Quantity)
+	if id == "" {
+		return nil, ""
+	}
+	return p.Probe(id), id
+}
+
+// judgedValues gives the values of a reading that are judged. Of one that covers a span these are its median,
+// where it covers no more than its probe averages over, else what was read, the lowest and the highest.
+func judgedValues(p *plan.Plan, r *Reading, at, until time.Time) []control.Measured {
+	values := measured(r)
+	if r.Span == nil || len(values) != 1 {
+		return values
+	}
+	one := values[0]
+	if probe := p.Probe(one.Instrument); probe != nil && until.Sub(at) <= probe.Averaging.Std() {
+		one.Value = r.Span.Median
+		return []control.Measured{one}
+	}
+	for _, v := range []quantity.Value{r.Span.Min, r.Span.Max} {
+		one.Value = v
+		values = append(values, one)
+	}
+	return values
+}
+
+func instrumentOf(r *Reading, name string) string {
 	for i := range r.Entries {
-		if r.Entries[i].Quantity == quantity {
+		if r.Entries[i].Quantity == name {
 			return r.Entries[i].Instrument
 		}
 	}
@@ -279,7 +319,7 @@ func measured(r *Reading) []control.Measured {
 	out := make([]control.Measured, len(r.Entries))
 	for i := range r.Entries {
 		e := &r.Entries[i]
-		out[i] = control.Measured{Quantity: e.Quantity, Value: e.Result(), Instrument: e.Instrument, Method: e.Method}
+		out[i] = control.Measured{Quantity: e.Quantity, Value: e.Result(), Instrument: e.Instrument, Method: e.Method, Diluted: e.Dilution != nil}
 	}
 	return out
 }

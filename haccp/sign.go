@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 )
@@ -166,7 +167,10 @@ func (d *deciding) checkPart(c *Deviation, ask *SignPart, v *version) error {
 	case plan.ControlRestored:
 		return checkRestored(c, ask)
 	case plan.ProductEvaluated:
-		return checkProduct(ask.Product)
+		if err := checkProduct(ask.Product); err != nil {
+			return err
+		}
+		return d.checkCure(c, ask.Product.CuredBy, v)
 	case plan.CauseAndAction:
 		return wanted("cause", ask.Cause, "action", ask.Action)
 	case plan.Effectiveness:
@@ -239,6 +243,33 @@ func checkProduct(p *Product) error {
 		return invalid("product.mass", "missing", "give the mass affected")
 	}
 	return wanted("product.held_where", p.HeldWhere, "product.evaluation", p.Evaluation, "product.outcome", p.Outcome)
+}
+
+// checkCure refuses a later bath as ground of an evaluation unless the plan says, with its basis, that it makes
+// good what this one lacked, and its readings show it inside all the while and after (RULES 3.4).
+func (d *deciding) checkCure(c *Deviation, later string, v *version) error {
+	const field = "product.cured_by"
+	switch {
+	case later == "":
+		return nil
+	case v.Plan.Cures(c.Point, c.Place, later) == nil:
+		return refuse(ErrConflict, field, "no-cure", "the plan does not say that %s makes good what %s lacked: a later bath never cures an earlier one without its basis in the plan", later, c.Place)
+	}
+	ser, ok := d.series.get(key(c.Point, later))
+	if !ok || c.open() || c.Widest.Begin.Before(ser.Window.From) {
+		return unprovedCure(later)
+	}
+	_, before := ser.Window.LastInside(c.Widest.Begin)
+	after, then := ser.Window.NextInside(c.Widest.End)
+	touches := func(x control.Excursion) bool { return x.Touches(c.Widest.Begin, after.At) }
+	if !before || !then || slices.ContainsFunc(ser.Window.Excursions(*d.context(ser, coming{}, Facts{})), touches) {
+		return unprovedCure(later)
+	}
+	return nil
+}
+
+func unprovedCure(later string) error {
+	return refuse(ErrConflict, "product.cured_by", "cure-unproved", "the readings do not show %s inside its limits before, during and after the span: it makes nothing good", later)
 }
 
 func checkEffect(c *Deviation, ask *SignPart) error {
@@ -374,6 +405,8 @@ func (d *deciding) signPlan(_ []Finding) error {
 		return invalid("plan.site", "wrong-site", "the plan is for the site %q, this log for %q", ask.Plan.Site, d.Site.Site)
 	case ask.Plan.Demo && !d.Site.Demo:
 		return invalid("plan.demo", "demo-plan", "a plan with invented limits is accepted only by a site founded as demo")
+	case d.planSeq > ask.Signature.Head.Size:
+		return refuse(ErrConflict, "signature.head", "changed-since", "another plan version was signed since you looked (record %d): look again before you sign", d.planSeq)
 	case !first && from.Before(d.now):
 		return invalid("from", "in-past", "only a site's first plan may start in the past: this one takes effect now or later")
 	}
@@ -397,8 +430,17 @@ func (d *deciding) review(_ []Finding) error {
 	if err := d.checkSignature(&ask.Signature, MeaningReviewed); err != nil {
 		return err
 	}
+	if ask.To-ask.From >= maxReviewed {
+		return invalid("to", "review-too-long", "one review covers at most %d records: review them in parts", maxReviewed)
+	}
 	if ask.From < 1 || ask.To < ask.From || ask.To > ask.Signature.Head.Size {
 		return invalid("to", "bad-range", "a review covers records that you were shown: from 1 or later up to the head")
+	}
+	if d.changedAfter(ReviewSpan{ask.From, ask.To}, ask.Signature.Head.Size) {
+		return refuse(ErrConflict, "signature.head", "changed-since", "a record under review was changed after the head you were shown: look again before you sign")
+	}
+	if err := d.checkReviewer(ReviewSpan{ask.From, ask.To}); err != nil {
+		return err
 	}
 	if len(ask.Findings) > maxText {
 		return invalid("findings", "too-long", "the findings are longer than %d characters", maxText)

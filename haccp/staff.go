@@ -3,6 +3,9 @@ package haccp
 import (
 	"slices"
 	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
 )
 
 // roles lists the roles a person may hold.
@@ -41,6 +44,9 @@ func (d *deciding) checkPersonChange(ask *PersonChange, p *Person) (string, erro
 		if err := wanted("name", ask.Name, "sign_in", ask.SignIn); err != nil {
 			return "", err
 		}
+		if err := printed("name", ask.Name); err != nil {
+			return "", err
+		}
 		if err := checkCode("sign_in", ask.SignIn); err != nil {
 			return "", err
 		}
@@ -75,6 +81,15 @@ func (d *deciding) checkPersonChange(ask *PersonChange, p *Person) (string, erro
 	return "", invalid("change", "unknown-change", "there is no change %q of a person", ask.Change)
 }
 
+// printed refuses a name that would not stand in one line as it is: one with a line break, a control character,
+// or a mark that turns the direction of writing.
+func printed(field, name string) error {
+	if i := strings.IndexFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }); i >= 0 || !utf8.ValidString(name) {
+		return invalid(field, "bad-name", "a printed name holds printable characters only: take out line ends, tabs and control characters")
+	}
+	return nil
+}
+
 // device decides the enrolment or revoking of a device.
 func (d *deciding) device(_ []Finding) error {
 	ask, ok := d.cmd.Ask.(*DeviceChange)
@@ -91,6 +106,9 @@ func (d *deciding) device(_ []Finding) error {
 		return refuse(ErrConflict, "device", "device-exists", "there is a device %q already: ids are never used again", ask.Device)
 	case ask.Change == "enrolled":
 		if err := wanted("name", ask.Name); err != nil {
+			return err
+		}
+		if err := printed("name", ask.Name); err != nil {
 			return err
 		}
 	case ask.Change == "revoked" && (!known || !old.Revoked.IsZero()):
@@ -124,4 +142,28 @@ func (d *deciding) security(_ []Finding) error {
 		about = "site" // a device or address was locked, not a person
 	}
 	return d.emit(&Event{Kind: ask.Kind, About: []string{about}, At: d.now, AtKnown: AtServer, Body: &body})
+}
+
+// restore records that the log was put back from a backup. It says what was put back: the records before it,
+// all of them and nothing else.
+func (d *deciding) restore(_ []Finding) error {
+	ask, ok := d.cmd.Ask.(*RestoreLog)
+	if !ok {
+		return wrongAsk(d.cmd)
+	}
+	if err := wanted("backup", ask.Backup, "operator", ask.Operator, "root", ask.Root); err != nil {
+		return err
+	}
+	if err := short("backup", ask.Backup, "operator", ask.Operator, "reason", ask.Reason); err != nil {
+		return err
+	}
+	if ask.Made.IsZero() || ask.Made.After(d.now.Add(FutureTolerance)) {
+		return invalid("made", "bad-made", "a backup was made at some moment in the past")
+	}
+	if ask.Size != d.Size {
+		return refuse(ErrConflict, "size", "not-just-restored", "the log has %d records, %d were put back: this must be the next record after them", d.Size, ask.Size)
+	}
+	body := ask.Restored
+	body.Made = body.Made.UTC().Truncate(time.Millisecond)
+	return d.emit(&Event{Kind: KindRestored, About: []string{"site"}, At: d.now, AtKnown: AtServer, Body: &body})
 }

@@ -50,7 +50,12 @@ type State struct {
 	// Planned is when the first plan was signed: nothing is due before somebody could have been told,
 	// even where the plan's live_from lies further back.
 	Planned time.Time
+	// Timetable is whose turn it is to run the timetable; zero: the only instance there ever was.
+	Timetable Turn
 
+	planSeq    int64      // the record that signed the newest plan version
+	recent     []ChangeAt // the newest changes of reports, in order
+	reviews    []ReviewAt // the newest signed reviews, in order
 	people     table[*Person]
 	devices    table[*DeviceState]
 	lines      table[*LineState]
@@ -58,6 +63,7 @@ type State struct {
 	series     table[*Series]     // "point@place"
 	checks     table[*CheckState] // "check@place"
 	deviations table[*Deviation]
+	sites      table[*Member]      // of a group
 	alerts     table[*alarm.Alert] // open ones, and cleared ones for a while
 	silences   table[*alarm.Silence]
 	alertKeys  table[string] // the open alert of a key; derived from alerts
@@ -85,8 +91,8 @@ func New(zones Zones) *State {
 		zones: zones, memo: newMemo(),
 		people: newTable[*Person](), devices: newTable[*DeviceState](), lines: newTable[*LineState](),
 		places: newTable[*PlaceState](), series: newTable[*Series](), checks: newTable[*CheckState](),
-		deviations: newTable[*Deviation](),
-		alerts:     newTable[*alarm.Alert](), silences: newTable[*alarm.Silence](), alertKeys: newTable[string](),
+		deviations: newTable[*Deviation](), sites: newTable[*Member](),
+		alerts: newTable[*alarm.Alert](), silences: newTable[*alarm.Silence](), alertKeys: newTable[string](),
 	}
 }
 
@@ -95,7 +101,7 @@ func (s *State) Fork() *State {
 	n := *s
 	n.people, n.devices, n.lines = s.people.fork(), s.devices.fork(), s.lines.fork()
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
-	n.deviations = s.deviations.fork()
+	n.deviations, n.sites = s.deviations.fork(), s.sites.fork()
 	n.alerts, n.silences, n.alertKeys = s.alerts.fork(), s.silences.fork(), s.alertKeys.fork()
 	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
 	return &n
@@ -110,6 +116,10 @@ type snapshot struct {
 	Counts       Counts              `json:"counts"`
 	Reviews      []ReviewSpan        `json:"reviews,omitempty"`
 	Planned      time.Time           `json:"planned,omitzero"`
+	PlanSeq      int64               `json:"plan_seq,omitempty"`
+	Recent       []ChangeAt          `json:"recent,omitempty"`
+	ReviewList   []ReviewAt          `json:"review_list,omitempty"`
+	Timetable    Turn                `json:"timetable,omitzero"`
 	People       table[*Person]      `json:"people"`
 	Devices      table[*DeviceState] `json:"devices"`
 	Lines        table[*LineState]   `json:"lines"`
@@ -117,6 +127,7 @@ type snapshot struct {
 	Series       table[*Series]      `json:"series"`
 	Checks       table[*CheckState]  `json:"checks"`
 	Deviations   table[*Deviation]   `json:"deviations"`
+	Sites        table[*Member]      `json:"sites,omitzero"`
 
 	Alerts   table[*alarm.Alert]   `json:"alerts"`
 	Silences table[*alarm.Silence] `json:"silences"`
@@ -125,14 +136,14 @@ type snapshot struct {
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
-		s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.alerts, s.silences})
+		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites, s.alerts, s.silences})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
 func Restore(b []byte, zones Zones) (*State, error) {
 	v := snapshot{People: newTable[*Person](), Devices: newTable[*DeviceState](), Lines: newTable[*LineState](),
 		Places: newTable[*PlaceState](), Series: newTable[*Series](), Checks: newTable[*CheckState](),
-		Deviations: newTable[*Deviation](), Alerts: newTable[*alarm.Alert](), Silences: newTable[*alarm.Silence]()}
+		Deviations: newTable[*Deviation](), Sites: newTable[*Member](), Alerts: newTable[*alarm.Alert](), Silences: newTable[*alarm.Silence]()}
 	if err := json.Unmarshal(b, &v); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
@@ -144,8 +155,8 @@ func Restore(b []byte, zones Zones) (*State, error) {
 		p.water = fillingsOf(p.Log)
 	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
-		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
-		series: v.Series, checks: v.Checks, deviations: v.Deviations,
+		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, Timetable: v.Timetable, planSeq: v.PlanSeq, recent: v.Recent, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
+		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites,
 		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), zones: zones, memo: m}, nil
 }
 
@@ -210,6 +221,9 @@ type PlaceState struct {
 	Earlier int `json:"earlier,omitempty"`
 	// Over are the readings above a ceiling of the plan for the water of the bath, by at.
 	Over []OverAt `json:"over,omitempty"`
+	// Levels are the readings of free chlorine of the last day, and Ahead the tests that forecasts want, by at.
+	Levels chain[LevelAt] `json:"levels,omitzero"`
+	Ahead  []AheadAt      `json:"ahead,omitempty"`
 
 	water []control.Filling // derived from Log
 }
@@ -353,13 +367,16 @@ func (d *Deviation) Word() string {
 	return "nonconformity"
 }
 
-// SignedPart is a part as signed. A stale part was signed before the span widened.
+// SignedPart is a part as signed. A stale part was signed before the span widened and is to be signed again.
+// One that covers a report amended, voided or accepted since stands, and is marked: Changed is the number of
+// the newest record that changed it.
 type SignedPart struct {
-	Seq   int64            `json:"seq"`
-	At    time.Time        `json:"at"`
-	By    Actor            `json:"by"`
-	Stale bool             `json:"stale,omitempty"`
-	Body  *DeviationSigned `json:"body"`
+	Seq     int64            `json:"seq"`
+	At      time.Time        `json:"at"`
+	By      Actor            `json:"by"`
+	Stale   bool             `json:"stale,omitempty"`
+	Changed int64            `json:"changed,omitempty"`
+	Body    *DeviationSigned `json:"body"`
 }
 
 // Part returns the standing signature of a part, nil where there is none.

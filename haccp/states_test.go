@@ -170,6 +170,31 @@ var stateRefusals = []refusalCase{
 	{"bad-range", "to", invalidForm, func(w *world) *haccp.Command {
 		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 2, To: 1, Signature: w.signature(haccp.MeaningReviewed)}})
 	}},
+	{"review-too-long", "to", invalidForm, func(w *world) *haccp.Command {
+		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: 20_001, Signature: w.signature(haccp.MeaningReviewed)}})
+	}},
+	{"no-cure", "product.cured_by", conflict, withPart(mara, plan.ProductEvaluated, func(b *haccp.DeviationSigned) { b.Product.CuredBy = "bath-2" })},
+	{"cure-unproved", "product.cured_by", conflict, func(w *world) *haccp.Command {
+		c := w.partOf(mara, plan.ProductEvaluated, func(b *haccp.DeviationSigned) { b.Product.CuredBy = "bath-2" })
+		// The worlds of this table have a bath 2 that nobody tested before the span.
+		w.state.Plans[0].Plan.Series[0].Cures = []plan.Cure{{Point: "wash-chlorine", Earlier: "bath-1", Later: "bath-2"}}
+		return c
+	}},
+	{"changed-since", "signature.head", conflict, func(w *world) *haccp.Command {
+		w.must(haccp.KindReading, tina, bathTest("bath-1", "124", "6.80"))
+		target, seen := w.lastOf(haccp.KindReading), w.signature(haccp.MeaningReviewed)
+		w.must(haccp.AskVoid, mara, &haccp.Void{Target: target, Reason: "wrong bath", Signature: w.signed(haccp.MeaningVoid)})
+		return w.command(haccp.AskReview, milo, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: seen.Head.Size, Signature: seen}})
+	}},
+	{"changed-since", "signature.head", conflict, planWith(func(w *world, p *haccp.SignPlan) {
+		p.Signature = w.signature(haccp.MeaningPlan)
+		w.must(haccp.AskSignPlan, mara, &haccp.SignPlan{Plan: demoPlan(w.t), Reason: "other", Source: "z", Signature: w.signature(haccp.MeaningPlan)})
+	})},
+	{"reviewer-logged", "", forbidden, func(w *world) *haccp.Command {
+		w.must(haccp.KindReading, mara, bathTest("bath-1", "124", "6.80"))
+		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: w.state.Size, Signature: w.signature(haccp.MeaningReviewed)}})
+	}},
+	{"bad-name", "name", invalidForm, change("added", haccp.PersonBody{Person: "new", Name: "A\nB", SignIn: "new"})},
 	{"too-long", "findings", invalidForm, func(w *world) *haccp.Command {
 		return w.command(haccp.AskReview, mara, &haccp.Review{Reviewed: haccp.Reviewed{From: 1, To: 1, Findings: long, Signature: w.signature(haccp.MeaningReviewed)}})
 	}},
@@ -204,7 +229,20 @@ var stateRefusals = []refusalCase{
 		w.must(haccp.AskDevice, console, ask)
 		return w.command(haccp.AskDevice, console, ask)
 	}},
+	{"missing", "backup", invalidForm, restored(func(b *haccp.Restored) { b.Backup = " " })},
+	{"missing", "operator", invalidForm, restored(func(b *haccp.Restored) { b.Operator = "" })},
+	{"bad-made", "made", invalidForm, restored(func(b *haccp.Restored) { b.Made = time.Time{} })},
+	{"not-just-restored", "size", conflict, restored(func(b *haccp.Restored) { b.Size-- })},
 	{"unknown-kind", "kind", invalidForm, report(haccp.AskSecurity, timetable, &haccp.SecurityHappened{Kind: "gossip"})},
+}
+
+// restored says that the log was put back, with one thing changed.
+func restored(change func(*haccp.Restored)) func(*world) *haccp.Command {
+	return func(w *world) *haccp.Command {
+		b := haccp.Restored{Backup: "nightly", Made: w.now.Add(-time.Hour), Operator: "Ines Invented", Root: "cm9vdA==", Size: w.state.Size}
+		change(&b)
+		return w.command(haccp.AskRestore, console, &haccp.RestoreLog{Restored: b})
+	}
 }
 
 // closingBy has the manager who is to close do something in the span of the case before.
@@ -224,5 +262,24 @@ func closingBy(kind string, ask any) func(*world) *haccp.Command {
 			w.must(haccp.AskSignPart, milo, w.partOf(milo, part, nil).Ask)
 		}
 		return w.partOf(mara, plan.Closed, nil)
+	}
+}
+
+// A restore is recorded as the record after those that were put back, by the console alone.
+func TestRestoreIsRecorded(t *testing.T) {
+	w, _ := breached(t)
+	size := w.state.Size
+	c := restored(func(*haccp.Restored) {})(w)
+	c.By = milo
+	if _, err := w.try(c); err == nil {
+		t.Error("a manager recorded a restore")
+	}
+	c.By = console
+	events, err := w.try(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b, ok := events[0].Body.(*haccp.Restored); len(events) != 1 || !ok || events[0].Kind != haccp.KindRestored || b.Size != size || events[0].Seq != size+1 {
+		t.Errorf("recorded %+v", events[0])
 	}
 }

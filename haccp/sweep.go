@@ -37,6 +37,13 @@ func (d *deciding) sweepFrom(check, place string) time.Time {
 // sweep records the checks that were missed: dues whose window, grace included, has passed without a
 // reading, the oldest first. Each is recorded once; its id follows from check, place and due time.
 func (d *deciding) sweep(_ []Finding) error {
+	ask, ok := d.cmd.Ask.(*Sweep)
+	if !ok {
+		return wrongAsk(d.cmd)
+	}
+	if ask.Epoch != d.Timetable.Epoch {
+		return d.stale(ask.Epoch)
+	}
 	list := d.missedNow()
 	if !d.sweepNeeds(list, d.facts).Empty() { // not what was asked for: the next sweep records what lies further back
 		list = slices.DeleteFunc(list, func(m missed) bool {
@@ -52,6 +59,18 @@ func (d *deciding) sweep(_ []Finding) error {
 		}
 	}
 	return nil
+}
+
+// sweepsBack reports whether a sweep may find a miss from before a window: hardly ever.
+func (d *deciding) sweepsBack() bool {
+	return slices.ContainsFunc(d.memo.checkPlaces, func(k string) bool {
+		check, place := splitKey(k)
+		from := d.sweepFrom(check, place)
+		return slices.ContainsFunc(d.memo.feeds[k], func(point string) bool {
+			ser, ok := d.series.get(point)
+			return ok && ser.Window.From.After(from)
+		})
+	})
 }
 
 // sweepNeeds asks for what the spans of missed checks from before the windows follow from.
@@ -116,11 +135,12 @@ func (s *State) missTouches(check, place string, version int) []string {
 	return out
 }
 
-// missedAt lists the dues of a check at a place that have passed unsatisfied and are not yet recorded.
+// missedAt lists the dues of a check at a place that have passed unsatisfied and are not yet recorded. A test
+// that only a forecast wants is not missed: the scheduled one stands.
 func (d *deciding) missedAt(check, place string) []control.Matched {
 	var out []control.Matched
 	for _, m := range d.matched(check, place, d.sweepFrom(check, place), d.now) {
-		if m.Reading == "" && m.Until.Before(d.now) && !d.missRecorded(check, place, m.Due) {
+		if m.Reading == "" && m.Row != control.RowForecast && m.Until.Before(d.now) && !d.missRecorded(check, place, m.Due) {
 			out = append(out, m)
 		}
 	}
@@ -222,6 +242,11 @@ func (s *State) dueContext(check, place string) control.DueContext {
 		c.Fillings = p.fillings()
 		for _, g := range p.gaps() {
 			c.Out = append(c.Out, control.Gap{From: g.From, To: g.To})
+		}
+		for _, a := range p.Ahead {
+			if a.Check == check {
+				c.Forecasts = append(c.Forecasts, control.Forecast{ID: a.ID, At: a.At, Due: a.Test})
+			}
 		}
 		for i := range p.Log {
 			if kind := happening[p.Log[i].Kind]; kind != "" {

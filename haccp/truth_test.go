@@ -200,16 +200,15 @@ func casesDiffer(w *world, k string, want *truth) string {
 			if !slices.ContainsFunc(want.excursions, func(y control.Excursion) bool { return y.Begin.Equal(x.Begin) && y.End.Equal(x.End) }) {
 				return fmt.Sprintf("case %d covers %s..%s, which is no excursion", d.Number, moment(x.Begin), moment(x.End))
 			}
-			switch {
-			case i == 0:
+			if i == 0 {
 				now = x.Span
-			default:
-				if x.Begin.Before(now.Begin) {
-					now.Begin = x.Begin
-				}
-				if !now.End.IsZero() && (x.End.IsZero() || x.End.After(now.End)) {
-					now.End = x.End
-				}
+				continue
+			}
+			if x.Begin.Before(now.Begin) {
+				now.Begin = x.Begin
+			}
+			if !now.End.IsZero() && (x.End.IsZero() || x.End.After(now.End)) {
+				now.End = x.End
 			}
 		}
 		if !d.Now.Begin.Equal(now.Begin) || !d.Now.End.Equal(now.End) {

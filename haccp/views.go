@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"linewarden/haccp/chemistry"
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 )
@@ -103,6 +104,10 @@ func (s *State) unsatisfied(check, place string, next control.Due, now time.Time
 func (i DueItem) with(d control.Due, now time.Time) DueItem {
 	i.Row, i.Due, i.From, i.Until, i.Version = d.Row, d.At, d.From, d.Until, d.Version
 	switch {
+	case d.Row == control.RowForecast && now.After(d.At):
+		i.State = DueLate // never missed: the scheduled test stands
+	case d.Row == control.RowForecast && now.Before(d.At.Add(-d.At.Sub(d.From)/2)):
+		i.State = DueUpcoming
 	case now.After(d.Until):
 		i.State = DueMissed
 	case now.After(d.At) && d.Row != control.RowEvent:
@@ -342,15 +347,17 @@ func (s *State) Misses(check, place string) []MissAt {
 
 // Advice is the answer to a report: what it says and what to do about it, until when.
 type Advice struct {
-	Worst        string             `json:"worst,omitempty"`
-	Verdicts     []control.Verdict  `json:"verdicts,omitempty"`
-	PlanVersion  int                `json:"plan_version,omitempty"`
-	Instructions []string           `json:"instructions,omitempty"`
-	Fixes        []plan.Fix         `json:"fixes,omitempty"`
-	RetestBy     time.Time          `json:"retest_by,omitzero"`
-	NextDue      time.Time          `json:"next_due,omitzero"`
-	AskAgain     []string           `json:"ask_again,omitempty"` // quantities outside the plausible range
-	Opened       []*DeviationOpened `json:"opened,omitempty"`
+	Worst        string              `json:"worst,omitempty"`
+	Verdicts     []control.Verdict   `json:"verdicts,omitempty"`
+	PlanVersion  int                 `json:"plan_version,omitempty"`
+	Instructions []string            `json:"instructions,omitempty"`
+	Fixes        []plan.Fix          `json:"fixes,omitempty"`
+	RetestBy     time.Time           `json:"retest_by,omitzero"`
+	NextDue      time.Time           `json:"next_due,omitzero"`
+	AskAgain     []string            `json:"ask_again,omitempty"` // quantities outside the plausible range
+	LowPH        bool                `json:"low_ph,omitempty"`    // below the plan's pH floor: the caution of chlorine gas
+	Forecast     *chemistry.Forecast `json:"forecast,omitempty"`
+	Opened       []*DeviationOpened  `json:"opened,omitempty"`
 }
 
 // Advise gives the answer to the records of one command.
@@ -372,11 +379,12 @@ func (s *State) Advise(events []*Event, now time.Time) Advice {
 func (s *State) adviseReading(a *Advice, e *Event, r *Reading, now time.Time) {
 	a.Worst, a.Verdicts, a.PlanVersion = control.Worst(r.Verdicts), r.Verdicts, r.PlanVersion
 	for _, f := range e.Findings {
+		a.LowPH = a.LowPH || f.Code == FindingBelowFloor
 		if f.Code == FindingImplausible {
 			a.AskAgain = append(a.AskAgain, f.Data["quantity"])
 		}
 	}
-	a.NextDue = s.nextDue(r.Check, r.Place, now)
+	a.NextDue, a.Forecast = s.nextDue(r.Check, r.Place, now), r.Forecast
 	v := s.numbered(r.PlanVersion)
 	if v == nil {
 		return

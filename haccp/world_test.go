@@ -3,8 +3,10 @@ package haccp_test
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -75,6 +77,15 @@ func newWorld(t testing.TB, change ...func(*plan.Plan)) *world {
 	return w
 }
 
+// again is a world of its own that begins as this one stands, without replay.
+func (w *world) again(t testing.TB) *world {
+	n := &world{t: t, state: w.state.Fork(), events: slices.Clone(w.events), byKey: map[string][]*haccp.Event{}, byID: maps.Clone(w.byID), now: w.now, n: w.n}
+	for k, events := range w.byKey {
+		n.byKey[k] = slices.Clone(events)
+	}
+	return n
+}
+
 var console = haccp.Actor{ID: "console", Name: "Console", Role: haccp.RoleConsole, Known: haccp.KnownConsole}
 
 var timetable = haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}
@@ -110,7 +121,8 @@ func (w *world) keep(events []*haccp.Event) {
 // answer adds to the facts what is needed.
 func (w *world) answer(n haccp.Need, f haccp.Facts, size int64) haccp.Facts {
 	if f.Ranges == nil {
-		f = haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}, ByID: map[string]*haccp.Event{}, Leaves: map[int64]string{}, Roots: map[int64]string{}}
+		f = haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}, ByID: map[string]*haccp.Event{}, Leaves: map[int64]string{}, Roots: map[int64]string{},
+			Reporters: map[haccp.ReviewSpan]map[string][]int64{}}
 	}
 	for _, r := range n.Ranges {
 		w.asked++
@@ -133,6 +145,14 @@ func (w *world) answer(n haccp.Need, f haccp.Facts, size int64) haccp.Facts {
 	}
 	for _, size := range n.Roots {
 		f.Roots[size] = root(size)
+	}
+	for _, r := range n.Reporters {
+		f.Reporters[r] = map[string][]int64{}
+		for _, e := range w.events[r.From-1 : r.To] {
+			if haccp.Reported(e.Kind) {
+				f.Reporters[r][e.By.ID] = append(f.Reporters[r][e.By.ID], e.Seq)
+			}
+		}
 	}
 	return f
 }

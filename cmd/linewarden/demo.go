@@ -52,7 +52,7 @@ func (c *demoCommand) Run(ctx context.Context, t *terminal) error {
 	if err := c.history(ctx, t, f); err != nil {
 		return errors.Join(err, f.Close())
 	}
-	a, err := app.New(ctx, cfg, app.Parts{Folder: f, Logger: logger, Version: version, Progress: t.progress("reading the record log", "records")})
+	a, err := app.New(ctx, cfg, app.Parts{Home: f, Logger: logger, Version: version, Progress: t.progress("reading the record log", "records")})
 	if err != nil {
 		return err
 	}

@@ -17,8 +17,8 @@ import (
 
 type exportCommand struct {
 	Report string `arg:"" enum:"corrective-actions,readings,records" help:"corrective-actions, readings or records."`
-	Data   string `required:"" help:"Data folder." placeholder:"DIR"`
-	Site   string `help:"Site, where the folder holds several." placeholder:"ID"`
+	placeFlags
+	Site   string `help:"Site, where there are several." placeholder:"ID"`
 	From   moment `help:"From this time on (RFC 3339)." placeholder:"TIME"`
 	To     moment `help:"Until this time (RFC 3339; default: now)." placeholder:"TIME"`
 	Format string `help:"csv or ndjson (default: ndjson for records, else csv)." placeholder:"FORMAT"`
@@ -40,7 +40,7 @@ func (c *exportCommand) Run(ctx context.Context, t *terminal) error {
 	if err := c.checkFormat(); err != nil {
 		return err
 	}
-	f, err := app.LookFolder(ctx, c.Data, t.quiet())
+	f, err := c.place().Look(ctx, t.quiet())
 	if err != nil {
 		return err
 	}

@@ -18,9 +18,9 @@ import (
 )
 
 type importCommand struct {
-	Files        []string `arg:"" name:"file" help:"CSV files."`
-	Data         string   `required:"" help:"Data folder." placeholder:"DIR"`
-	Site         string   `help:"Site, where the folder holds several." placeholder:"ID"`
+	Files []string `arg:"" name:"file" help:"CSV files."`
+	placeFlags
+	Site         string   `help:"Site, where there are several." placeholder:"ID"`
 	Check        string   `required:"" help:"Id of the check that the readings are of." placeholder:"NAME"`
 	Place        string   `required:"" help:"Id of the place where they were taken." placeholder:"NAME"`
 	Time         string   `required:"" help:"Column with the time, and how it is written (YYYY-MM-DD hh:mm:ss where not said)." placeholder:"COLUMN[:LAYOUT]"`
@@ -50,7 +50,7 @@ func (c *importCommand) Run(ctx context.Context, t *terminal) error {
 	if err != nil {
 		return err
 	}
-	f, err := app.OpenFolder(ctx, c.Data, t.quiet())
+	f, err := c.place().Open(ctx, t.quiet())
 	if err != nil {
 		return err
 	}
@@ -92,7 +92,7 @@ func (c *importCommand) open(ctx context.Context, t *terminal, f *app.Folder) (*
 			return nil, err
 		}
 		p = r.Plan
-		sign := planSign{Demo: c.Demo, Data: c.Data}
+		sign := planSign{Demo: c.Demo, placeFlags: c.placeFlags}
 		if !c.Demo {
 			return nil, errors.New("a new site is founded and signed in one command as a demo only (--demo): otherwise sign its plan first (linewarden plan sign)")
 		}

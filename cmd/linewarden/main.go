@@ -28,7 +28,14 @@ type commands struct {
 	Import  importCommand  `cmd:"" help:"Import readings from a CSV file."`
 	Export  exportCommand  `cmd:"" help:"Write a report or the records themselves to a file."`
 	Verify  verifyCommand  `cmd:"" help:"Prove that a record log was not changed, or name the first bad record."`
+	Backup  backupCommand  `cmd:"" help:"Back up a plant's records, checkpoints and passwords, while it is served."`
+	Restore restoreCommand `cmd:"" help:"Put a backup back; the log says so."`
+	Move    moveCommand    `cmd:"" help:"Move a plant from a data folder into a database, or back."`
+	Key     keyCommand     `cmd:"" help:"Make the signing key of a site that is to be kept in a database."`
 	User    userCommands   `cmd:"" help:"Add people and change their standing."`
+	Ready   readyCommand   `cmd:"" help:"Ask a service whether it takes commands."`
+	Group   groupCommands  `cmd:"" help:"Sites, people and roles of a group of plants."`
+	Calc    calcCommand    `cmd:"" help:"Answer a question of the trade with its formula, source and cautions."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }
 
@@ -66,6 +73,9 @@ func run(ctx context.Context, t *terminal, args []string) (code int) {
 	}
 	if args[0] == "help" {
 		args = append(args[1:len(args):len(args)], "--help")
+	}
+	if name, ok := calculatorHelp(args); ok {
+		return t.fail(helpCalculator(t, name))
 	}
 	parsed, err := parser.Parse(args)
 	if err != nil {

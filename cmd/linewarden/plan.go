@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
@@ -85,9 +86,9 @@ func (planTemplate) Run(t *terminal) error {
 }
 
 type planSign struct {
-	File   string `arg:"" help:"Plan file (YAML)."`
-	Data   string `required:"" help:"Data folder; a new one is founded for the plan's site." placeholder:"DIR"`
-	Site   string `help:"Id of the site, where it should be looked at before founding; it must be the plan's." placeholder:"ID"`
+	File string `arg:"" help:"Plan file (YAML)."`
+	placeFlags
+	Site   string `help:"Id of the site; it must be the plan's. Given, a further site is founded beside those that are there." placeholder:"ID"`
 	Name   string `help:"Name of the site for people (default: the plan's)." placeholder:"NAME"`
 	Demo   bool   `help:"Found the site as a demo: it takes invented limits, and its plans are signed from the console."`
 	From   moment `help:"When the plan takes effect (RFC 3339; default: at once; a first plan may lie in the past)." placeholder:"TIME"`
@@ -96,7 +97,8 @@ type planSign struct {
 
 // Help is shown by --help.
 func (planSign) Help() string {
-	return `A new folder becomes the data folder of the plan's site. On a demo site the console signs. On any
+	return `A new folder becomes the data folder of the plan's site; in a database the site is founded with the key
+of --signing-key, which linewarden key makes. On a demo site the console signs. On any
 other the name and password of a manager are asked for; the first one is added on the way.
 
 Examples:
@@ -110,7 +112,7 @@ func (c *planSign) Run(ctx context.Context, t *terminal) error {
 	if err != nil {
 		return err
 	}
-	f, err := app.OpenFolder(ctx, c.Data, t.quiet())
+	f, err := c.place().Open(ctx, t.quiet())
 	if err != nil {
 		return err
 	}
@@ -141,15 +143,18 @@ func (c *planSign) Run(ctx context.Context, t *terminal) error {
 	return nil
 }
 
-// found makes the site of the plan where the folder holds none.
+// found makes the site of the plan where the folder holds none, or where a further one is wished for.
 func (c *planSign) found(ctx context.Context, t *terminal, f *app.Folder, p *plan.Plan) error {
 	if c.Site != "" && c.Site != p.Site {
 		return fmt.Errorf("the plan is for site %q, not %q", p.Site, c.Site)
 	}
-	_, err := f.SiteID(ctx, "")
-	if err == nil || !errors.Is(err, app.ErrNoSite) {
-		_, err = f.SiteID(ctx, p.Site)
+	sites, err := f.Sites(ctx)
+	if err != nil || slices.Contains(sites, p.Site) {
 		return err
+	}
+	if len(sites) > 0 && c.Site == "" {
+		_, err = f.SiteID(ctx, p.Site)
+		return fmt.Errorf("%w; to found a further one say --site %s", err, p.Site)
 	}
 	if p.Demo && !c.Demo {
 		return errors.New("this plan has invented limits: only a site founded as demo takes it (--demo)")
@@ -175,7 +180,7 @@ func askManager(ctx context.Context, t *terminal, f *app.Folder, site *plant.Sit
 	}
 	if !anyManager(site.View()) {
 		if err := firstManager(&people{ctx: ctx, t: t, site: site, door: door}); err != nil {
-			return none, fmt.Errorf("the site has no manager who could sign yet: run this again, or add one with linewarden user add NAME --sign-in SIGN-IN --role manager --data %s (%w)", f.Dir, err)
+			return none, fmt.Errorf("the site has no manager who could sign yet: run this again, or add one with linewarden user add NAME --sign-in SIGN-IN --role manager (%w)", err)
 		}
 	}
 	name, err := t.ask("Sign-in name of the manager who signs")

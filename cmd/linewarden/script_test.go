@@ -35,7 +35,7 @@ func TestScripts(t *testing.T) {
 			return err
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"replace": replaceCommand, "cut": cutCommand, "ready": readyCommand,
+			"replace": replaceCommand, "cut": cutCommand, "ready": waitCommand,
 		},
 	})
 }
@@ -81,8 +81,8 @@ func cutCommand(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Fatalf("%s does not hold %q", args[0], args[1])
 }
 
-// readyCommand is "ready ADDR": it waits until the service there is ready.
-func readyCommand(ts *testscript.TestScript, neg bool, args []string) {
+// waitCommand is "ready ADDR": it waits until the service there is ready.
+func waitCommand(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
 		ts.Fatalf("usage: ready ADDR")
 	}

@@ -12,9 +12,9 @@ import (
 )
 
 type serveCommand struct {
-	Data        string   `help:"Data folder." placeholder:"DIR"`
+	placeFlags
 	Config      string   `help:"YAML file with settings; flags and LINEWARDEN_ variables go before it." placeholder:"FILE"`
-	Site        string   `help:"Site to serve, where the folder holds several." placeholder:"ID"`
+	Site        string   `help:"Site to serve, where there are several." placeholder:"ID"`
 	Listen      string   `help:"Address to listen on (default 127.0.0.1:8080)." placeholder:"ADDR"`
 	TLSCert     string   `name:"tls-cert" help:"Certificate with its chain, PEM." placeholder:"FILE"`
 	TLSKey      string   `name:"tls-key" help:"Key of the certificate, PEM." placeholder:"FILE"`
@@ -32,6 +32,7 @@ func (serveCommand) Help() string {
 Examples:
   linewarden serve --data /var/lib/linewarden
   linewarden serve --data /var/lib/linewarden --listen 0.0.0.0:8443 --tls-plant wash-hall.example,192.0.2.10
+  linewarden serve --mongodb /run/secrets/mongodb-uri --signing-key /run/secrets/signing-key --listen 0.0.0.0:8080 --behind-proxy 10.0.0.0/24
   linewarden serve --config /etc/linewarden.yaml --print-config`
 }
 
@@ -45,7 +46,7 @@ func (c *serveCommand) settings(getenv func(string) string) (config.Config, erro
 		flag string
 		to   *string
 	}{
-		{c.Data, &cfg.Data}, {c.Site, &cfg.Site}, {c.Listen, &cfg.Listen}, {c.TLSCert, &cfg.TLS.Cert}, {c.TLSKey, &cfg.TLS.Key},
+		{c.Data, &cfg.Data}, {c.MongoDB, &cfg.MongoDB}, {c.SigningKey, &cfg.SigningKey}, {c.Site, &cfg.Site}, {c.Listen, &cfg.Listen}, {c.TLSCert, &cfg.TLS.Cert}, {c.TLSKey, &cfg.TLS.Key},
 		{c.LogLevel, &cfg.Log.Level}, {c.LogFormat, &cfg.Log.Format},
 	} {
 		if f.flag != "" {

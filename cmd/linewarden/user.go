@@ -24,13 +24,13 @@ type userCommands struct {
 
 // userFolder is what every user command works on.
 type userFolder struct {
-	Data string `required:"" help:"Data folder." placeholder:"DIR"`
-	Site string `help:"Site, where the folder holds several." placeholder:"ID"`
+	placeFlags
+	Site string `help:"Site, where there are several." placeholder:"ID"`
 }
 
 // with opens the site and does the work on it.
 func (u *userFolder) with(ctx context.Context, t *terminal, work func(*people) error) error {
-	f, err := app.OpenFolder(ctx, u.Data, t.quiet())
+	f, err := u.place().Open(ctx, t.quiet())
 	if err != nil {
 		return err
 	}

@@ -13,9 +13,9 @@ import (
 )
 
 type verifyCommand struct {
-	File  string `arg:"" optional:"" help:"Export to verify (*.records.ndjson)."`
-	Data  string `help:"Verify the log in this data folder instead." placeholder:"DIR"`
-	Site  string `help:"Site, where the folder holds several." placeholder:"ID"`
+	File string `arg:"" optional:"" help:"Export to verify (*.records.ndjson)."`
+	placeFlags
+	Site  string `help:"Site, where there are several." placeholder:"ID"`
 	Key   string `help:"The log's public key, known from elsewhere: a file, or the key itself; it stands in the data folder as SITE.verify-key." placeholder:"FILE"`
 	Since string `help:"An earlier checkpoint, known from elsewhere: signed, or its size and root as at the foot of a page." placeholder:"FILE"`
 }
@@ -28,13 +28,14 @@ somebody who holds the key and signed a rewritten log.
 
 Examples:
   linewarden verify audit.records.ndjson --key plant.verify-key
+  linewarden verify --mongodb /etc/linewarden/mongodb-uri
   linewarden verify --data /var/lib/linewarden --since shift-end.checkpoint`
 }
 
 // Run verifies a file or a data folder.
 func (c *verifyCommand) Run(ctx context.Context, t *terminal) error {
-	if (c.File == "") == (c.Data == "") {
-		return errors.New("verify wants either a file or --data DIR")
+	if (c.File == "") == (c.place() == app.Place{}) {
+		return errors.New("verify wants either a file or --data DIR (or --mongodb)")
 	}
 	o := evidence.VerifyOptions{Progress: t.progress("verifying", "records")}
 	var err error
@@ -56,7 +57,7 @@ func (c *verifyCommand) Run(ctx context.Context, t *terminal) error {
 }
 
 func (c *verifyCommand) verify(ctx context.Context, t *terminal, o evidence.VerifyOptions) (evidence.Result, error) {
-	if c.Data != "" {
+	if c.File == "" {
 		return c.verifyFolder(ctx, t, o)
 	}
 	f, err := os.Open(c.File)
@@ -68,7 +69,7 @@ func (c *verifyCommand) verify(ctx context.Context, t *terminal, o evidence.Veri
 }
 
 func (c *verifyCommand) verifyFolder(ctx context.Context, t *terminal, o evidence.VerifyOptions) (evidence.Result, error) {
-	f, err := app.ReadFolder(ctx, c.Data, t.quiet())
+	f, err := c.place().Read(ctx, t.quiet())
 	if err != nil {
 		return evidence.Result{}, err
 	}

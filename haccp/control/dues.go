@@ -14,6 +14,7 @@ const (
 	RowInterval = "interval" // every so often while the line runs
 	RowCron     = "cron"     // on the site's wall clock
 	RowEvent    = "event"    // after a filling, an addition or a part-replacement
+	RowForecast = "forecast" // brought forward by a forecast
 )
 
 const (
@@ -49,6 +50,13 @@ type Gap struct {
 	To   time.Time `json:"to,omitzero"` // zero: still
 }
 
+// Forecast is a test that a reading's forecast wants at Due.
+type Forecast struct {
+	ID  string    `json:"id"`
+	At  time.Time `json:"at"` // of the reading
+	Due time.Time `json:"due"`
+}
+
 // Version is what one plan version says of a check at a place. It is in force from From until the next.
 type Version struct {
 	From     time.Time
@@ -69,6 +77,7 @@ type DueContext struct {
 	Bath       bool // without a filling nothing is due
 	Fillings   []Filling
 	Happenings []Happening
+	Forecasts  []Forecast
 	Out        []Gap
 }
 
@@ -100,6 +109,9 @@ func compareDue(a, b Due) int {
 //     first time only. The window opens half of the way from the cron time before.
 //   - event: the mixing time after the happening, by the version in force when it happened; a later
 //     one before that moment takes its place. The window opens at the due.
+//   - forecast: the moment that a reading's forecast wants a test at; void across a filling, addition,
+//     part-replacement, drain or stop between the two. The window opens after that reading, so any later one
+//     satisfies it.
 //
 // Every window ends with the grace of the version in force at the due. Nothing is due before that
 // version's LiveFrom, out of service, or at a bath without a filling (an interval row goes on counting
@@ -114,7 +126,7 @@ func Dues(c DueContext, from, to time.Time) []Due {
 	d := &duer{c: &c, from: from, to: to}
 	d.intervals()
 	out := d.out
-	for _, row := range []func(){d.crons, d.events} {
+	for _, row := range []func(){d.crons, d.events, d.forecasts} {
 		d.out = nil
 		row()
 		slices.SortFunc(d.out, compareDue)
@@ -308,6 +320,22 @@ func (d *duer) events() {
 	}
 }
 
+func (d *duer) forecasts() {
+	for _, f := range d.c.Forecasts {
+		if !f.Due.Before(d.from) && f.Due.Before(d.to) && !d.void(f) {
+			d.add(RowForecast, f.Due, f.At.Add(time.Millisecond), f.ID)
+		}
+	}
+}
+
+// void reports whether something between a reading and the test that its forecast wants voids the forecast.
+func (d *duer) void(f Forecast) bool {
+	between := func(at time.Time) bool { return at.After(f.At) && !at.After(f.Due) }
+	return slices.ContainsFunc(d.c.Happenings, func(h Happening) bool { return between(h.At) }) ||
+		slices.ContainsFunc(d.c.Runs, func(r Run) bool { return between(r.To) }) ||
+		slices.ContainsFunc(d.c.Fillings, func(x Filling) bool { return between(x.To) })
+}
+
 // superseded reports whether a later happening that makes a test due itself came before a due.
 func (d *duer) superseded(i int, due time.Time) bool {
 	h := &d.c.Happenings[i]
@@ -352,7 +380,7 @@ func Match(dues []Due, taken []Taken) (matched []Matched, extra []string) {
 	taken = slices.Clone(taken)
 	slices.SortFunc(taken, func(a, b Taken) int { return cmp.Or(a.At.Compare(b.At), strings.Compare(a.ID, b.ID)) })
 	used := make([]bool, len(taken))
-	for _, row := range []string{RowInterval, RowCron, RowEvent} {
+	for _, row := range []string{RowInterval, RowCron, RowEvent, RowForecast} {
 		matched = matchRow(matched, dues, row, taken, used)
 	}
 	slices.SortFunc(matched, func(a, b Matched) int { return compareDue(a.Due, b.Due) })

@@ -151,6 +151,13 @@ func lowest(c *Context, base State, filling string, from time.Time) time.Time {
 			take(at)
 			take(t.Open.Exposed)
 		}
+		for _, run := range t.Waits {
+			at, _, _ := run.begin()
+			take(at)
+			take(run.Exposed)
+			take(run.Live.At)
+			take(run.Any.At)
+		}
 		take(live.At)
 		take(others.At)
 	}
@@ -197,7 +204,10 @@ func earlier(a, b *Span) bool {
 
 // prune drops the tracks of fillings that no reading at or after a moment can belong to.
 func prune(c *Context, s State, from time.Time) State {
-	gone := func(t *Track) bool { return c.ended(t.Filling, from) }
+	gone := func(t *Track) bool {
+		end, _ := c.drained(t.Filling)
+		return c.ended(t.Filling, from) && !end.Equal(from) // an excursion that ends at from is one of the window
+	}
 	if slices.ContainsFunc(s.Tracks, gone) {
 		s.Tracks = slices.DeleteFunc(slices.Clone(s.Tracks), gone)
 	}
@@ -212,7 +222,7 @@ func (c *Context) ended(filling string, from time.Time) bool {
 	case gone || end.IsZero():
 		return gone
 	case known(filling) == "":
-		return !end.After(from)
+		return end.Before(from)
 	}
 	return end.Add(c.Named).Before(from)
 }
@@ -255,6 +265,10 @@ func (w Window) Low(c Context) time.Time {
 //     mixing time), and once the last limit had done so each had a usable live inside reading at that
 //     moment or after it. Before Context.LiveFrom one inside reading settles a limit, imported or not,
 //     where nothing is known to have been exposed before from.
+//
+// Where the context has probes (Context.Cover), each probe with a reading in the window or among older must have
+// shown its limits inside as well. The run of a probe of which there is none is not known: its readings that come
+// later begin a new run.
 //
 // Before the anchor there must also be a sample that shows control by itself, so that LastInside knows the
 // last one; before Context.LiveFrom there is none. What settles lies before the anchor, so that a change of it comes before the window and has it
@@ -372,6 +386,10 @@ type proof struct {
 func shown(c *Context, from time.Time, filling string, limits []string, all []*Sample) (time.Time, bool) {
 	old := !c.LiveFrom.IsZero() && !from.After(c.LiveFrom) && c.exposed(filling, from).IsZero()
 	proofs := make([]proof, len(limits))
+	restless, settles := map[[2]string]bool{}, from
+	if c.Cover > 0 {
+		restless, settles = probesOf(c, filling, all), from.Add(c.Cover)
+	}
 	for _, s := range all {
 		if c.key(s) != filling {
 			continue
@@ -381,20 +399,34 @@ func shown(c *Context, from time.Time, filling string, limits []string, all []*S
 		}
 		for i := range s.Marks {
 			imported := old && !s.At.After(c.LiveFrom)
+			delete(restless, [2]string{s.Marks[i].Limit, s.Marks[i].Probe})
 			if m := &s.Marks[i]; m.Usable && (!s.Imported || imported) {
 				p := &proofs[slices.Index(limits, m.Limit)]
 				p.row++
 				p.inside = s.At
-				if p.closed.IsZero() && (imported || c.complete(s.At, p.row, from)) {
+				if p.closed.IsZero() && !s.At.Before(settles) && (imported || c.complete(s.At, p.row, from)) {
 					p.closed = s.At
 				}
 			}
 		}
-		if agreed(proofs) {
+		if len(restless) == 0 && agreed(proofs) {
 			return s.At, true
 		}
 	}
 	return time.Time{}, false
+}
+
+// probesOf lists the limits and probes whose runs readings of a filling may belong to.
+func probesOf(c *Context, filling string, all []*Sample) map[[2]string]bool {
+	out := map[[2]string]bool{}
+	for _, s := range all {
+		for i := range s.Marks {
+			if m := &s.Marks[i]; m.Probe != "" && c.key(s) == filling {
+				out[[2]string{m.Limit, m.Probe}] = true
+			}
+		}
+	}
+	return out
 }
 
 // agreed reports whether each limit was shown inside since from, and again when the last one was or after.

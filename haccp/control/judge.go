@@ -18,6 +18,13 @@ const (
 	ReasonNoBound       = "no-bound"        // the limit has nothing to judge by
 	ReasonUnit          = "unit-no-convert" // the units do not convert into one another
 	ReasonGuardBand     = "guard-band"      // inside the bound as written, but within its guard band
+
+	// Why a value could not be computed from the entries of its sample.
+	ReasonMissingInput   = "missing-input"   // an input was not measured on this sample
+	ReasonInputNoNumber  = "input-no-number" // an input was read below or over its range, or as a band
+	ReasonMethod         = "method-invalid"  // an input's method is not the plan's, or its range was left
+	ReasonBelowFloor     = "below-ph-floor"  // the pH lies below the plan's floor
+	ReasonOutsideFormula = "outside-formula" // an input lies outside the range of the formula
 )
 
 // Measured is one quantity of a reading, ready to be judged.
@@ -26,12 +33,14 @@ type Measured struct {
 	Value      quantity.Value `json:"value"`
 	Instrument string         `json:"instrument,omitempty"`
 	Method     string         `json:"method,omitempty"`
+	Diluted    bool           `json:"diluted,omitempty"`
+	Reason     string         `json:"reason,omitempty"` // why a computed quantity has no value
 }
 
 // Judge gives one verdict for every limit of every point that the check serves and that holds at the
 // place, in the order of the plan. A limit whose quantity the check measures but this reading lacks is
-// not evaluated; one on a quantity foreign to both gets no verdict. A limit on a computed value is not
-// evaluated. Where the reading holds several entries of one quantity the worst verdict stands.
+// not evaluated; one on a quantity foreign to both gets no verdict. A limit on a computed value is judged
+// by the entry computed from this sample; without one it is not evaluated. Where the reading holds several entries of one quantity the worst verdict stands.
 //
 // Bounds are inclusive and compared exactly; a guard band narrows them (a lower bound is raised, an
 // upper one lowered).
@@ -54,12 +63,12 @@ func Judge(p *plan.Plan, check *plan.Check, place string, entries []Measured) []
 
 func judgeLimit(l *plan.Limit, check *plan.Check, entries []Measured) (Verdict, bool) {
 	v := Verdict{Kind: l.Kind, Limit: l.ID, Verdict: NotEvaluated}
-	if l.Computed() {
-		v.Reason = ReasonNoFormula
-		return v, true
-	}
 	found := false
 	for i := range entries {
+		if l.Computed() && entries[i].Quantity == l.Quantity && entries[i].Reason != "" {
+			v.Reason = entries[i].Reason
+			return v, true
+		}
 		if entries[i].Quantity != l.Quantity || entries[i].Value.IsZero() {
 			continue
 		}
@@ -70,6 +79,10 @@ func judgeLimit(l *plan.Limit, check *plan.Check, entries []Measured) (Verdict, 
 		found = true
 	}
 	if found {
+		return v, true
+	}
+	if l.Computed() {
+		v.Reason = ReasonNoFormula
 		return v, true
 	}
 	v.Reason = ReasonNotMeasured

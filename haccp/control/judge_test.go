@@ -76,7 +76,8 @@ func TestJudgeOneLimit(t *testing.T) {
 		{"yes", "yes_no", "true", plan.Limit{ID: "l", Kind: plan.Action, Quantity: "yes_no", YesNo: &yes}, Inside, "", "yes"},
 		{"no", "yes_no", "false", plan.Limit{ID: "l", Kind: plan.Action, Quantity: "yes_no", YesNo: &yes}, Outside, "", "no"},
 		{"no bound", "free_chlorine", mg("1"), plan.Limit{ID: "l", Kind: plan.Action, Quantity: "free_chlorine"}, NotEvaluated, ReasonNoBound, "1 mg/L"},
-		{"computed", "hocl", mg("5"), plan.Limit{ID: "l", Kind: plan.Critical, Quantity: "hocl", Min: amount("1 mg/L")}, NotEvaluated, ReasonNoFormula, ""},
+		{"computed", "hocl", mg("5"), plan.Limit{ID: "l", Kind: plan.Critical, Quantity: "hocl", Min: amount("1 mg/L")}, Inside, "", "5 mg/L"},
+		{"not computed", "free_chlorine", mg("5"), plan.Limit{ID: "l", Kind: plan.Critical, Quantity: "hocl", Min: amount("1 mg/L")}, NotEvaluated, ReasonNoFormula, ""},
 		{"not measured", "ph", `{"unit":"pH","value":"7"}`, free, NotEvaluated, ReasonNotMeasured, ""},
 	} {
 		t.Run(tc.name, func(t *testing.T) {

@@ -17,6 +17,10 @@ type Mark struct {
 	Value  string `json:"value,omitempty"` // as people read it
 	// Off is how far outside it lay, as a share of the bound; it picks the worst reading and decides nothing.
 	Off float64 `json:"off,omitempty"`
+	// Probe is the instrument, where the plan states a time outside before its readings count, and Wait that
+	// time. Empty: the mark counts at once.
+	Probe string        `json:"probe,omitempty"`
+	Wait  time.Duration `json:"wait,omitempty"`
 }
 
 // Sample is a reading as one control point at one place sees it. It is never changed once made.
@@ -24,11 +28,20 @@ type Sample struct {
 	ID       string    `json:"id"`
 	Seq      int64     `json:"seq"`
 	At       time.Time `json:"at"`
+	Until    time.Time `json:"until,omitzero"` // of a probe's reading that covers a span: its end
 	By       string    `json:"by,omitempty"`
 	Filling  string    `json:"filling,omitempty"` // as named by the report
 	Imported bool      `json:"imported,omitempty"`
 	Lots     []string  `json:"lots,omitempty"`
 	Marks    []Mark    `json:"marks"`
+}
+
+// last is the last moment that the sample speaks of.
+func (s *Sample) last() time.Time {
+	if s.Until.After(s.At) {
+		return s.Until
+	}
+	return s.At
 }
 
 // Outside reports whether any mark is outside.
@@ -103,7 +116,13 @@ type Context struct {
 	Named time.Duration
 	// LiveFrom says that no sample before this moment was taken live: all were imported. Zero: not known.
 	LiveFrom time.Time
+	// Cover is the longest time that a reading of a probe may cover; zero: no plan version has a probe whose
+	// readings count after a time only. Where there is one, Window.Extend wants each of them shown inside as well.
+	Cover time.Duration
 }
+
+// MaxCover is the longest time that one reading of a probe may cover.
+const MaxCover = 12 * time.Hour
 
 // FillingOf returns the id of the filling that a sample belongs to: the one it names where that is
 // known and was in the bath then or not long before or after (Named), else the latest begun and not drained before, else "".
@@ -270,6 +289,8 @@ type Span struct {
 	Imported bool      `json:"imported,omitempty"` // every outside reading was imported
 	End      time.Time `json:"end,omitzero"`       // zero: not ended by a reading
 	Retest   Ref       `json:"retest,omitzero"`
+	Until    time.Time `json:"until,omitzero"`  // the last moment that an outside reading speaks of
+	Probe    string    `json:"probe,omitempty"` // of a run that does not count yet
 }
 
 // begin returns where the span begins, by which reading, and whether that is known.
@@ -308,6 +329,9 @@ type Track struct {
 	Live    Moment `json:"live,omitzero"` // the last one that was not imported
 	Row     int    `json:"row,omitempty"` // usable live inside readings in a row since the last outside one
 	Open    *Span  `json:"open,omitempty"`
+	// Waits are the runs of outside readings of probes, each since its last inside one. Once a run has lasted
+	// as long as the plan says it opens a span from its first reading on. A stored run is never changed.
+	Waits []*Span `json:"waits,omitempty"`
 }
 
 func (t *Track) equal(u *Track) bool {
@@ -315,6 +339,9 @@ func (t *Track) equal(u *Track) bool {
 		return true
 	}
 	if t.Limit != u.Limit || t.Filling != u.Filling || t.Any != u.Any || t.Live != u.Live || t.Row != u.Row {
+		return false
+	}
+	if !slices.EqualFunc(t.Waits, u.Waits, func(a, b *Span) bool { return *a == *b }) {
 		return false
 	}
 	if t.Open == nil || u.Open == nil {
@@ -375,7 +402,11 @@ func (r *runner) group(ss []*Sample) {
 	for _, s := range ss {
 		filling := r.c.key(s)
 		for i := range s.Marks {
-			if m := &s.Marks[i]; !m.Outside && m.Usable {
+			m := &s.Marks[i]
+			if !m.Outside && m.Probe != "" {
+				r.calm(m, filling)
+			}
+			if !m.Outside && m.Usable {
 				r.inLimit(r.track(m.Limit, filling), s, m)
 			}
 		}
@@ -429,6 +460,8 @@ func (r *runner) inLimit(t *Track, s *Sample, m *Mark) {
 // reading is cured by any inside one; a live one only by live ones, as the plan says.
 func (r *runner) ends(t *Track, s *Sample) bool {
 	switch {
+	case s.At.Before(t.Open.Until):
+		return false // a probe's reading says that it was outside for longer
 	case t.Open.Imported:
 		return true
 	case s.Imported:
@@ -438,19 +471,77 @@ func (r *runner) ends(t *Track, s *Sample) bool {
 	return r.c.complete(s.At, t.Row, t.Open.First.At)
 }
 
-func (r *runner) outLimit(t *Track, s *Sample, m *Mark, n int) {
-	ref := refTo(s, m)
-	span := Span{Limit: t.Limit, Filling: t.Filling, Any: t.Any, Live: t.Live, First: ref, Worst: ref, Off: m.Off, Imported: true}
-	if t.Open != nil {
-		span = *t.Open
+// calm ends the run of a probe that shows a limit inside.
+func (r *runner) calm(m *Mark, filling string) {
+	waits := func(t *Track) bool {
+		return t.Limit == m.Limit && t.Filling == filling && slices.ContainsFunc(t.Waits, func(w *Span) bool { return w.Probe == m.Probe })
+	}
+	if !slices.ContainsFunc(r.tracks, waits) {
+		return
+	}
+	t := r.track(m.Limit, filling)
+	t.Waits = slices.DeleteFunc(slices.Clone(t.Waits), func(w *Span) bool { return w.Probe == m.Probe })
+}
+
+// wait adds an outside reading of a probe to its run and returns the run.
+func (r *runner) wait(t *Track, s *Sample, m *Mark, n int) *Span {
+	next := r.begun(t, s, m)
+	next.Probe = m.Probe
+	at := slices.IndexFunc(t.Waits, func(w *Span) bool { return w.Probe == m.Probe })
+	if at >= 0 {
+		next = *t.Waits[at]
+	}
+	next.add(s, m, n)
+	t.Waits = slices.Clone(t.Waits)
+	if at < 0 {
+		t.Waits = append(t.Waits, &next)
 	} else {
-		span.Exposed = r.c.exposed(t.Filling, s.At)
+		t.Waits[at] = &next
 	}
-	if m.Off > span.Off {
-		span.Worst, span.Off = ref, m.Off
+	return &next
+}
+
+// begun is a span that begins with an outside reading, which is yet to be added.
+func (r *runner) begun(t *Track, s *Sample, m *Mark) Span {
+	ref := refTo(s, m)
+	return Span{Limit: t.Limit, Filling: t.Filling, Any: t.Any, Live: t.Live, Exposed: r.c.exposed(t.Filling, s.At),
+		First: ref, Worst: ref, Off: m.Off, Imported: true}
+}
+
+// add adds an outside reading to a span.
+func (s *Span) add(x *Sample, m *Mark, n int) {
+	ref := refTo(x, m)
+	if m.Off > s.Off {
+		s.Worst, s.Off = ref, m.Off
 	}
-	span.Last = ref
-	span.N += n
-	span.Imported = span.Imported && s.Imported
+	s.Last = ref
+	s.N += n
+	s.Imported = s.Imported && x.Imported
+	if x.Until.After(s.Until) {
+		s.Until = x.Until
+	}
+}
+
+// outLimit takes an outside reading. One of a probe opens a span only once the probe was outside for as long as
+// the plan says; in a span that is open it counts at once.
+func (r *runner) outLimit(t *Track, s *Sample, m *Mark, n int) {
+	var run *Span
+	if m.Probe != "" {
+		run = r.wait(t, s, m, n)
+	}
+	var span Span
+	switch {
+	case t.Open != nil:
+		span = *t.Open
+		span.add(s, m, n)
+	case run != nil && s.last().Sub(run.First.At) < m.Wait:
+		return
+	case run != nil:
+		span = *run
+		span.Probe = ""
+	default:
+		span = r.begun(t, s, m)
+		span.add(s, m, n)
+	}
 	t.Open, t.Row = &span, 0
 }

@@ -244,9 +244,9 @@ func (ch *Chunk) quiet(after *State) bool {
 	return len(ch.Closed) == 0 && ch.Base.calm() && after.calm()
 }
 
-// calm reports whether no span is open.
+// calm reports whether no span is open and no probe's run waits to become one.
 func (s *State) calm() bool {
-	return !slices.ContainsFunc(s.Tracks, func(t *Track) bool { return t.Open != nil })
+	return !slices.ContainsFunc(s.Tracks, func(t *Track) bool { return t.Open != nil || len(t.Waits) > 0 })
 }
 
 // chunkOf returns the index in list of the chunk where a moment belongs.

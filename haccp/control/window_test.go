@@ -15,7 +15,7 @@ func TestLongWindowIsTheRuleInAnyOrder(t *testing.T) {
 		c := drawContext(t)
 		ss := make([]Sample, rapid.IntRange(60, 160).Draw(t, "n"))
 		for i := range ss {
-			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true})
+			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true, probes: true})
 		}
 		if rapid.Bool().Draw(t, "nearly in order") {
 			slices.SortStableFunc(ss, func(a, b Sample) int { return a.At.Truncate(20 * time.Minute).Compare(b.At.Truncate(20 * time.Minute)) })
@@ -92,7 +92,7 @@ func TestWindowFollowsEveryChange(t *testing.T) {
 				}
 			case 2, 3:
 				if id, ok := pick(t, have); ok {
-					s := drawSample(t, i, sampleKind{named: true, imported: true})
+					s := drawSample(t, i, sampleKind{named: true, imported: true, probes: true})
 					s.ID, s.At = id, have[id].At
 					have[id] = s
 					w = w.Replace(c, id, &s)
@@ -110,7 +110,7 @@ func TestWindowFollowsEveryChange(t *testing.T) {
 			case 6:
 				w = throughJSON(t, w)
 			default:
-				s := drawSample(t, i, sampleKind{named: true, imported: true})
+				s := drawSample(t, i, sampleKind{named: true, imported: true, probes: true})
 				have[s.ID] = s
 				w = w.Insert(c, s)
 			}
@@ -162,13 +162,24 @@ func ending(es []Excursion, from time.Time) []Excursion {
 	return slices.DeleteFunc(slices.Clone(es), func(e Excursion) bool { return !e.End.IsZero() && e.End.Before(from) })
 }
 
+// knownAreTrue wants what a window knows of the time before its From to be so.
+func knownAreTrue(t interface{ Fatalf(string, ...any) }, want, known []Excursion) {
+	for i := range known {
+		k := known[i]
+		k.Water = "" // named otherwise there
+		if !slices.ContainsFunc(want, func(e Excursion) bool { e.Water = ""; return fmt.Sprint(e) == fmt.Sprint(k) }) {
+			t.Fatalf("the window knows %s\nof %s", show(known[i:i+1]), show(want))
+		}
+	}
+}
+
 // A trimmed window that samples go on arriving in, also late and changed ones where it covers them, agrees
 // with the whole history in everything that ends after its From.
 func TestTrimAgreesWithTheWhole(t *testing.T) {
 	trimmed := 0
 	rapid.Check(t, func(t *rapid.T) {
 		c := drawContext(t)
-		ss := drawSamples(t, 60, sampleKind{imported: true, named: true})
+		ss := drawSamples(t, 60, sampleKind{imported: true, named: true, probes: true})
 		slices.SortStableFunc(ss, func(a, b Sample) int { return compare(&a, &b) })
 		w := Window{}
 		var told []Sample
@@ -178,7 +189,9 @@ func TestTrimAgreesWithTheWhole(t *testing.T) {
 			}
 			told, w = append(told, ss[i]), w.Insert(c, ss[i]).Trim(c, 60*time.Minute, 20*time.Minute)
 			told, w = disturb(t, c, told, w, i)
-			sameExcursions(t, ending(spec(c, pointers(told)), w.From), w.Excursions(c))
+			want := spec(c, pointers(told))
+			sameExcursions(t, ending(want, w.From), w.Excursions(c))
+			knownAreTrue(t, want, w.Known(c))
 			if rapid.IntRange(0, 5).Draw(t, "json") == 0 {
 				w = throughJSON(t, w)
 			}
@@ -204,7 +217,7 @@ func disturb(t *rapid.T, c Context, told []Sample, w Window, i int) ([]Sample, W
 			return slices.Delete(told, n, n+1), w.Replace(c, x.ID, nil)
 		}
 	case 1:
-		s := drawSample(t, 100+i, sampleKind{imported: true, named: true})
+		s := drawSample(t, 100+i, sampleKind{imported: true, named: true, probes: true})
 		if w.Covers(s.At) && (w.empty() || !s.At.After(w.newest())) {
 			return append(told, s), w.Insert(c, s)
 		}
@@ -219,7 +232,7 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := drawContext(t)
 		c.Limits = []string{"a", "b"}
-		kind := sampleKind{imported: rapid.Bool().Draw(t, "imports"), named: true}
+		kind := sampleKind{imported: rapid.Bool().Draw(t, "imports"), named: true, probes: rapid.Bool().Draw(t, "probes")}
 		ss := drawSamples(t, 60, kind)
 		if kind.imported && rapid.Bool().Draw(t, "first imports, then live") {
 			c.LiveFrom = min0(120)
@@ -250,7 +263,7 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 			t.Fatalf("From went from %s to %s", w.From, x.From)
 		}
 		for i := range rapid.IntRange(0, 5).Draw(t, "late") {
-			s := drawSample(t, 500+i, kind)
+			s := drawSample(t, 500+i, sampleKind{imported: kind.imported, named: kind.named}) // see Window.Extend on probes
 			if s.Imported = s.Imported && s.At.After(c.LiveFrom) || s.At.Before(c.LiveFrom); x.Covers(s.At) {
 				ss, x = append(ss, s), x.Insert(c, s)
 			}
@@ -260,7 +273,9 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 				x = x.Replace(c, id, nil)
 			}
 		}
-		sameExcursions(t, ending(spec(c, pointers(ss)), x.From), x.Excursions(c))
+		want := spec(c, pointers(ss))
+		sameExcursions(t, ending(want, x.From), x.Excursions(c))
+		knownAreTrue(t, want, x.Known(c))
 		sameProofs(t, ss, x)
 	})
 	for _, k := range []string{"not anchored", "complete true", "complete false"} {
@@ -427,7 +442,7 @@ func TestSinceIsExcursionsThatEndLater(t *testing.T) {
 		c := drawContext(t)
 		ss := make([]Sample, 120)
 		for i := range ss {
-			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true})
+			ss[i] = drawSample(t, i, sampleKind{named: true, imported: true, probes: true})
 		}
 		w := Window{}.Insert(c, ss...)
 		at := min0(rapid.IntRange(0, 260).Draw(t, "since"))

@@ -34,3 +34,10 @@ func ExampleFigure_IsOf() {
 	fmt.Println(guide.IsOf("US"), guide.IsOf("Canada"))
 	// Output: true false
 }
+
+func ExampleFigure_Max() {
+	guide := guidance.For(quantity.TotalChlorine, guidance.WashWater)[0]
+	high, ok := guide.Max()
+	fmt.Println(high, guide.Unit, guide.Basis(), ok)
+	// Output: 200 mg/L as Cl2 by volume true
+}

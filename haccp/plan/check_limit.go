@@ -55,7 +55,7 @@ func (c *checker) limits(path string, pt Point) {
 		critical = critical || l.Kind == Critical
 		c.limitKind(under, pt, l)
 		c.bounds(under, l)
-		c.basis(under, l)
+		c.basis(under, "the critical limit", l)
 		c.limitInstrument(under, l)
 		switch l.Kind {
 		case Operating:
@@ -63,12 +63,25 @@ func (c *checker) limits(path string, pt Point) {
 		case Critical:
 			c.operatingBeside(under, pt, l)
 		}
-		if l.Computed() && !hasLimit(pt, quantity.PH) {
-			c.add(under, "add a limit on ph to this point", "a limit on hypochlorous acid needs a pH limit beside it")
+		if l.Computed() {
+			c.computed(under, pt, l)
 		}
 	}
 	if pt.Class == CCP && !critical {
 		c.add(path+".limits", "give at least one limit of kind critical", "the point %q is a CCP without a critical limit", pt.ID)
+	}
+}
+
+// computed sees that a limit on hypochlorous acid has a pH limit beside it, and that its places have a pH floor.
+func (c *checker) computed(path string, pt Point, l Limit) {
+	if !hasLimit(pt, quantity.PH) {
+		c.add(path, "add a limit on ph to this point", "a limit on hypochlorous acid needs a pH limit beside it")
+	}
+	for _, id := range pt.Places {
+		if at, ok := c.placeAt[id]; ok && c.p.Places[at].PHFloor == nil {
+			c.add(path, fmt.Sprintf(`give the place %q a ph_floor, such as "6.0 pH", never under the product label's`, id),
+				"below which pH the hypochlorous acid at %q judges nothing is not said", id)
+		}
 	}
 }
 
@@ -264,8 +277,8 @@ func (c *checker) unit(path string, q *quantity.Quantity, unit quantity.Unit, sh
 // src: cfr21-117-160 (b)(1)(ii): within 90 calendar days after production of the food first begins.
 const maxValidation = 90 * 24 * time.Hour
 
-// basis checks what a limit rests on.
-func (c *checker) basis(path string, l Limit) {
+// basis checks what a limit, or what is named, rests on.
+func (c *checker) basis(path, what string, l Limit) {
 	b := l.Basis
 	if b.Invented && !c.p.Demo {
 		c.add(path+".basis.invented", "give source and validation, or write demo: true for a demo or test site",
@@ -279,7 +292,7 @@ func (c *checker) basis(path string, l Limit) {
 	}
 	switch {
 	case b.Source == "" && b.Validation == "":
-		c.add(path+".basis", "give source and validation, or validation_until", "the critical limit has no basis")
+		c.add(path+".basis", "give source and validation, or validation_until", "%s has no basis", what)
 	case b.Source == "":
 		c.add(path+".basis.source", "name the published source beside the validation", "the basis names no published source")
 	case b.Validation == "":

@@ -21,6 +21,30 @@ func (c *checker) methods() {
 			c.add(path, "name what it is used for", "the instrument %q has no method", in.ID)
 		}
 		c.refs(path, "method", in.Methods, c.methodAt)
+		if in.Probe != nil {
+			c.probe(fmt.Sprintf("instruments[%d].probe", i), in)
+		}
+	}
+}
+
+// probe refuses averaging and waiting without a basis, and a wait longer than the interval of a check that the
+// probe serves: a hand test as often would see it sooner.
+func (c *checker) probe(path string, in Instrument) {
+	if in.Probe.Averaging.IsZero() {
+		c.add(path+".averaging", `write the length of time, such as "60 s"`, "the time over which the probe %q averages is missing", in.ID)
+	}
+	c.basis(path, "the averaging and waiting of the probe", Limit{Kind: Critical, Basis: in.Probe.Basis})
+	for _, ch := range c.p.Checks {
+		every := ch.Schedule.Every.Std()
+		serves := slices.ContainsFunc(ch.Measures, func(m Measure) bool {
+			return slices.ContainsFunc(in.Methods, func(id string) bool {
+				at, ok := c.methodAt[id]
+				return ok && c.p.Methods[at].Quantity == m.Quantity
+			})
+		})
+		if serves && every > 0 && in.Probe.OutsideFor.Std() > every {
+			c.add(path+".outside_for", "write no more than "+ch.Schedule.Every.String(), "the probe may be outside for longer than the interval of the check %q", ch.ID)
+		}
 	}
 }
 

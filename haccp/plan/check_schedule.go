@@ -57,6 +57,10 @@ func (c *checker) measures(path string, ch Check) {
 		}
 		c.measure(under, q, m)
 		c.separation(under, m, c.limitsServed(ch, m.Quantity))
+		below := func(s served) bool { return s.limit.Min != nil && s.limit.Kind != Action }
+		if m.Forecast && (q.ID() != quantity.FreeChlorine || !slices.ContainsFunc(c.limitsServed(ch, m.Quantity), below)) {
+			c.add(under+".forecast", "take it out", "a forecast is made of free chlorine with a lower operating or critical limit only")
+		}
 	}
 }
 

@@ -142,6 +142,9 @@ func (c *checker) bath(path string, pl Place) {
 			c.amount(under+".above", quantity.ID(r.Quantity), r.Above)
 		}
 	}
+	if pl.PHFloor != nil {
+		c.amount(path+".ph_floor", quantity.PH, *pl.PHFloor)
+	}
 	if pl.Volume == nil {
 		c.warn(path, noSource, "give the volume at the working level", "the bath %q has no volume, so no dose can be worked out for it", pl.ID)
 	}

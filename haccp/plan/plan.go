@@ -50,6 +50,7 @@ type Plan struct {
 	Shifts        []Shift      `yaml:"shifts" json:"shifts,omitempty"`
 	Lines         []Line       `yaml:"lines" json:"lines,omitempty"`
 	Places        []Place      `yaml:"places" json:"places"`
+	Series        []Series     `yaml:"series" json:"series,omitempty"`
 	Steps         []Step       `yaml:"steps" json:"steps,omitempty"`
 	Hazards       []Hazard     `yaml:"hazards" json:"hazards,omitempty"`
 	Decisions     []Decision   `yaml:"decisions" json:"decisions,omitempty"`
@@ -128,7 +129,10 @@ type Place struct {
 	Volume       *Amount       `yaml:"volume" json:"volume,omitempty"`
 	SamplePoints []SamplePoint `yaml:"sample_points" json:"sample_points,omitempty"`
 	// Mixing is how long after a filling, addition or fix the next test is due (baths).
-	Mixing     Duration   `yaml:"mixing" json:"mixing,omitzero"`
+	Mixing Duration `yaml:"mixing" json:"mixing,omitzero"`
+	// PHFloor is the pH below which chlorine gas may come off: no limit on hypochlorous acid is judged there, and
+	// the answer is a caution. It is never below that of the product's label.
+	PHFloor    *Amount    `yaml:"ph_floor" json:"ph_floor,omitempty"`
 	FillingEnd FillingEnd `yaml:"filling_end" json:"filling_end,omitzero"`
 }
 
@@ -275,6 +279,30 @@ type Instrument struct {
 	ID      string   `yaml:"id" json:"id"`
 	Name    string   `yaml:"name" json:"name"`
 	Methods []string `yaml:"methods" json:"methods,omitempty"`
+	// Probe is set for an instrument that measures by itself; without it a device's reading outside counts at once.
+	Probe *Probe `yaml:"probe" json:"probe,omitempty"`
+}
+
+// Probe says how the readings of a probe are averaged and how long they must be outside before they count
+// (RULES 2.5).
+type Probe struct {
+	// Averaging is the time over which the probe averages. A reading that covers no more is judged by its
+	// median; one that covers more by its lowest and its highest value.
+	Averaging Duration `yaml:"averaging" json:"averaging"`
+	// OutsideFor is how long its readings must be outside, with none inside between, before they count;
+	// zero: at once.
+	OutsideFor Duration `yaml:"outside_for" json:"outside_for,omitzero"`
+	Basis      Basis    `yaml:"basis" json:"basis"`
+}
+
+// Probe returns what the plan says of an instrument as a probe, nil where it is none.
+func (p *Plan) Probe(instrument string) *Probe {
+	for i := range p.Instruments {
+		if p.Instruments[i].ID == instrument {
+			return p.Instruments[i].Probe
+		}
+	}
+	return nil
 }
 
 // Check is a scheduled monitoring activity. It falls due at each of its places separately.
@@ -299,6 +327,9 @@ type Measure struct {
 	Unit      string   `yaml:"unit" json:"unit,omitempty"` // unit offered first
 	Optional  bool     `yaml:"optional" json:"optional,omitempty"`
 	Plausible *Range   `yaml:"plausible" json:"plausible,omitempty"` // outside: asked for again, still judged
+	// Forecast asks for a forecast of when free chlorine crosses its lower limits, which may bring the next test
+	// forward.
+	Forecast bool `yaml:"forecast" json:"forecast,omitempty"`
 }
 
 // Range is a closed range of amounts.

@@ -154,3 +154,27 @@ func ExampleTheilSen() {
 	fmt.Printf("%.3f a day (%.3f to %.3f)\n", s.Value, s.Lowest, s.Higher)
 	// Output: 0.155 a day (0.069 to 0.263)
 }
+
+func ExampleLimits_Outside() {
+	c, err := trend.Individuals(flow)
+	show(err)
+	fmt.Println(c.Values.Outside(55.80), c.Values.Outside(55.81))
+	// Output: false true
+}
+
+func ExampleRules_Window() {
+	full, err := trend.NewRules(trend.WesternElectric2, 0, 1, trend.FullWindow)
+	show(err)
+	partial, err := trend.NewRules(trend.WesternElectric2, 0, 1, trend.PartialWindow)
+	show(err)
+	for _, r := range []*trend.Rules{full, partial} {
+		_, err := r.Add(2.1)
+		show(err)
+		fired, err := r.Add(2.2)
+		show(err)
+		fmt.Printf("%s: %s\n", r.Window(), fired)
+	}
+	// Output:
+	// full window: none
+	// partial window: Western Electric 2
+}

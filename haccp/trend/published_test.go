@@ -447,6 +447,13 @@ func TestShareOutsideLimits(t *testing.T) {
 		if !(r.Cpk.Lowest < r.Cpk.Value && r.Cpk.Value < r.Cpk.Higher) {
 			t.Errorf("no interval around Cpk: %+v", r.Cpk)
 		}
+		// Below the lower limit as above the upper one.
+		m, err := trend.Capability(20-num(t, row.Get(t, "mean")), 0.4, 60, trend.Within, trend.Specification{Lower: 9, Upper: 11, Target: trend.NoLimit}, 0.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "Cpk in the mirror", m.Cpk.Value, row.Get(t, "cpk"), half(row.Get(t, "cpk")))
+		near(t, "share outside in the mirror", m.OutOfLimits, row.Get(t, "out"), half(row.Get(t, "out")))
 	})
 }
 

@@ -219,10 +219,10 @@ type Gate struct {
 	set      Settings
 	limit    *limiter
 	dummy    phc // a hash nobody knows the password of, for unknown names
-	sessions cache
+	sessions *cache
 	metrics  *metrics
 
-	counting sync.Mutex // held while counters are read and written
+	counting *sync.Mutex // held while counters are read and written
 
 	pendingMu sync.Mutex
 	pending   []Happening // not yet in the log
@@ -253,9 +253,18 @@ func New(p Parts, s Settings) (*Gate, error) {
 		set:      s,
 		limit:    newLimiter(s.Hashers, s.HashQueue, s.HashWait),
 		dummy:    dummy,
-		sessions: cache{held: map[string]*cached{}},
+		sessions: &cache{held: map[string]*cached{}},
+		counting: new(sync.Mutex),
 		metrics:  m,
 	}, nil
+}
+
+// Beside returns the door of another site to the same accounts. The two share the places for hashing, the counts
+// of failures and the sessions they remember; people, devices and the log are those of the other site.
+func (g *Gate) Beside(d Directory, report func(context.Context, Happening) error) *Gate {
+	p := g.Parts
+	p.Directory, p.Report = d, report
+	return &Gate{Parts: p, set: g.set, limit: g.limit, dummy: g.dummy, sessions: g.sessions, metrics: g.metrics, counting: g.counting}
 }
 
 var fold = cases.Fold()

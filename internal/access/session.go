@@ -85,7 +85,10 @@ func (g *Gate) Check(ctx context.Context, token string, at time.Time) (Session, 
 	if err != nil {
 		return Session{}, Person{}, err
 	}
-	p, ok := g.allowed(s.Session, at)
+	p, known, ok := g.allowed(s.Session, at)
+	if !known { // the session of somebody from another site to the same accounts
+		return Session{}, Person{}, ErrSession
+	}
 	if !ok {
 		if err := g.end(context.WithoutCancel(ctx), hash); err != nil {
 			g.Log.Error("run-out session not ended in the store", "error", err)
@@ -131,22 +134,23 @@ func (g *Gate) find(ctx context.Context, hash string) (cached, uint64, error) {
 	return s, ends, nil
 }
 
-func (g *Gate) allowed(s Session, at time.Time) (Person, bool) {
-	p, ok := g.Directory.Person(s.Person)
-	if !ok || p.Disabled || !at.Before(s.Ends) {
-		return Person{}, false
+// allowed tells whether a session still stands; known is false where this site has no such person or device.
+func (g *Gate) allowed(s Session, at time.Time) (p Person, known, ok bool) {
+	p, known = g.Directory.Person(s.Person)
+	if !known || p.Disabled || !at.Before(s.Ends) {
+		return Person{}, known, false
 	}
 	idle := g.set.Idle
 	if s.Device != "" {
-		d, ok := g.Directory.Device(s.Device)
-		if !ok || d.Revoked {
-			return Person{}, false
+		d, known := g.Directory.Device(s.Device)
+		if !known || d.Revoked {
+			return Person{}, known, false
 		}
 		if onlyFloor(p.Roles) {
 			idle = g.set.DeviceIdle
 		}
 	}
-	return p, at.Sub(s.Used) < idle
+	return p, true, at.Sub(s.Used) < idle
 }
 
 // onlyFloor says whether somebody has no role but those of the floor; a person

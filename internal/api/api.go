@@ -24,6 +24,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/api/intake"
+	"linewarden/internal/api/reply"
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
 	"linewarden/internal/plant"
@@ -46,6 +47,8 @@ type Site interface {
 	ByID(ctx context.Context, id string) (string, *haccp.Event, error)
 	// CorrectiveLog puts the corrective-action log of a period together.
 	CorrectiveLog(ctx context.Context, from, to, now time.Time) (haccp.Log, error)
+	// FoldCase folds the records of a case that the state has forgotten.
+	FoldCase(ctx context.Context, records []*haccp.Event) (*haccp.Deviation, error)
 }
 
 // Evidence is what shows that the log was not changed; *plant.Site gives it.
@@ -78,6 +81,8 @@ type Options struct {
 	// Alerts says how the ways to the outside and the timetable stand; nil: not known.
 	Alerts func(ctx context.Context) (AlertService, error)
 	Logger *slog.Logger // nil: nothing is logged
+	// Group says that this is the API of a group, and gives its sites; nil: of one site.
+	Group Group
 }
 
 // API is the interface of one site. Its methods may be called by several goroutines at once.
@@ -299,7 +304,7 @@ func (q *call) answer(v any) error {
 	b, _ := q.api.buffers.Get().(*bytes.Buffer)
 	defer q.api.buffers.Put(b)
 	b.Reset()
-	if err := encode(b, v); err != nil {
+	if err := reply.Encode(b, v); err != nil {
 		return err
 	}
 	q.Response().Header.SetContentType(fiber.MIMEApplicationJSON)

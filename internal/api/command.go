@@ -118,7 +118,7 @@ func (q *call) report(c *haccp.Command) (Answer, error) {
 }
 
 func (q *call) told(r plant.Result) Answer {
-	return reply.Of(q.api.Site.View(), r.Events, headOf(r.Head), q.now)
+	return reply.Of(q.api.Site.View(), r.Events, headOf(r.Head), q.now, gate.Language(q.Ctx))
 }
 
 func headOf(h record.Head) haccp.Head { return haccp.Head{Root: h.Root.String(), Size: h.Size} }

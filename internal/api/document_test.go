@@ -57,8 +57,11 @@ func makeDocument(routes []route) []byte {
 			"Times are RFC 3339 with zone. A measured value is an object with the digits as read in a string; a JSON number is refused. " +
 			"Unknown and repeated members are refused. Every command has an id made by the client: sending it again is harmless. " +
 			"What a record holds as command_hash is SHA-256 of the canonical JSON (RFC 8785) of the body as sent, without the member password, " +
-			"with the member request added: the method, a space and the path. Errors are problem documents (RFC 9457) in the language of Accept-Language."},
-		"servers":    []obj{{"url": Base}},
+			"with the member request added: the method, a space and the path. Errors are problem documents (RFC 9457) in the language of Accept-Language. " +
+			"Answers carry " + gate.HeaderHead + ", the number of the log's last commit as the answer knows it; a client that sends back the highest it has seen is not shown less: " +
+			"an instance of the service that has not seen it reads it first, or answers 503 with Retry-After."},
+		"servers": []obj{{"url": Base}, {"url": Base + "/sites/{site}", "description": "One site of a group. Without /sites/{site} a service that serves a group speaks of the group's own log: its people and sites.",
+			"variables": obj{"site": obj{"default": "north", "description": "Id of the site."}}}},
 		"paths":      paths,
 		"security":   []obj{{"session": []string{}}},
 		"components": obj{"schemas": m.schemas, "responses": obj{"Problem": problemResponse(m)}, "securitySchemes": schemes()},

@@ -19,6 +19,8 @@ type Record struct {
 	Seq    int64  `json:"seq"`
 	Leaf   string `json:"leaf" doc:"Leaf hash (RFC 6962), base64."`
 	Record string `json:"record" doc:"The exact canonical bytes (RFC 8785) that were hashed."`
+	// ChangedSince marks a signature, where the record is asked for by its number.
+	ChangedSince int64 `json:"changed_since,omitempty" doc:"Of a signed review or part, asked for by its number: the newest record that changed what the signature covers, since it was given."`
 }
 
 // Records is a page of records.
@@ -44,7 +46,7 @@ func (q *call) listRecords() (Records, error) {
 		return out, nil
 	}
 	err = q.api.Evidence.Records(q.UserContext(), from, last, func(seq int64, rec string) error {
-		out.Records = append(out.Records, Record{seq, record.LeafHash(rec).String(), rec})
+		out.Records = append(out.Records, Record{Seq: seq, Leaf: record.LeafHash(rec).String(), Record: rec})
 		return nil
 	})
 	if last < head.Size {
@@ -58,11 +60,11 @@ func (q *call) getRecord() (Record, error) {
 	if !ok || seq < 1 {
 		return Record{}, q.refused("seq", "bad-integer", "the number of a record is a whole number from 1")
 	}
-	rec, _, err := q.api.Site.Record(q.UserContext(), seq)
+	rec, e, err := q.api.Site.Record(q.UserContext(), seq)
 	if err != nil {
 		return Record{}, err
 	}
-	return Record{seq, record.LeafHash(rec).String(), rec}, nil
+	return Record{seq, record.LeafHash(rec).String(), rec, q.api.Site.View().ChangedSince(e)}, nil
 }
 
 // Checkpoint is the signed head of the log.
@@ -169,5 +171,5 @@ func (a *API) evidenceRoutes() []route {
 
 // table lists every route.
 func (a *API) table() []route {
-	return slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.evidenceRoutes())
+	return slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.evidenceRoutes(), a.groupRoutes())
 }

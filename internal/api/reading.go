@@ -96,6 +96,8 @@ type Event struct {
 	Amends     string          `json:"amends,omitempty"`
 	Findings   []haccp.Finding `json:"findings,omitempty"`
 	Body       any             `json:"body" doc:"The body of the kind, as it stands in the record."`
+	// ChangedSince marks a signature; 0: nothing that it covers was changed.
+	ChangedSince int64 `json:"changed_since,omitempty" doc:"Of a signed record: the newest record that changed what its signature covers, since it was given."`
 }
 
 func eventOf(e *haccp.Event) Event {
@@ -290,7 +292,9 @@ func readingOf(e *haccp.Event, changes []*haccp.Event) Reading {
 		case haccp.KindAmended:
 			r.Standing = "amended"
 		}
-		r.History = append(r.History, eventOf(c))
+		h := eventOf(c)
+		h.ChangedSince = haccp.SignedBefore(c, changes)
+		r.History = append(r.History, h)
 	}
 	return r
 }

@@ -81,6 +81,7 @@ type productIn struct {
 	Evaluation  string          `json:"evaluation,omitempty"`
 	Outcome     string          `json:"outcome,omitempty" doc:"What became of it."`
 	Evidence    string          `json:"evidence,omitempty" doc:"Where no product was exposed: what shows it."`
+	CuredBy     string          `json:"cured_by,omitempty" max:"80" doc:"Id of the later bath in series that made it good. Refused unless the plan says so with its basis and its readings show it inside all the while."`
 }
 
 func (q *call) signPart(in *partIn) (Answer, error) {
@@ -93,7 +94,7 @@ func (q *call) signPart(in *partIn) (Answer, error) {
 		Effective: in.Effective, Reason: in.Reason, Signature: sig}
 	if p := in.Product; p != nil {
 		b.Product = &haccp.Product{Exposed: p.Exposed, Codes: p.Codes, Description: p.Description, Mass: p.Mass, HeldWhere: p.HeldWhere,
-			Evaluation: p.Evaluation, Outcome: p.Outcome, Evidence: p.Evidence}
+			Evaluation: p.Evaluation, Outcome: p.Outcome, Evidence: p.Evidence, CuredBy: p.CuredBy}
 	}
 	c, err := q.signed(haccp.AskSignPart, &in.stamp, &haccp.SignPart{DeviationSigned: b}, q.signers(id, in.Part)...)
 	if err != nil {
@@ -375,7 +376,10 @@ func (q *call) listCases() (Cases, error) {
 			if err != nil {
 				return out, err
 			}
-			if d = haccp.FoldCase(records); d == nil {
+			if d, err = q.api.Site.FoldCase(q.UserContext(), records); err != nil {
+				return out, err
+			}
+			if d == nil {
 				continue
 			}
 		}
@@ -410,7 +414,9 @@ func (q *call) getCase() (CaseWithRecords, error) {
 	}
 	d, ok := s.Case(id)
 	if !ok {
-		d = haccp.FoldCase(records)
+		if d, err = q.api.Site.FoldCase(q.UserContext(), records); err != nil {
+			return CaseWithRecords{}, err
+		}
 	}
 	if d == nil {
 		return CaseWithRecords{}, &haccp.Refusal{Kind: haccp.ErrNotFound, Field: "id", Code: "unknown-case", Message: "there is no deviation or nonconformity with this id"}
@@ -418,6 +424,11 @@ func (q *call) getCase() (CaseWithRecords, error) {
 	out := CaseWithRecords{Case: q.caseOf(s, d, q.overdue(s)), Records: make([]Event, len(records))}
 	for i, e := range records {
 		out.Records[i] = eventOf(e)
+		for j := range d.Parts {
+			if d.Parts[j].Seq == e.Seq {
+				out.Records[i].ChangedSince = d.Parts[j].Changed
+			}
+		}
 	}
 	return out, nil
 }

@@ -16,20 +16,19 @@ import (
 	"linewarden/internal/api"
 	"linewarden/internal/config"
 	"linewarden/internal/record/evidence"
-	"linewarden/internal/sqlitestore"
 	"linewarden/internal/web"
 )
 
 // noticed hands the records of a commit to the desk, once there is one.
-func (a *App) noticed(events []*haccp.Event) {
-	if d := a.desk.Load(); d != nil {
+func (h *house) noticed(events []*haccp.Event) {
+	if d := h.desk.Load(); d != nil {
 		d.Noticed(events)
 	}
 }
 
 // openDesk opens the outbox and the channels, and makes the desk of the site.
-func (a *App) openDesk(reg prometheus.Registerer) error {
-	box, err := a.folder.Outbox()
+func (a *App) openDesk(h *house, reg prometheus.Registerer) error {
+	box, err := a.home.Outbox()
 	if err != nil {
 		return err
 	}
@@ -37,8 +36,12 @@ func (a *App) openDesk(reg prometheus.Registerer) error {
 	if err != nil {
 		return err
 	}
-	o := alerts.DeskOptions{Site: a.site, Outbox: box, Channels: channels, Timetable: a.timetable.Status, Verify: a.prove, Summaries: a.site,
-		Link: strings.TrimSuffix(a.cfg.Alerts.Link, "/"), Clock: a.parts.Clock, Logger: a.logger, Registerer: reg}
+	link := strings.TrimSuffix(a.cfg.Alerts.Link, "/")
+	if link != "" {
+		link += h.root
+	}
+	o := alerts.DeskOptions{Site: h.site, Outbox: box, Channels: channels, Timetable: h.timetable.Status, Turn: h.timetable.Turn, Verify: a.proving(h), Summaries: h.site,
+		Link: link, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg}
 	if file := a.cfg.Alerts.HeartbeatFile; file != "" {
 		address, err := config.ReadSecretFile(file)
 		if err != nil {
@@ -52,22 +55,23 @@ func (a *App) openDesk(reg prometheus.Registerer) error {
 	if err != nil {
 		return err
 	}
-	a.desk.Store(desk)
+	h.desk.Store(desk)
 	return nil
 }
 
-// prove verifies the whole record log as it stands in the store.
-func (a *App) prove(ctx context.Context) error {
-	site, _ := a.site.Name()
-	log, err := a.folder.Log(ctx, site)
-	if err != nil {
+// proving gives what verifies the whole record log of a site as it stands in the store.
+func (a *App) proving(h *house) func(ctx context.Context) error {
+	return func(ctx context.Context) error {
+		o, err := a.home.Options(ctx, h.id)
+		if err != nil {
+			return err
+		}
+		res, err := evidence.VerifyLog(ctx, h.id, o.Log, evidence.VerifyOptions{})
+		if err == nil && res.Fault != nil {
+			err = errors.New(res.Fault.Error())
+		}
 		return err
 	}
-	res, err := evidence.VerifyLog(ctx, site, log, evidence.VerifyOptions{})
-	if err == nil && res.Fault != nil {
-		err = errors.New(res.Fault.Error())
-	}
-	return err
 }
 
 // channelsOf makes the channels of the settings. A secret is in no error and in no log.
@@ -104,29 +108,14 @@ func senderOf(ch *config.Channel, getenv func(string) string, clock func() time.
 	return notify.NewService(secret)
 }
 
-// Outbox gives the outbox of the folder, which only one process at a time may use.
-func (f *Folder) Outbox() (*sqlitestore.Outbox, error) {
-	if f.ReadOnly {
-		return nil, sqlitestore.ErrReadOnly
-	}
-	if f.outbox == nil {
-		o, err := sqlitestore.OpenOutbox(f.Dir)
-		if err != nil {
-			return nil, err
-		}
-		f.outbox = o
-	}
-	return f.outbox, nil
-}
-
 // apiAlerts says how channels and timetable stand, for the API.
-func (a *App) apiAlerts(ctx context.Context) (api.AlertService, error) {
-	list, err := a.desk.Load().Channels(ctx)
+func (h *house) apiAlerts(ctx context.Context) (api.AlertService, error) {
+	list, err := h.desk.Load().Channels(ctx)
 	if err != nil {
 		return api.AlertService{}, err
 	}
-	s := a.timetable.Status()
-	out := api.AlertService{Channels: []api.ChannelState{}, Alive: a.desk.Load().Alive(),
+	s := h.timetable.Status()
+	out := api.AlertService{Channels: []api.ChannelState{}, Alive: h.desk.Load().Alive(),
 		Timetable: api.TimetableState{LastRun: s.LastRun, NextRun: s.NextRun, Outcome: s.Outcome, Error: s.Error, ClockOff: s.ClockOff}}
 	for _, c := range list {
 		out.Channels = append(out.Channels, api.ChannelState(c))
@@ -135,12 +124,12 @@ func (a *App) apiAlerts(ctx context.Context) (api.AlertService, error) {
 }
 
 // webAlerts says the same for the page.
-func (a *App) webAlerts(ctx context.Context) (web.AlertService, error) {
-	list, err := a.desk.Load().Channels(ctx)
+func (h *house) webAlerts(ctx context.Context) (web.AlertService, error) {
+	list, err := h.desk.Load().Channels(ctx)
 	if err != nil {
 		return web.AlertService{}, err
 	}
-	s := a.timetable.Status()
+	s := h.timetable.Status()
 	out := web.AlertService{LastRun: s.LastRun, NextRun: s.NextRun}
 	for _, c := range list {
 		out.Channels = append(out.Channels, web.ChannelState(c))

@@ -15,21 +15,26 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
+	"os"
+	"slices"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"time"
 	_ "time/tzdata" // The time zones, so that a plan means the same on every machine.
 
-	"github.com/gofiber/fiber/v2"
+	"github.com/google/uuid"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"linewarden/alerts"
+	"linewarden/haccp"
 	"linewarden/internal/access"
+	"linewarden/internal/app/certs"
+	"linewarden/internal/app/memory"
 	"linewarden/internal/config"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+	"linewarden/internal/plant/follow"
 )
 
 // MetricsPrefix begins the name of every metric of our own.
@@ -40,8 +45,9 @@ type Parts struct {
 	Logger  *slog.Logger     // nil: nothing is logged
 	Clock   func() time.Time // nil: time.Now
 	Version string
-	// Folder is the data folder where it is open already; nil: New opens it. Stop closes it either way.
-	Folder *Folder
+	// Home is where the sites are, where it is open already; nil: New opens the data folder. Stop closes it either
+	// way.
+	Home Home
 	// Progress is called while the record log is read, from one goroutine.
 	Progress func(done, total int64)
 	// Access are the numbers of sign-in; nil: access.Defaults.
@@ -60,13 +66,11 @@ type App struct {
 	parts     Parts
 	logger    *slog.Logger
 	registry  *prometheus.Registry
-	folder    *Folder
-	site      *plant.Site
-	door      *access.Gate
-	gate      *gate.Gate
-	timetable *alerts.Timetable
-	desk      atomic.Pointer[alerts.Desk]
-	fiber     *fiber.App
+	home      Home
+	shared    Shared // nil: no other instance uses the home
+	rota      *alerts.Rota
+	front     *house // the only site, or the group
+	group     *group // nil: one site is served
 	tls       *tls.Config
 	authority []byte // certificate of the plant's own authority, PEM
 	proxies   []netip.Prefix
@@ -88,9 +92,9 @@ func New(ctx context.Context, cfg config.Config, p Parts) (*App, error) {
 	if p.Clock == nil {
 		p.Clock = time.Now
 	}
-	a := &App{cfg: cfg, parts: p, logger: p.Logger, folder: p.Folder, registry: prometheus.NewRegistry(),
+	a := &App{cfg: cfg, parts: p, logger: p.Logger, home: p.Home, registry: prometheus.NewRegistry(),
 		quit: make(chan struct{}), served: make(chan error, 1)}
-	TuneMemory()
+	memory.Tune()
 	err := cfg.Check()
 	if err == nil {
 		err = a.open(ctx)
@@ -103,7 +107,7 @@ func New(ctx context.Context, cfg config.Config, p Parts) (*App, error) {
 
 func (a *App) open(ctx context.Context) error {
 	var err error
-	if a.tls, a.authority, err = tlsConfig(&a.cfg, a.parts.Clock()); err != nil {
+	if a.tls, a.authority, err = certs.Config(&a.cfg, a.parts.Clock()); err != nil {
 		return err
 	}
 	for _, text := range a.cfg.BehindProxy {
@@ -113,68 +117,72 @@ func (a *App) open(ctx context.Context) error {
 		}
 		a.proxies = append(a.proxies, p)
 	}
-	if a.folder == nil {
-		if a.folder, err = OpenFolder(ctx, a.cfg.Data, a.logger); err != nil {
+	if a.home == nil {
+		place := Place{Data: a.cfg.Data, MongoDB: a.cfg.MongoDB, SigningKey: a.cfg.SigningKey}
+		f, err := place.Open(ctx, a.logger)
+		if err != nil {
 			return err
 		}
+		a.home = f
+	}
+	if a.shared = a.home.Shared(); a.shared != nil {
+		a.rota = alerts.NewRota(a.shared, instanceName(), a.logger)
 	}
 	reg := prometheus.WrapRegistererWithPrefix(MetricsPrefix, a.registry)
 	a.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	if err := a.openSite(ctx, reg); err != nil {
-		return err
-	}
-	if a.timetable, err = alerts.New(alerts.Options{Site: a.site, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg}); err != nil {
-		return err
-	}
-	if err := a.openDesk(reg); err != nil {
-		return err
-	}
-	return a.mount(reg)
+	return a.openSites(ctx, reg)
 }
 
-func (a *App) openSite(ctx context.Context, reg prometheus.Registerer) error {
-	id, err := a.folder.SiteID(ctx, a.cfg.Site)
+// openSites opens the site that is wished for, or the only one; without a wish, the group where there is one.
+func (a *App) openSites(ctx context.Context, reg prometheus.Registerer) error {
+	sites, err := a.home.Sites(ctx)
 	if err != nil {
 		return err
 	}
-	o, err := a.folder.Options(ctx, id)
+	if a.cfg.Site == "" && slices.Contains(sites, haccp.GroupID) {
+		return a.openGroup(ctx, reg)
+	}
+	id, err := pickSite(a.home.Where(), sites, a.cfg.Site)
 	if err != nil {
 		return err
 	}
-	o.Clock, o.Logger, o.Registerer, o.SnapshotEvery = a.parts.Clock, a.logger, reg, a.cfg.SnapshotEvery
-	o.Progress, o.Committed = a.parts.Progress, a.noticed
-	if a.site, err = plant.Begin(ctx, o); err != nil {
-		return err
-	}
-	set := access.Defaults()
-	if a.parts.Access != nil {
-		set = *a.parts.Access
-	}
-	set.Hashers = a.cfg.Hashers
-	a.door, err = a.folder.Door(ctx, a.site, set, DoorOptions{Logger: a.logger, Registerer: reg})
+	a.front, err = a.openHouse(ctx, id, "", reg, func(site *plant.Site) (*access.Gate, error) {
+		return Door(ctx, a.home, site, a.settings(), DoorOptions{Logger: a.logger, Registerer: reg})
+	})
 	return err
 }
 
+// instanceName names this process among the instances, and no other one ever.
+func instanceName() string {
+	host, err := os.Hostname()
+	if err != nil || host == "" {
+		host = "instance"
+	}
+	return host + "-" + uuid.NewString()[:8]
+}
+
 // Site gives the site at work.
-func (a *App) Site() *plant.Site { return a.site }
+func (a *App) Site() *plant.Site { return a.front.site }
 
 // Door gives the sign-in.
-func (a *App) Door() *access.Gate { return a.door }
+func (a *App) Door() *access.Gate { return a.front.door }
 
 // Timetable gives the timetable.
-func (a *App) Timetable() *alerts.Timetable { return a.timetable }
-
-// Desk gives what raises alerts and tells of them.
-func (a *App) Desk() *alerts.Desk { return a.desk.Load() }
+func (a *App) Timetable() *alerts.Timetable { return a.front.timetable }
 
 // Registry gives the metrics of the service.
 func (a *App) Registry() *prometheus.Registry { return a.registry }
 
 // Ready gives nil when the service takes commands, or why it does not.
-func (a *App) Ready() error { return a.site.Ready() }
+func (a *App) Ready() error {
+	if a.group != nil {
+		return a.group.ready()
+	}
+	return a.front.site.Ready()
+}
 
 // Wait waits until the record log is read.
-func (a *App) Wait(ctx context.Context) error { return a.site.Wait(ctx) }
+func (a *App) Wait(ctx context.Context) error { return a.front.site.Wait(ctx) }
 
 // Start listens, and answers from then on; the timetable begins when the record log is read.
 func (a *App) Start() error {
@@ -187,20 +195,23 @@ func (a *App) Start() error {
 	if a.tls != nil {
 		serve = tls.NewListener(a.listener, a.tls)
 	}
-	if err := a.folder.Announce(a.URL()); err != nil {
+	if err := a.home.Announce(a.URL()); err != nil {
 		return errors.Join(fmt.Errorf("announce the server in the lock file: %w", err), l.Close())
 	}
-	go func() { a.served <- a.fiber.Listener(serve) }()
-	a.chores.Go(a.begin)
+	go func() { a.served <- a.front.fiber.Listener(serve) }()
+	a.chores.Go(func() { a.front.begin(a) })
 	a.chores.Go(a.housekeeping)
+	if a.group != nil {
+		a.chores.Go(a.group.run)
+	}
+	a.follow()
 	a.logger.Info("serving", "address", a.URL(), "version", a.parts.Version)
 	return nil
 }
 
-// begin waits for the record log and then starts the timetable.
-func (a *App) begin() {
+// life gives a context that ends when the service begins to stop.
+func (a *App) life() (context.Context, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(context.Background())
-	defer cancel()
 	go func() {
 		select {
 		case <-a.quit:
@@ -208,18 +219,46 @@ func (a *App) begin() {
 		case <-ctx.Done():
 		}
 	}()
-	if err := a.site.Wait(ctx); err != nil {
-		if ctx.Err() == nil {
-			a.logger.Error("the record log cannot be read; only what needs no state is served", "error", err)
-		}
+	return ctx, cancel
+}
+
+// follow begins to read what other instances write, and to share the timetables out among them.
+func (a *App) follow() {
+	if a.shared == nil {
 		return
 	}
-	select {
-	case <-a.quit:
-	default:
-		a.timetable.Start()
-		a.desk.Load().Start()
+	f := &follow.Follower{News: a.shared, Sites: a.sites, Logger: a.logger, Needed: func(site string) bool {
+		_, mine := a.rota.Epoch(site)
+		return mine
+	}}
+	for _, run := range []func(context.Context){f.Run, a.rota.Run} {
+		a.chores.Go(func() {
+			ctx, cancel := a.life()
+			defer cancel()
+			run(ctx)
+		})
 	}
+}
+
+// sites lists every site at work.
+func (a *App) sites() []*plant.Site {
+	var out []*plant.Site
+	for _, h := range a.houses() {
+		out = append(out, h.site)
+	}
+	return out
+}
+
+// houses lists everything that is served, the front first.
+func (a *App) houses() []*house {
+	if a.front == nil {
+		return nil
+	}
+	all := []*house{a.front}
+	if a.group != nil {
+		all = append(all, a.group.all()...)
+	}
+	return all
 }
 
 const sweepEvery = time.Minute
@@ -233,9 +272,14 @@ func (a *App) housekeeping() {
 		case <-a.quit:
 			return
 		case <-t.C:
-			TuneMemory()
-			if err := a.door.Sweep(context.Background(), a.parts.Clock()); err != nil {
-				a.logger.Warn("housekeeping of sign-in", "error", err)
+			memory.Tune()
+			for i, h := range a.houses() {
+				if i > 0 && h.door.Unrecorded() == 0 {
+					continue // what runs out at sign-in is common to them all
+				}
+				if err := h.door.Sweep(context.Background(), a.parts.Clock()); err != nil {
+					a.logger.Warn("housekeeping of sign-in", "site", h.id, "error", err)
+				}
 			}
 		}
 	}
@@ -301,23 +345,14 @@ func (a *App) close(ctx context.Context) error {
 	}
 	close(a.quit)
 	if a.listener != nil {
-		note("stop serving", a.fiber.ShutdownWithContext(ctx))
+		note("stop serving", a.front.fiber.ShutdownWithContext(ctx))
 	}
 	a.chores.Wait()
-	if d := a.desk.Load(); d != nil {
-		d.Stop()
+	for _, h := range a.houses() {
+		note("site "+h.id, h.close(ctx, a.parts.Clock()))
 	}
-	if a.timetable != nil {
-		note("stop", a.timetable.Stop(ctx))
-	}
-	if a.door != nil {
-		note("record what sign-in noticed", a.door.Sweep(ctx, a.parts.Clock()))
-	}
-	if a.site != nil {
-		note("close the site", a.site.Close(ctx))
-	}
-	if a.folder != nil {
-		note("close the data folder", a.folder.Close())
+	if a.home != nil {
+		note("close "+a.home.Where(), a.home.Close())
 	}
 	return errors.Join(errs...)
 }

@@ -6,9 +6,10 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"strings"
+	"slices"
 	"time"
 
+	"linewarden/alerts"
 	"linewarden/haccp"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
@@ -18,14 +19,15 @@ import (
 // ErrNoSite says that a data folder holds no site yet.
 var ErrNoSite = errors.New("no site has been founded there")
 
-// Folder is an open data folder: the record logs, the accounts and the signing keys in it.
+// Folder is where plants are kept, open: a data folder with the record logs, the accounts and the signing
+// keys in it, or a MongoDB database with the first two.
 type Folder struct {
-	Dir      string
+	Dir      string // of a data folder; else empty
 	ReadOnly bool
 	Logger   *slog.Logger
-	store    *sqlitestore.Store
-	accounts *sqlitestore.Accounts
-	outbox   *sqlitestore.Outbox
+	place    Place
+	where    string // in words
+	store    storage
 }
 
 // OpenFolder opens a data folder for writing, and makes it where it is missing. A folder that another
@@ -61,7 +63,8 @@ func openFolder(ctx context.Context, dir string, logger *slog.Logger, readOnly b
 	if err != nil {
 		return nil, err
 	}
-	return &Folder{Dir: dir, ReadOnly: readOnly, Logger: logger, store: store}, nil
+	return &Folder{Dir: dir, ReadOnly: readOnly, Logger: logger, place: Place{Data: dir}, where: "data folder " + dir,
+		store: &sqliteStorage{Store: store, dir: dir}}, nil
 }
 
 // Taken gives, for a folder that another process writes to, the line to show; ok is false for any other
@@ -78,51 +81,55 @@ func Taken(err error) (line string, ok bool) {
 	return line + ": use its pages or its API for this, or stop it first", true
 }
 
-// SiteID gives the id of the site in the folder: the wished one, or the only one. ErrNoSite where there is
-// none.
-func (f *Folder) SiteID(ctx context.Context, wish string) (string, error) {
+// Sites gives the ids of the logs that hold records, sorted; that of a group among them.
+func (f *Folder) Sites(ctx context.Context) ([]string, error) {
 	sites, err := f.store.Sites(ctx)
 	if err != nil {
-		return "", fmt.Errorf("sites of %s: %w", f.Dir, err)
+		return nil, fmt.Errorf("sites of %s: %w", f.where, err)
 	}
 	var founded []string
 	for _, s := range sites {
 		log, err := f.store.Site(ctx, s)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		head, err := log.Head(ctx)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		if head.Size > 0 {
 			founded = append(founded, s)
 		}
 	}
-	switch {
-	case len(founded) == 0:
-		return "", fmt.Errorf("data folder %s: %w", f.Dir, ErrNoSite)
-	case wish == "" && len(founded) > 1:
-		return "", fmt.Errorf("data folder %s holds several sites (%s): say which with --site", f.Dir, strings.Join(founded, ", "))
-	case wish == "":
-		return founded[0], nil
+	slices.Sort(founded)
+	return founded, nil
+}
+
+// SiteID gives the id of the site in the folder: the wished one, or the only one. ErrNoSite where there is
+// none.
+func (f *Folder) SiteID(ctx context.Context, wish string) (string, error) {
+	sites, err := f.Sites(ctx)
+	if err != nil {
+		return "", err
 	}
-	for _, s := range founded {
-		if s == wish {
-			return s, nil
-		}
-	}
-	return "", fmt.Errorf("data folder %s holds no site %q, only %s", f.Dir, wish, strings.Join(founded, ", "))
+	return pickSite(f.where, sites, wish)
 }
 
 // Log gives the record log of a site.
-func (f *Folder) Log(ctx context.Context, site string) (*sqlitestore.Log, error) {
+func (f *Folder) Log(ctx context.Context, site string) (SiteLog, error) {
 	return f.store.Site(ctx, site)
 }
 
 // Found writes record 1 of a new site. Its signing key is made first, so that a crash between the two
 // leaves a key that the next try uses.
 func (f *Folder) Found(ctx context.Context, p plant.Founding, clock func() time.Time) error {
+	if p.Site == haccp.GroupID {
+		return fmt.Errorf("found site %s: %w: that is the id of a group's own log: choose another", p.Site, haccp.ErrInvalid)
+	}
+	return f.found(ctx, p, clock)
+}
+
+func (f *Folder) found(ctx context.Context, p plant.Founding, clock func() time.Time) error {
 	log, err := f.store.Site(ctx, p.Site)
 	if err != nil {
 		return err
@@ -140,6 +147,11 @@ func (f *Folder) Found(ctx context.Context, p plant.Founding, clock func() time.
 	}
 	o.Clock = clock
 	return plant.Found(ctx, o, p)
+}
+
+// FoundGroup writes record 1 of a group.
+func (f *Folder) FoundGroup(ctx context.Context, name string, clock func() time.Time) error {
+	return f.found(ctx, plant.Founding{Site: haccp.GroupID, Name: name}, clock)
 }
 
 // NewOptions gives what a new site is founded and opened with. It makes the site's signing key where there
@@ -180,11 +192,28 @@ func (f *Folder) Options(ctx context.Context, site string) (plant.Options, error
 	}
 	o := plant.Options{Log: log, Zones: time.LoadLocation, Logger: f.Logger}
 	if f.ReadOnly {
+		if f.Dir == "" {
+			o.Snapshots = cached{log}
+		}
 		return o, nil
 	}
-	o.Snapshots, o.Checkpoints = log, log
-	o.Signer, err = f.Key(site)
-	return o, err
+	if err := f.checkMoved(ctx, site); err != nil {
+		return o, err
+	}
+	signer, err := f.Key(site)
+	if err != nil {
+		return o, err
+	}
+	return f.OptionsWith(ctx, site, signer)
+}
+
+// OptionsWith gives what a site is opened for writing with, whatever the place of its key.
+func (f *Folder) OptionsWith(ctx context.Context, site string, signer *record.Signer) (plant.Options, error) {
+	log, err := f.store.Site(ctx, site)
+	if err != nil {
+		return plant.Options{}, err
+	}
+	return plant.Options{Log: log, Snapshots: log, Checkpoints: log, Signer: signer, Zones: time.LoadLocation, Logger: f.Logger}, nil
 }
 
 // Open opens a site of the folder and waits until its log is read; progress may be nil.
@@ -197,20 +226,29 @@ func (f *Folder) Open(ctx context.Context, site string, progress func(done, tota
 	return plant.Open(ctx, o)
 }
 
-// Accounts gives the accounts of the folder, which only one process at a time may use.
-func (f *Folder) Accounts() (*sqlitestore.Accounts, error) {
+// Accounts gives the accounts of a site. Those of a data folder are the same for all its sites, and only one
+// process at a time may write to them.
+func (f *Folder) Accounts(site string) (Accounts, error) { return f.store.Accounts(site, f.ReadOnly) }
+
+// Outbox gives where messages about alerts wait, the same for all sites of a data folder.
+func (f *Folder) Outbox() (alerts.Outbox, error) {
 	if f.ReadOnly {
 		return nil, sqlitestore.ErrReadOnly
 	}
-	if f.accounts == nil {
-		a, err := sqlitestore.OpenAccounts(f.Dir)
-		if err != nil {
-			return nil, err
-		}
-		f.accounts = a
-	}
-	return f.accounts, nil
+	return f.store.Outbox()
 }
+
+// Shared gives what the instances that use a database share; nil for a data folder, which is one process's own.
+func (f *Folder) Shared() Shared {
+	s, ok := f.store.(Shared)
+	if !ok {
+		return nil
+	}
+	return s
+}
+
+// Where says in words which data folder or database this is; it holds no password.
+func (f *Folder) Where() string { return f.where }
 
 // Announce tells whoever finds the folder taken who has it.
 func (f *Folder) Announce(holder string) error { return f.store.Announce(holder) }
@@ -219,13 +257,4 @@ func (f *Folder) Announce(holder string) error { return f.store.Announce(holder)
 func (f *Folder) CheckFile(ctx context.Context) error { return f.store.CheckFile(ctx) }
 
 // Close ends all use of the folder.
-func (f *Folder) Close() error {
-	var err error
-	if f.accounts != nil {
-		err = f.accounts.Close()
-	}
-	if f.outbox != nil {
-		err = errors.Join(err, f.outbox.Close())
-	}
-	return errors.Join(err, f.store.Close())
-}
+func (f *Folder) Close() error { return f.store.Close() }

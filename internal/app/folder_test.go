@@ -95,8 +95,12 @@ func TestLookFolder(t *testing.T) {
 		t.Errorf("%d people", n)
 	}
 	check(t, site.Close(t.Context()))
-	if _, err := beside.Accounts(); err == nil {
-		t.Error("accounts of a folder opened for reading")
+	_, err = f.Accounts("vallequince-demo")
+	check(t, err)
+	accounts, err := beside.Accounts("vallequince-demo")
+	check(t, err)
+	if err := accounts.SetCredential(t.Context(), "password", "p", "x", time.Now()); err == nil {
+		t.Error("the accounts of a folder opened for reading were changed")
 	}
 	check(t, beside.Close())
 	check(t, f.Close())

@@ -16,6 +16,7 @@ import (
 	"linewarden/internal/api"
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
+	"linewarden/internal/plant"
 	"linewarden/internal/report"
 	"linewarden/internal/web"
 	"linewarden/internal/wording"
@@ -24,30 +25,52 @@ import (
 // AuthorityPath is where the certificate of the plant's own authority can be fetched for a tablet.
 const AuthorityPath = "/plant-authority.crt"
 
-// mount builds the fiber app: the gate in front, then health and metrics, then API and pages.
-func (a *App) mount(reg prometheus.Registerer) error {
-	pages, err := web.New(web.Options{Site: a.site, Clock: a.parts.Clock, Logger: a.logger, Alerts: a.webAlerts})
+// mount builds the fiber app of a site: the gate in front, then health and metrics, then API and pages.
+func (a *App) mount(h *house, reg prometheus.Registerer) error {
+	pages, err := web.New(web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Group: a.pagesOf(h),
+		Alerts: h.webAlerts})
 	if err != nil {
 		return err
 	}
-	door := gate.Options{Door: a.door, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg, Proxies: a.proxies,
+	door := gate.Options{Door: h.door, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg, Proxies: a.proxies,
 		TLS: a.tls != nil, Page: pages.Problem}
-	if a.gate, err = gate.New(door); err != nil {
+	if h.gate, err = gate.New(door); err != nil {
 		return err
 	}
-	pages.UseGate(a.gate)
-	rest, err := api.New(api.Options{Site: a.site, Evidence: a.site, Gate: a.gate, CheckPlan: checkPlan, LogCSV: a.logCSV,
-		Cautions: cautions, Alerts: a.apiAlerts, Logger: a.logger})
+	pages.UseGate(h.gate)
+	rest, err := api.New(api.Options{Site: h.site, Evidence: h.site, Gate: h.gate, CheckPlan: checkPlan, LogCSV: a.logCSV(h.site),
+		Cautions: cautions, Alerts: h.apiAlerts, Logger: a.logger, Group: a.groupOf(h)})
 	if err != nil {
 		return err
 	}
-	a.fiber = fiber.New(a.gate.Config())
-	a.gate.Use(a.fiber)
-	a.fiber.Use(a.onlyFromProxy)
-	a.mountHealth()
-	rest.Mount(a.fiber)
-	pages.Register(a.fiber)
+	h.fiber = fiber.New(h.gate.Config())
+	if a.group != nil && h.root == "" {
+		h.fiber.Use(a.group.dispatch)
+	}
+	h.gate.Use(h.fiber)
+	h.fiber.Use(a.onlyFromProxy)
+	a.mountHealth(h)
+	h.fiber.Use(h.gate.Follow(h.site, a.shared != nil))
+	rest.Mount(h.fiber)
+	pages.Register(h.fiber)
+	h.handler = h.fiber.Handler()
 	return nil
+}
+
+// pagesOf gives the group to its own pages, and nothing to those of a site.
+func (a *App) pagesOf(h *house) web.Group {
+	if a.group == nil || h.root != "" {
+		return nil
+	}
+	return a.group
+}
+
+// groupOf does the same for the API.
+func (a *App) groupOf(h *house) api.Group {
+	if a.group == nil || h.root != "" {
+		return nil
+	}
+	return a.group
 }
 
 func checkPlan(source []byte) planfile.Report {
@@ -63,22 +86,31 @@ func cautions(lang string) []string {
 	return out
 }
 
-// logCSV writes the corrective-action log as the API gives it.
-func (a *App) logCSV(w io.Writer, lang string, l haccp.Log, checkpoint string) error {
-	view := a.site.View()
-	return report.CorrectiveCSV(w, l, report.Head{Site: view.Site.Site, Name: view.Site.Name, Demo: view.Site.Demo, Zone: view.Zone(),
-		Made: a.parts.Clock(), Checkpoint: checkpoint, Language: wording.Language(lang)})
+// logCSV writes the corrective-action log of a site as the API gives it.
+func (a *App) logCSV(site *plant.Site) func(w io.Writer, lang string, l haccp.Log, checkpoint string) error {
+	return func(w io.Writer, lang string, l haccp.Log, checkpoint string) error {
+		view := site.View()
+		return report.CorrectiveCSV(w, l, report.Head{Site: view.Site.Site, Name: view.Site.Name, Demo: view.Site.Demo, Zone: view.Zone(),
+			Made: a.parts.Clock(), Checkpoint: checkpoint, Language: wording.Language(lang)})
+	}
 }
 
-func (a *App) mountHealth() {
-	a.fiber.Get("/healthz", gate.Healthz)
-	a.fiber.Get("/readyz", a.gate.Readyz(a.Ready))
-	if !a.cfg.NoMetrics {
-		h := promhttp.HandlerFor(a.registry, promhttp.HandlerOpts{Registry: a.registry})
-		a.fiber.Get("/metrics", adaptor.HTTPHandler(h))
+func (a *App) readyOf(h *house) func() error {
+	if a.group != nil && h.root == "" {
+		return a.group.ready
+	}
+	return h.site.Ready
+}
+
+func (a *App) mountHealth(h *house) {
+	h.fiber.Get("/healthz", gate.Healthz)
+	h.fiber.Get("/readyz", h.gate.Readyz(a.readyOf(h)))
+	if !a.cfg.NoMetrics && h.root == "" {
+		all := promhttp.HandlerFor(a.registry, promhttp.HandlerOpts{Registry: a.registry})
+		h.fiber.Get("/metrics", adaptor.HTTPHandler(all))
 	}
 	if a.authority != nil {
-		a.fiber.Get(AuthorityPath, func(c *fiber.Ctx) error {
+		h.fiber.Get(AuthorityPath, func(c *fiber.Ctx) error {
 			c.Set(fiber.HeaderContentType, "application/x-x509-ca-cert")
 			c.Set(fiber.HeaderContentDisposition, `attachment; filename="plant-authority.crt"`)
 			return c.Send(a.authority)

@@ -56,7 +56,7 @@ func startWhole(tb testing.TB) side {
 	cfg := config.Default()
 	cfg.Data, cfg.Listen = folder.Dir, "127.0.0.1:0"
 	s := &whole{}
-	s.app, err = app.New(ctx, cfg, app.Parts{Folder: folder, Access: &set})
+	s.app, err = app.New(ctx, cfg, app.Parts{Home: folder, Access: &set})
 	check(tb, err)
 	check(tb, s.app.Start())
 	check(tb, s.app.Wait(ctx))

@@ -22,8 +22,17 @@ func (c *Config) Check() error {
 	bad := func(field, format string, args ...any) {
 		errs = append(errs, fmt.Errorf("%s: %s", field, fmt.Sprintf(format, args...)))
 	}
-	if c.Data == "" {
-		bad("data", "name the data folder (--data DIR)")
+	switch {
+	case c.Data == "" && c.MongoDB == "":
+		bad("data", "name the data folder (--data DIR), or the database (--mongodb URI or file that holds it)")
+	case c.Data != "" && c.MongoDB != "":
+		bad("mongodb", "a plant is kept in a data folder or in a database, not in both")
+	case c.Data != "" && c.SigningKey != "":
+		bad("signing_key", "a data folder holds its own signing key")
+	case c.MongoDB != "" && c.SigningKey == "":
+		bad("signing_key", "name the file with the signing key (--signing-key FILE); linewarden key makes one for a new site")
+	case c.MongoDB != "" && len(c.TLS.Plant) > 0:
+		bad("tls.plant", "the plant's own authority is kept in a data folder: with a database take --tls-cert and --tls-key, or --behind-proxy")
 	}
 	if !slices.Contains([]string{"debug", "info", "warn", "error"}, c.Log.Level) {
 		bad("log.level", "%q is not one of debug, info, warn, error", c.Log.Level)
@@ -101,10 +110,15 @@ func (c *Config) Loopback() bool {
 // Encrypted reports whether the service itself speaks TLS.
 func (c *Config) Encrypted() bool { return c.TLS.Cert != "" || len(c.TLS.Plant) > 0 }
 
-// Print writes the settings as YAML. They hold file names and no secrets; a setting that ever holds one
-// must be blanked here.
+// Print writes the settings as YAML. Of the database's URI, user and password are blanked; everything else is
+// no secret, and a setting that ever holds one must be blanked here too.
 func (c *Config) Print(w io.Writer) error {
-	b, err := yaml.Marshal(c)
+	shown := *c
+	if at := strings.LastIndex(c.MongoDB, "@"); at >= 0 {
+		scheme, _, _ := strings.Cut(c.MongoDB, "://")
+		shown.MongoDB = scheme + "://(hidden)" + c.MongoDB[at:]
+	}
+	b, err := yaml.Marshal(&shown)
 	if err != nil {
 		return fmt.Errorf("print the configuration: %w", err)
 	}

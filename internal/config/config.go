@@ -20,6 +20,12 @@ import (
 type Config struct {
 	// Data is the folder that holds the record log, the accounts and the signing key.
 	Data string `yaml:"data"`
+	// MongoDB is the URI of the database that holds the record log and the accounts in place of a data
+	// folder, or the file that holds the URI. A URI with a password belongs into a file or into the variable.
+	MongoDB string `yaml:"mongodb"`
+	// SigningKey is the file with the signing key of the site, or the folder with SITE.signing-key, where the
+	// log is in a database. It is never made on the way.
+	SigningKey string `yaml:"signing_key"`
 	// Site is the id of the site to serve; only needed where the folder holds several.
 	Site string `yaml:"site"`
 	// Listen is the address to listen on. Off loopback it wants TLS or a trusted proxy.

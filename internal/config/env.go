@@ -24,12 +24,16 @@ func list(at func(*Config) *[]string) func(*Config, string) error {
 func variables() []variable {
 	return []variable{
 		{"LINEWARDEN_DATA", text(func(c *Config) *string { return &c.Data })},
+		{"LINEWARDEN_MONGODB", text(func(c *Config) *string { return &c.MongoDB })},
+		{"LINEWARDEN_SIGNING_KEY", text(func(c *Config) *string { return &c.SigningKey })},
 		{"LINEWARDEN_SITE", text(func(c *Config) *string { return &c.Site })},
 		{"LINEWARDEN_LISTEN", text(func(c *Config) *string { return &c.Listen })},
 		{"LINEWARDEN_TLS_CERT", text(func(c *Config) *string { return &c.TLS.Cert })},
 		{"LINEWARDEN_TLS_KEY", text(func(c *Config) *string { return &c.TLS.Key })},
 		{"LINEWARDEN_TLS_PLANT", list(func(c *Config) *[]string { return &c.TLS.Plant })},
 		{"LINEWARDEN_BEHIND_PROXY", list(func(c *Config) *[]string { return &c.BehindProxy })},
+		{"LINEWARDEN_ALERTS_LINK", text(func(c *Config) *string { return &c.Alerts.Link })},
+		{"LINEWARDEN_ALERTS_HEARTBEAT_FILE", text(func(c *Config) *string { return &c.Alerts.HeartbeatFile })},
 		{"LINEWARDEN_LOG_LEVEL", text(func(c *Config) *string { return &c.Log.Level })},
 		{"LINEWARDEN_LOG_FORMAT", text(func(c *Config) *string { return &c.Log.Format })},
 		{"LINEWARDEN_STOP_WITHIN", func(c *Config, v string) error { return c.StopWithin.UnmarshalText([]byte(v)) }},

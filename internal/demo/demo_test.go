@@ -197,6 +197,43 @@ func TestFindings(t *testing.T) {
 	}
 }
 
+// TestChemistryShows wants hypochlorous acid judged inside and in the margin, and forecasts of both kinds: one that
+// brings a test forward, and one that says why it cannot.
+func TestChemistryShows(t *testing.T) {
+	s, _ := inMemory(t, inShift, 0)
+	got := map[string]int{}
+	q := plant.Query{Kind: haccp.KindReading}
+	for {
+		page, next, err := s.Find(t.Context(), q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range page {
+			r, _ := e.Body.(*haccp.Reading)
+			for _, v := range r.Verdicts {
+				if v.Limit == "hocl-operating" {
+					got["hocl "+v.Verdict]++
+				}
+			}
+			if f := r.Forecast; f != nil {
+				got["forecast "+f.Reason]++
+				if !f.Test.IsZero() {
+					got["brought forward"]++
+				}
+			}
+		}
+		if q.After = next; next == "" {
+			break
+		}
+	}
+	t.Log(got)
+	for _, k := range []string{"hocl inside", "hocl act", "forecast ", "forecast too-few", "brought forward"} {
+		if got[k] == 0 {
+			t.Errorf("none of %q: %v", k, got)
+		}
+	}
+}
+
 // TestDueListLives wants work in the list of due checks, and nothing missed in it.
 func TestDueListLives(t *testing.T) {
 	s, _ := inMemory(t, inShift, demo.MinDays)

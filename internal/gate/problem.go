@@ -133,6 +133,7 @@ var known = []struct {
 	{access.ErrUnknown, 404, "unknown-person-or-device", "there is no such person or device, or it is disabled"},
 	{access.ErrCrossSite, 403, "cross-site", "the request comes from another site"},
 	{ErrFormToken, 403, "form-token", "the form token is missing or not of this session: get one from GET /api/v1/session and send it as X-Form-Token"},
+	{plant.ErrBehind, 503, "behind", "this instance of the service has not seen what you saw yet: ask again in a moment"},
 	{plant.ErrBusy, 503, "busy", "the service is busy: send the same command again"},
 	{plant.ErrReplaying, 503, "replaying", "the service still reads its record log: send the same command again in a moment"},
 	{plant.ErrUnknown, 503, "stopped", "the log holds a record that this version does not know: it is not recording"},

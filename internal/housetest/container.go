@@ -16,9 +16,12 @@ const (
 // composeCommand finds the arguments that the compose file gives to a program.
 var composeCommand = regexp.MustCompile(`command:\s*\[([^\]]*)\]`)
 
+// composeMount finds a file or folder of the tree that the compose file mounts.
+var composeMount = regexp.MustCompile(`^\s*- \./([^:]+):`)
+
 // checkContainer finds commands and flags in the compose file that the program
-// does not have, and files that the Dockerfile copies and the tree does not
-// have. The tests build no image, so these slips would show at the user first.
+// does not have, and files that it mounts, or the Dockerfile copies, and the tree
+// does not have. The tests build no image, so these slips would show at the user first.
 func checkContainer(t *tree) []string {
 	var out []string
 	compose, err := readLines(t.fsys, composeFile)
@@ -27,6 +30,9 @@ func checkContainer(t *tree) []string {
 	}
 	names := commandNames(t)
 	for i, line := range compose {
+		if m := composeMount.FindStringSubmatch(line); m != nil && !t.exists(m[1]) {
+			out = append(out, fmt.Sprintf("%s:%d: %s: no such file or folder", composeFile, i+1, m[1]))
+		}
 		m := composeCommand.FindStringSubmatch(line)
 		if m == nil || len(names) == 0 {
 			continue

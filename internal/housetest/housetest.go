@@ -44,6 +44,7 @@ func rules() []rule {
 		{"sources", checkSources},
 		{"documents", checkDocuments},
 		{"container", checkContainer},
+		{"examples", checkExamples},
 	}
 }
 

@@ -48,6 +48,14 @@ var clean = map[string]string{
 // plantings holds, by rule, the trees on which the rule must find a fault and
 // those close to it on which it must not.
 var plantings = map[string][]planting{
+	"examples": {
+		{"a calculation without an example", src("haccp/wash/a.go", "package wash\n\nfunc Share() int { return 1 }\n"), "Share has no example"},
+		{"a method that no example calls", src("haccp/wash/a.go", "package wash\n\ntype Bath int\n\nfunc (Bath) Litres() int { return 1 }\n"), "the method Litres"},
+		{"a calculation with its example", map[string]string{
+			"haccp/wash/a.go":      "package wash\n\nfunc Share() int { return 1 }\n",
+			"haccp/wash/a_test.go": "package wash\n\nfunc ExampleShare() { Share() }\n"}, ""},
+		{"an error needs no example", src("haccp/wash/a.go", "package wash\n\ntype Fault int\n\nfunc (Fault) Error() string { return \"\" }\n"), ""},
+	},
 	"imports": {
 		{"haccp reaches the network", file("haccp/c.go", "haccp", "net/http"), "haccp imports net/http"},
 		{"a room of haccp logs", file("haccp/lot/lot.go", "lot", "log/slog"), "haccp/lot imports log/slog"},
@@ -154,6 +162,8 @@ var plantings = map[string][]planting{
 		{"missing command", src("docker-compose.yml", "services:\n  a:\n    command: [fly, --data, /data]\n"), "docker-compose.yml:3: linewarden has no command fly"},
 		{"missing flag", src("docker-compose.yml", "    command: [demo, --data, /data, --wings, \"2\"]\n"), "docker-compose.yml:1: linewarden has no flag --wings"},
 		{"known command", src("docker-compose.yml", "    command: [demo, --data, /data]\n"), ""},
+		{"missing mount", src("docker-compose.yml", "    volumes:\n      - ./gone/x.yml:/x.yml:ro\n"), "docker-compose.yml:2: gone/x.yml: no such"},
+		{"volume by name", src("docker-compose.yml", "    volumes:\n      - data:/data\n"), ""},
 		{"missing folder", src("cmd/linewarden/Dockerfile", "FROM scratch\nCOPY go.mod gone ./\n"), "cmd/linewarden/Dockerfile:2: gone: no such"},
 		{"from another stage", src("cmd/linewarden/Dockerfile", "COPY haccp ./haccp\nCOPY --from=build /out/x /x\n"), ""},
 	},

@@ -51,6 +51,21 @@ func (s *Store) Sites() []string {
 	return names
 }
 
+// News implements record.News.
+func (s *Store) News(ctx context.Context, known map[string]int64) (map[string]int64, error) {
+	out := map[string]int64{}
+	for site, commit := range known {
+		h, err := s.Site(site).Head(ctx)
+		if err != nil {
+			return nil, err
+		}
+		if h.Commit > commit {
+			out[site] = h.Commit
+		}
+	}
+	return out, nil
+}
+
 type key struct {
 	table record.LookupTable
 	text  string

@@ -60,6 +60,7 @@ type status struct {
 	done, total int64
 	broken      error // ErrUnknown or ErrStopped: reads go on
 	failed      error // the replay failed
+	doubtful    bool  // broken, because the outcome of a commit could not be read
 }
 
 func (t *status) ready() error {
@@ -98,6 +99,28 @@ func (t *status) end(err error) {
 		t.broken = err
 	case err != nil:
 		t.failed = err
+	}
+}
+
+// doubt marks that the writer stops because the outcome of a commit could not be read.
+func (t *status) doubt() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.doubtful = true
+}
+
+func (t *status) inDoubt() bool {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	return t.doubtful
+}
+
+// resume marks that the writer decides again after a stop in doubt: the log was read to its end.
+func (t *status) resume() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.doubtful {
+		t.doubtful, t.broken = false, nil
 	}
 }
 

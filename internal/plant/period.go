@@ -53,7 +53,7 @@ func (s *Site) CorrectiveLog(ctx context.Context, from, to, now time.Time) (hacc
 	p := haccp.Period{From: from, To: to, Now: now, Cases: map[string]*haccp.Deviation{}, Originals: map[string]*haccp.Event{}}
 	p.Events = r.kinds(from, to, haccp.KindDeviationOpened, haccp.KindMissed, haccp.KindAmended, haccp.KindVoided)
 	for _, id := range state.Forgotten(p.Events) {
-		p.Cases[id] = haccp.FoldCase(r.all(Query{About: "deviation:" + id}))
+		p.Cases[id] = r.marked(haccp.FoldCase(r.all(Query{About: "deviation:" + id})))
 	}
 	r.originals(p.Originals, p.Events)
 	done := r.kinds(from.Add(-periodBack), to.Add(haccp.CountMargin), haccp.KindFilled, haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained,
@@ -97,6 +97,29 @@ func (r *periodReader) all(q Query) []*haccp.Event {
 		}
 	}
 	return out
+}
+
+// FoldCase folds the records of a case that the state has forgotten, in order of seq, and marks the signed parts
+// that cover a report changed since; nil where they open no case.
+func (s *Site) FoldCase(ctx context.Context, records []*haccp.Event) (*haccp.Deviation, error) {
+	r := periodReader{ctx: ctx, site: s}
+	return r.marked(haccp.FoldCase(records)), r.err
+}
+
+// marked looks up what changed the readings that signatures of the case cover: a change carries the time of its
+// report.
+func (r *periodReader) marked(d *haccp.Deviation) *haccp.Deviation {
+	if d == nil {
+		return nil
+	}
+	reports := map[string]int64{}
+	var changes []*haccp.Event
+	for _, x := range d.Relied() {
+		reports[x.Reading] = x.Seq
+		changes = append(changes, r.kinds(x.At, x.At.Add(time.Millisecond), haccp.KindAmended, haccp.KindVoided, haccp.KindTimeAccepted)...)
+	}
+	d.Mark(changes, reports)
+	return d
 }
 
 // originals reads the reports that amendments and voids name.

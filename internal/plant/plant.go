@@ -57,9 +57,11 @@ type Options struct {
 	Registerer  prometheus.Registerer
 	// Progress is called during the replay, from one goroutine, with the records folded and to fold.
 	Progress func(done, total int64)
-	// Committed, when set, is called by the writer after every commit of its own, with the commit's events, once its
-	// callers are answered. It must not wait for anything.
+	// Committed, when set, is called by the writer after every commit, its own or another instance's, with the commit's
+	// events, once its callers are answered. It must not wait for anything.
 	Committed func(events []*haccp.Event)
+	// Shared says that other instances of the service may write to the same log.
+	Shared bool
 	// SnapshotEvery is how many records go between two snapshots; 0: 50,000.
 	SnapshotEvery int64
 
@@ -123,6 +125,9 @@ type Site struct {
 	mu     sync.RWMutex // guards closed and the sending side of inbox
 	closed bool
 	inbox  chan *job
+	looks  chan *look   // who wants the log read
+	seen   atomic.Int64 // when the state was last known to hold the whole log, in ns since 1970
+	used   atomic.Int64 // when somebody last asked for a fresh state
 
 	cancel  context.CancelFunc // ends the replay, and the writer's dealings with the store
 	ready   chan struct{}      // closed when the replay has ended
@@ -157,6 +162,9 @@ func (s *Site) Wait(ctx context.Context) error {
 
 // Name gives the site id and the log id of the founding record.
 func (s *Site) Name() (site, logID string) { return s.site, s.logID }
+
+// Shared says whether other instances may write to the log too.
+func (s *Site) Shared() bool { return s.opt.Shared }
 
 // View gives the state of the last commit. It must not be changed. While the site replays it is empty;
 // ask Ready.

@@ -31,7 +31,7 @@ func Begin(ctx context.Context, o Options) (*Site, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open site: %w", err)
 	}
-	s := &Site{opt: o, metrics: m, inbox: make(chan *job, inboxSize), ready: make(chan struct{}), written: make(chan struct{})}
+	s := &Site{opt: o, metrics: m, inbox: make(chan *job, inboxSize), looks: make(chan *look, 64), ready: make(chan struct{}), written: make(chan struct{})}
 	if err := s.identify(ctx); err != nil {
 		return nil, fmt.Errorf("open site: %w", err)
 	}
@@ -43,6 +43,7 @@ func Begin(ctx context.Context, o Options) (*Site, error) {
 	s.status.progress(0, head.Size)
 	w := &writer{
 		site: s, ctx: life, tree: tree, head: head, decode: codec.NewDecoder(), body: make([]byte, 0, 64<<10),
+		turns:  turns{shared: o.Shared},
 		append: &appender{log: o.Log, logger: o.Logger, trouble: m.trouble},
 	}
 	go w.start()
@@ -335,52 +336,72 @@ func (f *folder) progress(total int64) {
 // good the site stops writing.
 func (w *writer) catchUp() error {
 	for {
-		c, err := w.site.opt.Log.ReadCommit(w.ctx, w.head.Commit+1)
-		if errors.Is(err, record.ErrNotFound) {
-			w.publish()
-			return nil
-		}
-		if err != nil {
-			w.site.metrics.trouble("read")
-			return busy("the record log could not be read", err)
-		}
-		if err := w.adopt(&c); err != nil {
-			w.stop(err)
-			return w.site.status.ready()
+		found, err := w.readNext()
+		if err != nil || !found {
+			return err
 		}
 	}
 }
 
-// adopt folds a commit that another writer made.
-func (w *writer) adopt(c *record.Commit) error {
+// readNext reads the next commit, where there is one, and makes it the committed state.
+func (w *writer) readNext() (found bool, err error) {
+	began := time.Now()
+	c, err := w.site.opt.Log.ReadCommit(w.ctx, w.head.Commit+1)
+	if errors.Is(err, record.ErrNotFound) {
+		w.site.Followed(began)
+		return false, nil
+	}
+	if err != nil {
+		w.site.metrics.trouble("read")
+		return false, busy("the record log could not be read", err)
+	}
+	adopted, err := w.adopt(&c)
+	if unread, is := errors.AsType[*facts.Error](err); is {
+		w.site.metrics.trouble("read")
+		return false, busy("the record log could not be read", unread)
+	}
+	if err != nil {
+		w.stop(err)
+		return false, w.site.status.ready()
+	}
+	w.turns.read()
+	w.publish()
+	if w.site.opt.Committed != nil {
+		w.site.opt.Committed(adopted)
+	}
+	return true, nil
+}
+
+// adopt folds a commit that another writer made, and gives its events.
+func (w *writer) adopt(c *record.Commit) ([]*haccp.Event, error) {
 	state, tree := w.state.Fork(), w.tree.Clone()
-	var group []*haccp.Event
+	var group, all []*haccp.Event
 	for _, rec := range c.Records {
 		env, err := record.DecodeString(rec)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		e, err := w.decode.Event(&env)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		tree.Append(record.LeafHash(rec), nil)
 		w.recent.add(env.Command)
 		if len(group) > 0 && e.Command != group[0].Command {
 			if err := w.foldGroup(state, group); err != nil {
-				return err
+				return nil, err
 			}
 			group = nil
 		}
-		group = append(group, e)
+		group, all = append(group, e), append(all, e)
 	}
 	if err := w.foldGroup(state, group); err != nil {
-		return err
+		return nil, err
 	}
 	if tree.Root() != c.Root {
-		return fmt.Errorf("%w: the records of commit %d do not give its root", record.ErrTampered, c.Number)
+		return nil, fmt.Errorf("%w: the records of commit %d do not give its root", record.ErrTampered, c.Number)
 	}
 	w.state, w.tree = state, tree
 	w.head = record.Head{Commit: c.Number, Size: c.Size, Root: c.Root}
-	return nil
+	return all, nil
 }

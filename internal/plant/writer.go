@@ -42,6 +42,7 @@ type writer struct {
 	recent recent
 	decode *codec.Decoder
 	append *appender
+	turns  turns
 	body   []byte // scratch for bodies
 }
 
@@ -51,7 +52,8 @@ func (w *writer) run() {
 	for {
 		jobs, open := w.take()
 		for len(jobs) > 0 {
-			jobs = w.commit(jobs)
+			w.giveWay()
+			jobs = w.commit(w.more(jobs))
 		}
 		if !open {
 			return
@@ -61,20 +63,20 @@ func (w *writer) run() {
 
 // take waits for one command and gives it with all that wait behind it, up to a commit's limit.
 func (w *writer) take() (jobs []*job, open bool) {
-	j, open := <-w.site.inbox
-	for open {
-		if jobs = append(jobs, j); len(jobs) == record.MaxCommitRecords {
-			break
-		}
+	for {
 		select {
-		case j, open = <-w.site.inbox:
+		case l := <-w.site.looks:
+			w.look(l)
 			continue
-		default:
+		case j, open := <-w.site.inbox:
+			if !open {
+				return nil, false
+			}
+			jobs = w.more(append(jobs, j))
 		}
-		break
+		w.site.metrics.waiting.Set(float64(len(w.site.inbox)))
+		return jobs, true
 	}
-	w.site.metrics.waiting.Set(float64(len(w.site.inbox)))
-	return jobs, open
 }
 
 // commit decides the jobs as far as they fit into one commit, appends it and answers them. It gives the
@@ -83,6 +85,7 @@ func (w *writer) commit(jobs []*job) (rest []*job) {
 	if err := w.site.status.ready(); err != nil {
 		return fail(jobs, err)
 	}
+	began := time.Now()
 	b := newBatch(w)
 	rest = b.decide(jobs)
 	if b.builder.Len() == 0 {
@@ -93,17 +96,20 @@ func (w *writer) commit(jobs []*job) (rest []*job) {
 		return rest
 	}
 	commit, lookups := b.builder.Build()
-	began := time.Now()
+	appending := time.Now()
 	err := w.append.append(w.ctx, w.head, &commit, lookups)
-	w.site.metrics.appendSeconds.Observe(time.Since(began).Seconds())
+	w.site.metrics.appendSeconds.Observe(time.Since(appending).Seconds())
 	switch {
 	case err == nil:
+		w.turns.wrote(began)
+		w.site.Followed(appending)
 		return w.merge(b, &commit, rest)
 	case errors.Is(err, record.ErrConflict):
 		return w.moved(append(b.jobs(), rest...))
 	case errors.Is(err, record.ErrDuplicateID):
 		return w.repeatedBefore(b, err, rest)
 	case errors.Is(err, ErrStopped):
+		w.site.status.doubt()
 		w.stop(err)
 		return fail(b.jobs(), w.site.status.ready(), rest...)
 	}
@@ -143,10 +149,15 @@ func (w *writer) publish() {
 	w.site.saver.offer(v)
 }
 
-// moved reads the commits that another writer added and gives the jobs to be decided again.
+// moved reads what another writer added and gives the jobs to be decided again. One commit is what there
+// mostly is, so the end of the log is looked for only where that was not enough.
 func (w *writer) moved(jobs []*job) []*job {
 	w.site.metrics.trouble("conflict")
-	if err := w.catchUp(); err != nil {
+	found, err := w.readNext()
+	if w.turns.lost++; err == nil && (w.turns.lost > 1 || !found) {
+		err = w.catchUp()
+	}
+	if err != nil {
 		return fail(jobs, err)
 	}
 	return jobs
@@ -243,9 +254,10 @@ func (b *batch) one(j *job) *decided {
 	}
 	if b.w.recent.has(j.id) {
 		d.events, d.repeat, d.err = b.w.stored(j)
-		if d.repeat || d.err != nil {
-			return d
+		if !d.repeat && d.err == nil {
+			d.err = busy("the command is in the log, and its records cannot be found yet", nil)
 		}
+		return d
 	}
 	out, err := b.outcome(j)
 	if err == nil && len(out.Events) > 0 {

@@ -138,3 +138,11 @@ func (q Query) PageSize() (int, error) {
 // CursorOf is the cursor after the entry with this at, in milliseconds since
 // 1970, and seq.
 func CursorOf(atMS, seq int64) Cursor { return Cursor{At: time.UnixMilli(atMS).UTC(), Seq: seq} }
+
+// News tells which of many logs have gone on, in one question, for whoever
+// follows what others write to them.
+type News interface {
+	// News gives, of the sites in known, those whose log has gone past the commit
+	// number known of them, with the number of the last commit.
+	News(ctx context.Context, known map[string]int64) (map[string]int64, error)
+}

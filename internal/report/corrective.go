@@ -171,6 +171,9 @@ func caseCells(e *haccp.LogEntry, day string, h Head) map[string]string {
 		changed := ""
 		if p.Changed {
 			changed = "changed since"
+			if p.ChangedBy > 0 {
+				changed += " by record " + strconv.FormatInt(p.ChangedBy, 10)
+			}
 		}
 		parts[i] = joined(", ", p.Part, p.By, p.Role, h.time(p.At), changed)
 	}
@@ -197,7 +200,11 @@ func productCells(c map[string]string, p *haccp.Product) {
 	if p.Mass != nil {
 		c["mass"] = p.Mass.String()
 	}
-	c["held_where"], c["evaluation"], c["disposition"] = p.HeldWhere, p.Evaluation, p.Outcome
+	cured := ""
+	if p.CuredBy != "" {
+		cured = "made good by the later bath " + p.CuredBy
+	}
+	c["held_where"], c["evaluation"], c["disposition"] = p.HeldWhere, joined("; ", p.Evaluation, cured), p.Outcome
 }
 
 func joined(sep string, parts ...string) string {

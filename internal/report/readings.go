@@ -100,7 +100,10 @@ func readingCells(e *haccp.Event, r *haccp.Reading, h Head) map[string]string {
 func entryCells(c map[string]string, x *haccp.Entry) {
 	v := x.Result()
 	low, high := v.Ends()
-	c["quantity"], c["unit"], c["as_read"] = x.Quantity, string(v.Unit()), x.Read.String()
+	c["quantity"], c["unit"], c["as_read"] = x.Quantity, string(v.Unit()), ""
+	if !x.Read.IsZero() {
+		c["as_read"] = x.Read.String()
+	}
 	switch v.Kind() {
 	case quantity.KindYesNo:
 		c["value"] = v.String()

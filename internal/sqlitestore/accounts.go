@@ -48,6 +48,44 @@ func OpenAccounts(dir string) (*Accounts, error) {
 	return &Accounts{db: db}, nil
 }
 
+// ReadAccounts opens access.db for reading, whoever writes to it meanwhile. Where there is none
+// the error is fs.ErrNotExist.
+func ReadAccounts(dir string) (*Accounts, error) {
+	path, err := filepath.Abs(filepath.Join(dir, accountsFile))
+	if err != nil {
+		return nil, fmt.Errorf("read accounts: %w", err)
+	}
+	if _, err := os.Stat(path); err != nil {
+		return nil, fmt.Errorf("read accounts: %w", err)
+	}
+	db, err := openFile(path, "mode=ro", "query_only(1)")
+	if err != nil {
+		return nil, fmt.Errorf("read accounts: %w", err)
+	}
+	db.SetMaxOpenConns(4)
+	return &Accounts{db: db}, nil
+}
+
+// EachCredential calls fn with every credential, in any order; an error of fn ends it and is returned.
+func (s *Accounts) EachCredential(ctx context.Context, fn func(kind, owner, secret string, at time.Time) error) error {
+	rows, err := s.db.QueryContext(ctx, "SELECT kind, owner, secret, at FROM credential")
+	if err != nil {
+		return fmt.Errorf("read credentials: %w", err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var kind, owner, secret string
+		var at int64
+		if err := rows.Scan(&kind, &owner, &secret, &at); err != nil {
+			return fmt.Errorf("read credentials: %w", err)
+		}
+		if err := fn(kind, owner, secret, accountsTime(at)); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
 // ownerOnly makes the file before SQLite does, so that it is never readable by
 // others, not for a moment; SQLite gives its side files the same mode.
 func ownerOnly(path string) error {

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"slices"
 	"strconv"
 	"time"
 
@@ -13,6 +14,7 @@ import (
 // historyRow is one change of a report: who, when, why, and old beside new.
 type historyRow struct {
 	ID, Kind, By, Reason string
+	Since                string // that its signature covered what was changed since
 	Seq                  int64
 	Recorded             time.Time
 	Changes              []frame.Changed
@@ -44,10 +46,10 @@ func (s *Server) stand(ctx context.Context, f *frame.Frame, id string) (*standin
 	if err != nil {
 		return nil, "", err
 	}
-	for _, x := range found {
-		if x.Amends == id {
-			st.add(f, x)
-		}
+	found = slices.DeleteFunc(found, func(x *haccp.Event) bool { return x.Amends != id })
+	for i, x := range found {
+		st.add(f, x)
+		st.rows[i].Since = f.ChangedSince(haccp.SignedBefore(x, found))
 	}
 	return st, bytes, nil
 }

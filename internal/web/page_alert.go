@@ -123,7 +123,7 @@ func (s *Server) alertAct(c *fiber.Ctx, f *frame.Frame) error {
 		return fiber.ErrNotFound
 	}
 	if err == nil {
-		return c.Redirect("/alerts", fiber.StatusSeeOther)
+		return s.redirect(c, "/alerts")
 	}
 	p, perr := s.newAlertPage(c.UserContext(), f)
 	if perr != nil {

@@ -119,7 +119,7 @@ func (s *Server) bathSave(c *fiber.Ctx, f *frame.Frame) error {
 	if len(res.Events) > 0 {
 		to = "/records/" + res.Events[0].ID
 	}
-	return c.Redirect(to, fiber.StatusSeeOther)
+	return s.redirect(c, to)
 }
 
 // read turns the form into the body of the report, and maps its members to the form's fields.

@@ -138,7 +138,7 @@ func (s *Server) changeSave(change string) func(*fiber.Ctx, *frame.Frame) error 
 			}
 			return s.show(c, status, "change", f.T(p.Heading), p)
 		}
-		return c.Redirect("/records/"+p.Target, fiber.StatusSeeOther)
+		return s.redirect(c, "/records/"+p.Target)
 	}
 }
 

@@ -95,7 +95,7 @@ func (s *Server) checkSave(c *fiber.Ctx, f *frame.Frame) error {
 			break
 		}
 	}
-	return c.Redirect(to, fiber.StatusSeeOther)
+	return s.redirect(c, to)
 }
 
 // fill takes back what was typed and reads the entries.

@@ -74,7 +74,9 @@ func (s *Server) findCase(ctx context.Context, f *frame.Frame, id string) (*hacc
 	slices.SortFunc(events, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
 	d, ok := f.State.Case(id)
 	if !ok {
-		d = haccp.FoldCase(events)
+		if d, err = s.site.FoldCase(ctx, events); err != nil {
+			return nil, nil, err
+		}
 	}
 	if d == nil {
 		return nil, nil, noPage()
@@ -142,7 +144,7 @@ func (s *Server) fixSave(c *fiber.Ctx, f *frame.Frame) error {
 		status := s.refused(c, f, &p.Form, err, map[string]string{"fix": "fix", "note": "note", "at": "at"})
 		return s.show(c, status, "deviation", p.title(), p)
 	}
-	return c.Redirect("/deviations/"+d.Deviation, fiber.StatusSeeOther)
+	return s.redirect(c, "/deviations/"+d.Deviation)
 }
 
 // parts lists the parts of a case in their order, with who signed them and who may.

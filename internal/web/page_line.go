@@ -135,7 +135,7 @@ func (s *Server) lineAct(c *fiber.Ctx, f *frame.Frame) error {
 		return noPage()
 	}
 	if err == nil {
-		return c.Redirect(p.Address, fiber.StatusSeeOther)
+		return s.redirect(c, p.Address)
 	}
 	status := s.refused(c, f, &p.Form, err, map[string]string{"reason": "reason", "at": "at"})
 	var r *haccp.Refusal

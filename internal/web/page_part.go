@@ -97,6 +97,9 @@ func (s *Server) newPartPage(c *fiber.Ctx, f *frame.Frame) (*partPage, *haccp.De
 	if !p.fields() {
 		return nil, nil, noPage()
 	}
+	if field, ok := f.CureField(d); ok && part == plan.ProductEvaluated {
+		p.Fields = append(p.Fields, field)
+	}
 	v := p.Case
 	statement := f.T("say."+part, "word", f.Word("case", v.Word), "number", v.NumberText(), "place", v.Place, "point", v.Point, "span", v.Span)
 	p.Sign = s.signing(f, statement, frame.RolesFor(f.PlanOf(d), d, part)...)
@@ -166,7 +169,7 @@ func (s *Server) partSign(c *fiber.Ctx, f *frame.Frame) error {
 		err = s.decide(c, f, &p.Form, haccp.AskSignPart, p.Sign.Role, &haccp.SignPart{DeviationSigned: *body})
 	}
 	if err == nil {
-		return c.Redirect("/deviations/"+d.Deviation, fiber.StatusSeeOther)
+		return s.redirect(c, "/deviations/"+d.Deviation)
 	}
 	members := map[string]string{"product": "exposed", "password": "password"}
 	for i := range p.Fields {
@@ -194,7 +197,7 @@ func (p *partPage) read(c *fiber.Ctx, d *haccp.Deviation) (*haccp.DeviationSigne
 		return b, true
 	}
 	b.Product = &haccp.Product{Exposed: get("exposed") == "yes", Codes: frame.Codes(get("codes")), Description: get("description"),
-		HeldWhere: get("held_where"), Evaluation: get("evaluation"), Outcome: get("outcome"), Evidence: get("evidence")}
+		HeldWhere: get("held_where"), Evaluation: get("evaluation"), Outcome: get("outcome"), Evidence: get("evidence"), CuredBy: get("cured_by")}
 	for i := range p.Fields {
 		if v, given := p.Fields[i].Amount(p.Frame); given {
 			b.Product.Mass = &v

@@ -23,12 +23,14 @@ type peoplePage struct {
 	Chosen       string // role ticked for the new person
 	Code         string // one-time code, shown once
 	CodeFor      string
+	Sites        []string // of a group
 }
 
 type personRow struct {
 	ID, Name, SignIn string
 	Roles, Can       []string
 	Disabled         bool
+	AtSites          []string // roles at the sites of a group, worded
 }
 
 func (s *Server) newPeoplePage(f *frame.Frame) (*peoplePage, error) {
@@ -43,8 +45,10 @@ func (s *Server) newPeoplePage(f *frame.Frame) (*peoplePage, error) {
 				row.Can = append(row.Can, r)
 			}
 		}
+		row.AtSites = f.RolesAtSites(x.ID)
 		p.People = append(p.People, row)
 	}
+	p.Sites = f.MemberSites()
 	slices.SortFunc(p.People, func(a, b personRow) int { return strings.Compare(a.Name, b.Name) })
 	return p, nil
 }
@@ -119,9 +123,12 @@ func (s *Server) personChange(c *fiber.Ctx, f *frame.Frame) error {
 		if err == nil && change == "disabled" {
 			err = s.door.EndPerson(c.UserContext(), id)
 		}
+		if err == nil && s.group != nil {
+			err = s.group.Settle(c.UserContext())
+		}
 	}
 	if err == nil {
-		return c.Redirect("/people", fiber.StatusSeeOther)
+		return s.redirect(c, "/people")
 	}
 	p, perr := s.newPeoplePage(f)
 	if perr != nil {

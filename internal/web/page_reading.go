@@ -35,6 +35,7 @@ type readingPage struct {
 	FixPath, AddPath     string
 	Cautions             []string
 	LowPH                bool // below the floor of the plan
+	Forecast             []string
 	Previous             string
 	PreviousAt           time.Time
 	Retest               *checkPage
@@ -140,6 +141,7 @@ func (s *Server) advise(ctx context.Context, p *readingPage, e *haccp.Event, r *
 			"number", strconv.FormatInt(d.Number, 10))})
 	}
 	p.Cautions = p.cautions(r)
+	p.LowPH, p.Forecast = p.LowPH || a.LowPH, p.ForecastLines(a.Forecast)
 	if len(p.Todo) > 0 && p.May(haccp.KindFixDone) {
 		p.fixPath(r)
 	}

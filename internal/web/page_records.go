@@ -75,6 +75,9 @@ func (s *Server) recordShow(c *fiber.Ctx, f *frame.Frame) error {
 	if e.Kind != haccp.KindPlanSigned {
 		p.Facts = frame.Facts(f, e.Body)
 	}
+	if since := f.ChangedSince(f.State.ChangedSince(e)); since != "" {
+		p.Facts = append(p.Facts, frame.What{What: f.T("record.signature"), Text: since})
+	}
 	for _, x := range e.Findings {
 		p.Findings = append(p.Findings, f.Lang.Finding(x))
 	}
@@ -94,7 +97,8 @@ var listed = []string{haccp.KindReading, haccp.KindMissed, haccp.KindDeviationOp
 	haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained, haccp.KindCleaned, haccp.KindLineStarted, haccp.KindLineStopped,
 	haccp.KindCleanBreak, haccp.KindFixDone, haccp.KindAmended, haccp.KindVoided, haccp.KindTimeAccepted, haccp.KindPlanSigned,
 	haccp.KindReviewed, haccp.KindNote, haccp.KindPersonAdded, haccp.KindRoleGiven, haccp.KindRoleTaken, haccp.KindPersonDisabled,
-	haccp.KindCredentialChanged, haccp.KindSignInLocked, haccp.KindSignatureFailed, haccp.KindDeviceEnrolled, haccp.KindFounded}
+	haccp.KindCredentialChanged, haccp.KindSignInLocked, haccp.KindSignatureFailed, haccp.KindDeviceEnrolled, haccp.KindFounded,
+	haccp.KindRestored}
 
 const pageRows = 50
 

@@ -34,7 +34,7 @@ func (s *Server) routeSignIn(app fiber.Router) {
 }
 
 func (s *Server) signInPage(c *fiber.Ctx) *signInPage {
-	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: local(c.FormValue("back"))}
+	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: frame.Local(c.FormValue("back"))}
 	if d, err := s.door.DeviceByToken(c.UserContext(), s.gate.Source(c, "").DeviceToken); err == nil && d.Kind == access.DeviceTablet {
 		p.Device = d.Name
 	}
@@ -43,7 +43,7 @@ func (s *Server) signInPage(c *fiber.Ctx) *signInPage {
 
 func (s *Server) signInForm(c *fiber.Ctx) error {
 	p := s.signInPage(c)
-	p.Name, p.Back = "", local(c.Query("back"))
+	p.Name, p.Back = "", frame.Local(c.Query("back"))
 	return s.show(c, fiber.StatusOK, "signin", p.T("signin.title"), p)
 }
 
@@ -59,7 +59,7 @@ func (s *Server) signIn(c *fiber.Ctx) error {
 		return s.show(c, e.Status, "signin", p.T("signin.title"), p)
 	}
 	s.gate.SignedIn(c, o)
-	return c.Redirect(p.Back, fiber.StatusSeeOther)
+	return s.redirect(c, p.Back)
 }
 
 func (s *Server) enter(c *fiber.Ctx, tablet bool) (access.Opened, error) {
@@ -84,7 +84,7 @@ func (s *Server) signOut(c *fiber.Ctx) error {
 		}
 	}
 	s.gate.SignedOut(c)
-	return c.Redirect("/sign-in", fiber.StatusSeeOther)
+	return s.redirect(c, "/sign-in")
 }
 
 func (s *Server) setUp(c *fiber.Ctx) error {
@@ -102,5 +102,5 @@ func (s *Server) setUp(c *fiber.Ctx) error {
 		return s.show(c, e.Status, "setup", p.T("setup.title"), p)
 	}
 	s.gate.SignedIn(c, o)
-	return c.Redirect("/", fiber.StatusSeeOther)
+	return s.redirect(c, "/")
 }

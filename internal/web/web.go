@@ -16,7 +16,6 @@ import (
 	"log/slog"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -24,6 +23,7 @@ import (
 	"linewarden/internal/access"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+	"linewarden/internal/web/assets"
 	"linewarden/internal/web/frame"
 )
 
@@ -41,6 +41,11 @@ type Options struct {
 	Logger *slog.Logger // nil: nothing is logged
 	// Alerts says how the ways to the outside stand; nil: not known.
 	Alerts func(ctx context.Context) (AlertService, error)
+	// Root is what the addresses of the pages begin with where they are one site of several, such as
+	// /sites/north; whoever routes takes it off.
+	Root string
+	// Group says that these are the pages of a group, and how its sites stand; nil: of a site.
+	Group Group
 }
 
 // Server serves the pages of one site. Its methods may be called by several goroutines at once.
@@ -50,10 +55,11 @@ type Server struct {
 	door      *access.Gate
 	clock     func() time.Time
 	log       *slog.Logger
+	root      string
+	group     Group
 	templates *template.Template
-	static    map[string]asset
 	alerts    func(ctx context.Context) (AlertService, error)
-	names     map[string]string // file name to the name with its hash
+	static    *assets.Set
 }
 
 // New gives the pages, or says which option is missing or which template is at fault. The gate may be set
@@ -65,14 +71,15 @@ func New(o Options) (*Server, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, alerts: o.Alerts}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, alerts: o.Alerts}
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
-	if err := s.readStatic(); err != nil {
+	var err error
+	if s.static, err = assets.Read(staticFiles, "static"); err != nil {
 		return nil, err
 	}
-	t, err := parse(s.names)
+	t, err := parse(s.static.Names, s.root)
 	if err != nil {
 		return nil, err
 	}
@@ -83,9 +90,10 @@ func New(o Options) (*Server, error) {
 // UseGate tells the pages which gate stands in front of them. It is called before the first request.
 func (s *Server) UseGate(g *gate.Gate) { s.gate, s.door = g, g.Door() }
 
-// parse reads all templates. names maps a static file to its address.
-func parse(names map[string]string) (*template.Template, error) {
+// parse reads all templates. names maps a static file to its address; every other address begins with root.
+func parse(names map[string]string, root string) (*template.Template, error) {
 	t := template.New("").Funcs(template.FuncMap{
+		"root":  func() string { return root },
 		"asset": func(name string) string { return "/static/" + names[name] },
 		"pass":  func(f *frame.Frame, x any) passed { return passed{f, x} },
 		"markof": func(f *frame.Frame, group, code, word any) mark {
@@ -119,11 +127,24 @@ type mark struct{ Code, Word string }
 
 // Register adds the routes of all pages. The gate's own middleware must be in place before.
 func (s *Server) Register(app fiber.Router) {
-	app.Get("/static/:name", s.serveStatic)
+	app.Get("/static/:name", s.static.Serve)
 	app.Post("/language", s.setLanguage)
 	s.routeSignIn(app)
 	in := func(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler { return s.inside(h) }
-	app.Get("/", in(s.dueList))
+	if s.group != nil {
+		s.routeGroup(app, in)
+	} else {
+		app.Get("/", in(s.dueList))
+		s.routePlant(app, in)
+	}
+	s.routeRecords(app, in)
+	app.Get("/people", in(s.peopleList))
+	app.Post("/people", in(s.personAdd))
+	app.Post("/people/:id", in(s.personChange))
+}
+
+// routePlant adds the pages of a plant's work.
+func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
 	app.Get("/checks/:check/:place", in(s.checkForm))
 	app.Post("/checks/:check/:place", in(s.checkSave))
 	app.Get("/readings/:id", in(s.readingShow))
@@ -134,11 +155,7 @@ func (s *Server) Register(app fiber.Router) {
 	app.Get("/places", in(s.placeList))
 	s.routeAlerts(app, in)
 	s.routeCases(app, in)
-	s.routeRecords(app, in)
 	app.Get("/plan", in(s.planShow))
-	app.Get("/people", in(s.peopleList))
-	app.Post("/people", in(s.personAdd))
-	app.Post("/people/:id", in(s.personChange))
 }
 
 // inside lets through only who is signed in, and forms only from our own pages.
@@ -153,7 +170,7 @@ func (s *Server) inside(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler {
 			if c.Method() == fiber.MethodGet {
 				back = c.OriginalURL()
 			}
-			return c.Redirect("/sign-in?back="+url.QueryEscape(back), fiber.StatusSeeOther)
+			return s.redirect(c, "/sign-in?back="+url.QueryEscape(back))
 		}
 		f := s.frame(c, w)
 		err = s.gate.Protect(c, w)
@@ -177,15 +194,10 @@ func (s *Server) setLanguage(c *fiber.Ctx) error {
 	}
 	c.Cookie(&fiber.Cookie{Name: "lang", Value: lang, Path: "/", MaxAge: 400 * 24 * 3600, HTTPOnly: true,
 		Secure: s.gate.Secure(c), SameSite: fiber.CookieSameSiteLaxMode})
-	return c.Redirect(local(c.FormValue("back")), fiber.StatusSeeOther)
+	return s.redirect(c, frame.Local(c.FormValue("back")))
 }
 
-// local gives a path of this site, "/" for anything that could lead elsewhere.
-func local(path string) string {
-	u, err := url.Parse(path)
-	if err != nil || u.Host != "" || u.Scheme != "" || !strings.HasPrefix(path, "/") || strings.HasPrefix(path, "//") ||
-		strings.ContainsAny(path, "\\\r\n") {
-		return "/"
-	}
-	return path
+// redirect sends the browser on to a page of ours.
+func (s *Server) redirect(c *fiber.Ctx, to string) error {
+	return c.Redirect(s.root+to, fiber.StatusSeeOther)
 }

@@ -88,6 +88,8 @@ var forms = map[string]text{
 	"part.field.held_where":  {"Where it is held", "Dónde está retenido"},
 	"part.field.evaluation":  {"Evaluation: what was looked at", "Evaluación: qué se revisó"},
 	"part.field.outcome":     {"What became of it", "Qué se hizo con él"},
+	"part.field.cured_by":    {"Made good by a later bath", "Corregido por un baño posterior"},
+	"part.cured-hint":        {"only where the plan says so, with its basis, and its readings show it inside all the while", "solo donde el plan lo dice, con su fundamento, y sus lecturas lo muestran dentro todo el tiempo"},
 	"part.field.evidence":    {"If no product was exposed: what shows it", "Si no hubo producto expuesto: qué lo muestra"},
 	"part.field.cause":       {"Cause", "Causa"},
 	"part.field.in_error":    {"Was the reading itself in error?", "¿La lectura misma fue errónea?"},
@@ -129,6 +131,8 @@ var forms = map[string]text{
 	"time.explain":  {"A reading with a typed time can begin or end a span only after a manager accepts the time.", "Una lectura con hora escrita a mano solo puede iniciar o terminar un periodo cuando un responsable de inocuidad acepta la hora."},
 	"time.go":       {"Accept the time", "Aceptar la hora"},
 
+	"signature.changed": {"changed since: record {seq} changed what this signature covers", "cambió después: el registro {seq} cambió lo que esta firma abarca"},
+	"record.signature":  {"Signature", "Firma"},
 	"record.title":      {"Record {seq}", "Registro {seq}"},
 	"record.by":         {"By", "Por"},
 	"record.at":         {"Happened", "Ocurrió"},

@@ -26,6 +26,7 @@ var logTexts = map[string]text{
 	"log.fix-only":       {"Immediate fix only", "Solo corrección inmediata"},
 	"log.disposition":    {"Disposition", "Destino"},
 	"log.evaluated":      {"Evaluated by", "Evaluó"},
+	"log.changed":        {"Signatures", "Firmas"},
 	"log.closed":         {"Closed", "Cierre"},
 	"log.effect":         {"Effectiveness", "Eficacia"},
 	"log.days-open":      {"Days open", "Días abierta"},

@@ -9,6 +9,18 @@ var words = map[string]text{
 
 	"reason.not-measured":    {"not measured in this sample", "no se midió en esta muestra"},
 	"reason.no-formula-yet":  {"this computed value is not worked out yet", "este valor calculado aún no se obtiene"},
+	"reason.missing-input":   {"an input was not measured on this sample", "falta un dato de esta muestra"},
+	"reason.input-no-number": {"an input was read below or over its range, or as a band", "un dato se leyó bajo o sobre su intervalo, o como banda"},
+	"reason.method-invalid":  {"the method of an input is not the plan's, or its range was left", "el método de un dato no es el del plan, o se salió de su intervalo"},
+	"reason.below-ph-floor":  {"the pH lies below the plan's floor, where no limit is judged by this value", "el pH está bajo el mínimo del plan, donde ningún límite se juzga con este valor"},
+	"reason.outside-formula": {"an input lies outside the range of the formula", "un dato está fuera del intervalo de la fórmula"},
+	"forecast.too-few":       {"too few readings since the last addition", "muy pocas lecturas desde la última adición"},
+	"forecast.not-falling":   {"the chlorine does not fall", "el cloro no baja"},
+	"forecast.too-scattered": {"the readings scatter too much", "las lecturas varían demasiado"},
+	"forecast.newest-odd":    {"the newest reading does not fit the ones before", "la última lectura no concuerda con las anteriores"},
+	"forecast.line-stopped":  {"the line does not run", "la línea no está en marcha"},
+	"forecast.no-number":     {"the chlorine was not read as a plain number by the instrument of record", "el cloro no se leyó como un número simple con el instrumento asignado"},
+	"forecast.bad-input":     {"the readings do not fit together", "las lecturas no concuerdan entre sí"},
 	"reason.over-range":      {"over the range of the method", "sobre el intervalo del método"},
 	"reason.needs-dilution":  {"the method cannot tell: dilute the sample and test again", "el método no alcanza: diluya la muestra y pruebe de nuevo"},
 	"reason.not-a-number":    {"the kind of answer does not fit the limit", "el tipo de respuesta no corresponde al límite"},
@@ -29,6 +41,7 @@ var words = map[string]text{
 
 	"row.interval": {"while the line runs", "mientras la línea trabaja"},
 	"row.cron":     {"by the clock", "por horario"},
+	"row.forecast": {"brought forward by a forecast", "adelantada por un pronóstico"},
 	"row.event":    {"after a filling or addition", "después de llenar o agregar"},
 
 	"class.ccp":        {"critical control point (CCP)", "punto crítico de control (PCC)"},
@@ -48,6 +61,7 @@ var words = map[string]text{
 	"role.administrator": {"administrator", "administrador"},
 	"role.device":        {"device", "dispositivo"},
 	"role.timetable":     {"timetable", "programador"},
+	"role.group":         {"group", "grupo"},
 	"role.console":       {"console", "consola"},
 
 	"part.control-restored":  {"control restored", "control restablecido"},
@@ -78,6 +92,7 @@ var words = map[string]text{
 	"known.PIN unverified": {"PIN, not verified", "PIN, sin verificar"},
 	"known.device token":   {"device token", "clave del dispositivo"},
 	"known.timetable":      {"timetable", "programador"},
+	"known.group":          {"group", "grupo"},
 	"known.import":         {"import", "importación"},
 	"known.probe":          {"probe", "sonda"},
 	"known.console":        {"console", "consola"},

@@ -155,6 +155,12 @@ func (a *Answer) appendToDo(o *object) {
 	if len(a.AskAgain) > 0 {
 		o.rest("ask_again", a.AskAgain)
 	}
+	if len(a.Cautions) > 0 {
+		o.rest("cautions", a.Cautions)
+	}
+	if a.Forecast != nil {
+		o.rest("forecast", a.Forecast)
+	}
 	if len(a.Findings) > 0 {
 		o.name("findings")
 		o.findings(a.Findings)

@@ -6,8 +6,10 @@ import (
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/haccp/chemistry"
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
+	"linewarden/internal/wording"
 )
 
 // Answer is what a report or a decision brought about, and what to do next.
@@ -19,6 +21,8 @@ type Answer struct {
 	Instructions []string                 `json:"instructions,omitempty" doc:"What to do, in the words of the plan."`
 	Fixes        []plan.Fix               `json:"fixes,omitempty" doc:"Immediate fixes the plan offers."`
 	AskAgain     []string                 `json:"ask_again,omitempty" doc:"Quantities outside the plan's plausible range: test again, and name this reading in repeats."`
+	Cautions     []string                 `json:"cautions,omitempty" doc:"What to beware of now, in the language asked for: below the plan's pH floor chlorine gas may come off."`
+	Forecast     *chemistry.Forecast      `json:"forecast,omitempty" doc:"When the free chlorine is expected to fall below its limits, from the readings since the last addition, or why that cannot be said. It is no evidence of control. Where it wants a test before the scheduled one, test says when."`
 	Findings     []haccp.Finding          `json:"findings,omitempty"`
 	Opened       []*haccp.DeviationOpened `json:"opened,omitempty" doc:"Deviations and nonconformities this opened."`
 	Now          Standing                 `json:"now" doc:"What holds at the moment of this answer; in a repeated answer this part may differ from the first."`
@@ -52,11 +56,14 @@ type Judged struct {
 }
 
 // Of makes the answer to the records of a command: s is the state with them, head that of the log.
-func Of(s *haccp.State, events []*haccp.Event, head haccp.Head, now time.Time) Answer {
+func Of(s *haccp.State, events []*haccp.Event, head haccp.Head, now time.Time, lang wording.Language) Answer {
 	adv := s.Advise(events, now)
 	a := Answer{Verdict: adv.Worst, PlanVersion: adv.PlanVersion, Instructions: adv.Instructions, Fixes: adv.Fixes, AskAgain: adv.AskAgain,
-		Opened: adv.Opened, Verdicts: judged(s, adv.Verdicts, adv.PlanVersion),
+		Forecast: adv.Forecast, Opened: adv.Opened, Verdicts: judged(s, adv.Verdicts, adv.PlanVersion),
 		Now: Standing{Head: head, NextDue: adv.NextDue, RetestBy: adv.RetestBy}}
+	if adv.LowPH {
+		a.Cautions = []string{lang.Text("caution.low-ph")}
+	}
 	if len(events) > 0 {
 		a.Done = DoneOf(events[0])
 		a.Findings = events[0].Findings

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"linewarden/haccp"
+	"linewarden/haccp/chemistry"
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
@@ -62,6 +63,10 @@ func drawAnswer(r *rapid.T) Answer {
 		Now: Standing{Head: haccp.Head{Root: text("root"), Size: rapid.Int64().Draw(r, "size")}, NextDue: someTime.Draw(r, "due"), RetestBy: someTime.Draw(r, "retest")}}
 	for range rapid.IntRange(0, 3).Draw(r, "verdicts") {
 		a.Verdicts = append(a.Verdicts, drawJudged(r))
+	}
+	if rapid.Bool().Draw(r, "forecast") {
+		a.Cautions = texts("cautions")
+		a.Forecast = &chemistry.Forecast{Formula: text("formula"), N: 4, Reason: text("why"), Since: someTime.Draw(r, "since"), Test: someTime.Draw(r, "test")}
 	}
 	if rapid.Bool().Draw(r, "more") {
 		a.Fixes = []plan.Fix{{ID: text("fix"), Name: text("fix name")}}

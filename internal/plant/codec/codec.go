@@ -65,6 +65,12 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindTimeAccepted, 1}:      reflect.TypeFor[haccp.TimeAccepted](),
 	{haccp.KindReviewed, 1}:          reflect.TypeFor[haccp.Reviewed](),
 	{haccp.KindNote, 1}:              reflect.TypeFor[haccp.Note](),
+	{haccp.KindSiteAdded, 1}:         reflect.TypeFor[haccp.GroupSite](),
+	{haccp.KindSiteRetired, 1}:       reflect.TypeFor[haccp.GroupSite](),
+	{haccp.KindSiteRoleGiven, 1}:     reflect.TypeFor[haccp.SiteRole](),
+	{haccp.KindSiteRoleTaken, 1}:     reflect.TypeFor[haccp.SiteRole](),
+	{haccp.KindTimetableTaken, 1}:    reflect.TypeFor[haccp.TimetableTaken](),
+	{haccp.KindRestored, 1}:          reflect.TypeFor[haccp.Restored](),
 
 	{haccp.KindAlertRaised, 1}:       reflect.TypeFor[alarm.Raised](),
 	{haccp.KindAlertRenewed, 1}:      reflect.TypeFor[alarm.Renewed](),

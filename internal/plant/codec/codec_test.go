@@ -194,6 +194,14 @@ func TestHotEncodings(t *testing.T) {
 		if r.Entries == nil {
 			r.Entries = []haccp.Entry{}
 		}
+		hot, err := appendReading(nil, r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if cold, err := appendStruct(nil, reflect.ValueOf(*r)); err != nil || string(hot) != string(cold) {
+			t.Fatalf("got  %s\nwant %s\n%v", hot, cold, err)
+		}
+		r.Forecast = nil // its times have three decimals in a record, which encoding/json does not write
 		plain, err := json.Marshal(r)
 		if err != nil {
 			t.Fatal(err)

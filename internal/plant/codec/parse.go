@@ -168,7 +168,7 @@ func (p *scan) entry(e *haccp.Entry) {
 			p.bad = true
 		}
 	})
-	p.bad = p.bad || e.Read.IsZero()
+	p.bad = p.bad || e.Read.IsZero() && e.Value == nil
 }
 
 func (p *scan) dilution() *haccp.Dilution {

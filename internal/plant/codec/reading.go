@@ -2,6 +2,7 @@ package codec
 
 import (
 	"fmt"
+	"reflect"
 	"strconv"
 
 	"linewarden/haccp"
@@ -74,6 +75,13 @@ func appendReading(dst []byte, r *haccp.Reading) ([]byte, error) {
 		o.b = append(o.b, ']')
 	}
 	o.some("filling", r.Filling)
+	if r.Forecast != nil {
+		o.name("forecast")
+		var err error
+		if o.b, err = appendValue(o.b, reflect.ValueOf(r.Forecast)); err != nil && o.err == nil {
+			o.err = err
+		}
+	}
 	o.from(r.From)
 	if len(r.Lots) > 0 {
 		o.texts("lots", r.Lots)
@@ -118,7 +126,9 @@ func (o *object) entry(e *haccp.Entry) {
 	o.some("instrument", e.Instrument)
 	o.some("method", e.Method)
 	o.text("quantity", e.Quantity)
-	o.value("read", e.Read)
+	if !e.Read.IsZero() || e.Value == nil {
+		o.value("read", e.Read)
+	}
 	if r := e.Reagent; r != nil {
 		o.name("reagent")
 		o.open()

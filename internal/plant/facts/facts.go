@@ -80,7 +80,7 @@ func (e *Error) Unwrap() error { return e.Err }
 func (l *Library) answer(ctx context.Context, need haccp.Need, f *haccp.Facts) error {
 	if f.Ranges == nil {
 		*f = haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}, ByID: map[string]*haccp.Event{},
-			Leaves: map[int64]string{}, Roots: map[int64]string{}}
+			Leaves: map[int64]string{}, Roots: map[int64]string{}, Reporters: map[haccp.ReviewSpan]map[string][]int64{}}
 	}
 	for _, r := range need.Ranges {
 		events, err := l.inRange(ctx, r)
@@ -106,7 +106,38 @@ func (l *Library) answer(ctx context.Context, need haccp.Need, f *haccp.Facts) e
 		}
 		f.Roots[size] = root
 	}
+	for _, r := range need.Reporters {
+		by, err := l.reporters(ctx, r)
+		if err != nil {
+			return err
+		}
+		f.Reporters[r] = by
+	}
 	return nil
+}
+
+// reporters tells which records of a run each person reported.
+func (l *Library) reporters(ctx context.Context, r haccp.ReviewSpan) (map[string][]int64, error) {
+	by := map[string][]int64{}
+	err := l.log.Scan(ctx, r.From, min(r.To, l.size), func(seq int64, rec string) error {
+		env, err := record.DecodeString(rec)
+		if err != nil {
+			return fmt.Errorf("record %d: %w", seq, err)
+		}
+		if haccp.Reported(env.Kind) {
+			by[env.By.ID] = append(by[env.By.ID], seq)
+		}
+		return nil
+	})
+	if err != nil || l.over == nil {
+		return by, err
+	}
+	for _, e := range l.over.Events() {
+		if e.Seq >= r.From && e.Seq <= r.To && haccp.Reported(e.Kind) {
+			by[e.By.ID] = append(by[e.By.ID], e.Seq)
+		}
+	}
+	return by, nil
 }
 
 // inRange gives the events of a range in order of seq.

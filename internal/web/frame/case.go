@@ -39,7 +39,9 @@ type SignedRow struct {
 	At    time.Time
 	By    string
 	Stale bool
-	Texts []What
+	// Changed says that a report the signature covers was changed since; empty where none was.
+	Changed string
+	Texts   []What
 }
 
 // View words a case.
@@ -98,9 +100,17 @@ func (f *Frame) span(x haccp.Span) string {
 	return f.At(x.Begin) + " " + f.T("deviation.to") + " " + f.At(x.End) + " (" + span(x.End.Sub(x.Begin)) + ")"
 }
 
+// ChangedSince words that the record seq changed what a signature covers; empty for 0.
+func (f *Frame) ChangedSince(seq int64) string {
+	if seq == 0 {
+		return ""
+	}
+	return f.T("signature.changed", "seq", strconv.FormatInt(seq, 10))
+}
+
 // SignedRow words a signed part: who, when, and what was written.
 func (f *Frame) SignedRow(x *haccp.SignedPart) SignedRow {
-	row := SignedRow{At: x.At, By: x.By.Name + ", " + f.Word("role", x.By.Role), Stale: x.Stale}
+	row := SignedRow{At: x.At, By: x.By.Name + ", " + f.Word("role", x.By.Role), Stale: x.Stale, Changed: f.ChangedSince(x.Changed)}
 	add := func(name, t string) {
 		if t != "" {
 			row.Texts = append(row.Texts, What{f.T("part.field." + name), t})
@@ -119,6 +129,9 @@ func (f *Frame) SignedRow(x *haccp.SignedPart) SignedRow {
 		add("evaluation", p.Evaluation)
 		add("outcome", p.Outcome)
 		add("evidence", p.Evidence)
+		if p.CuredBy != "" {
+			add("cured_by", f.PlaceName(p.CuredBy))
+		}
 	}
 	add("cause", b.Cause)
 	if b.InError {

@@ -44,6 +44,7 @@ type Frame struct {
 	Plan     *plan.Plan // in force now; nil: none
 	Here     string     // path of the request, for the navigation
 	Stale    bool       // the form token is not of this session
+	Sites    bool       // the site is one of several: there is a page of all of them
 }
 
 // Way is a link of the navigation.
@@ -147,6 +148,13 @@ func (f *Frame) Ways() {
 	way := func(path, key string) Way {
 		here := f.Here == path || (path != "/" && strings.HasPrefix(f.Here, path+"/"))
 		return Way{Path: path, Text: f.T(key), Here: here}
+	}
+	if f.State.IsGroup() {
+		f.Nav, f.More = []Way{way("/", "nav.sites")}, []Way{way("/records", "nav.records")}
+		if f.May(haccp.AskPerson) {
+			f.Nav = append(f.Nav, way("/people", "nav.people"))
+		}
+		return
 	}
 	f.Nav = []Way{way("/", "nav.due"), way("/places", "nav.places"), way("/deviations", "nav.deviations"), way("/log", "nav.log")}
 	f.Nav[2].Count = len(f.State.Cases())

@@ -138,6 +138,15 @@ func (p *LogPage) entry(e *haccp.LogEntry) logEntry {
 		closed = p.At(e.ClosedAt) + ", " + e.ClosedBy
 	}
 	add("log.closed", closed)
+	var changed []string
+	for _, x := range e.Parts {
+		if x.ChangedBy > 0 {
+			changed = append(changed, p.Word("part", x.Part)+" · "+x.By+": "+p.ChangedSince(x.ChangedBy))
+		}
+	}
+	if len(changed) > 0 {
+		add("log.changed", changed...)
+	}
 	add("log.days-open", strconv.Itoa(e.DaysOpen))
 	add("log.status", p.Word("status", e.Status))
 	return out
@@ -187,6 +196,14 @@ func (p *LogPage) sample(key string, e *haccp.LogEntry, x *haccp.SampleFacts) st
 	return s
 }
 
+// cured names the later bath that made product good.
+func (p *LogPage) cured(x *haccp.Product) string {
+	if x.CuredBy == "" {
+		return ""
+	}
+	return p.T("part.field.cured_by") + ": " + p.PlaceName(x.CuredBy)
+}
+
 func (p *LogPage) product(e *haccp.LogEntry) []string {
 	x := e.Product
 	if x == nil {
@@ -199,5 +216,5 @@ func (p *LogPage) product(e *haccp.LogEntry) []string {
 	if x.Mass != nil {
 		mass = x.Mass.String()
 	}
-	return []string{joinLines(strings.Join(x.Codes, ", "), x.Description), mass, x.Evaluation}
+	return []string{joinLines(strings.Join(x.Codes, ", "), x.Description), mass, x.Evaluation, p.cured(x)}
 }

@@ -104,6 +104,14 @@ func (f *Frame) PlaceName(id string) string {
 	return id
 }
 
+// PointName gives the name of a control point, or its id where no plan has it.
+func (f *Frame) PointName(id string) string {
+	if x := Ever(f, func(p *plan.Plan) *plan.Point { return FindPoint(p, id) }); x != nil {
+		return x.Name
+	}
+	return id
+}
+
 // CheckName gives the name of a check, or its id where no plan has it.
 func (f *Frame) CheckName(id string) string {
 	if x := Ever(f, func(p *plan.Plan) *plan.Check { return FindCheck(p, id) }); x != nil {
@@ -142,9 +150,11 @@ func (f *Frame) Ends(l plan.Limit) string {
 }
 
 // Basis words what a limit rests on.
-func (f *Frame) Basis(l plan.Limit) string {
+func (f *Frame) Basis(l plan.Limit) string { return f.Rests(l.Basis) }
+
+// Rests words what a limit, a cure or a probe's times rest on.
+func (f *Frame) Rests(b plan.Basis) string {
 	var out []string
-	b := l.Basis
 	if b.Source != "" {
 		out = append(out, f.T("plan.basis", "source", b.Source))
 	}

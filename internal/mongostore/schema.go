@@ -1,0 +1,129 @@
+package mongostore
+
+import (
+	"context"
+	"fmt"
+
+	"go.mongodb.org/mongo-driver/v2/bson"
+	"go.mongodb.org/mongo-driver/v2/mongo"
+	"go.mongodb.org/mongo-driver/v2/mongo/options"
+)
+
+// schemaVersion is the version of the collections that this program reads and writes. A document of the
+// collection schema says that a version has been set up; none is ever changed.
+const schemaVersion = 1
+
+// The collections. Every document has the member site (accounts: scope), by which a cluster is sharded:
+//
+//	sh.shardCollection("linewarden.commits", {site: 1, commit: 1})
+//	sh.shardCollection("linewarden.lookups", {site: 1})
+//	sh.shardCollection("linewarden.checkpoints", {site: 1})
+//	sh.shardCollection("linewarden.snapshots", {site: 1})
+//
+// A site's commits stay together as long as they fit into one chunk; every query of the log names the site.
+// The rest is small and needs no sharding. _id is made of the site and a number of fixed length, so that one
+// index serves both finding and ordering:
+//
+//	commits      _id site/first seq     unique (site, commit)
+//	lookups      _id site/seq           (site, id) (site, command) (site, kind, at, seq) (site, about, at, seq)
+//	checkpoints  _id site/size/hash
+//	snapshots    _id site/name and site/name/token/part
+//	credentials  _id scope/kind/owner/version
+//	sessions     _id scope/hash         (scope)
+//	counters     _id scope/hash         (scope)
+//	leases       _id site/epoch
+//	beats        _id holder
+const (
+	commitsName     = "commits"
+	lookupsName     = "lookups"
+	checkpointsName = "checkpoints"
+	snapshotsName   = "snapshots"
+	credentialsName = "credentials"
+	sessionsName    = "sessions"
+	countersName    = "counters"
+	leasesName      = "leases"
+	beatsName       = "beats"
+	schemaName      = "schema"
+)
+
+func (s *Store) commits() *mongo.Collection     { return s.db.Collection(commitsName) }
+func (s *Store) lookups() *mongo.Collection     { return s.db.Collection(lookupsName) }
+func (s *Store) checkpoints() *mongo.Collection { return s.db.Collection(checkpointsName) }
+func (s *Store) snapshots() *mongo.Collection   { return s.db.Collection(snapshotsName) }
+
+// prepare checks the version of the collections and sets up what is missing.
+func (s *Store) prepare(ctx context.Context) error {
+	var newest struct {
+		Version int `bson:"version"`
+	}
+	err := s.db.Collection(schemaName).FindOne(ctx, bson.D{}, options.FindOne().SetSort(bson.D{{Key: "version", Value: -1}})).Decode(&newest)
+	if err != nil && !isMissing(err) {
+		return err
+	}
+	switch {
+	case newest.Version > schemaVersion:
+		return fmt.Errorf("the collections have version %d, this program knows %d: use the newer program", newest.Version, schemaVersion)
+	case newest.Version == schemaVersion:
+		return nil
+	case s.readOnly:
+		return fmt.Errorf("there is no record log in %s", s.target)
+	}
+	for name, indexes := range indexes() {
+		if _, err := s.db.Collection(name).Indexes().CreateMany(ctx, indexes); err != nil {
+			return fmt.Errorf("indexes of %s: %w", name, err)
+		}
+	}
+	id := fmt.Sprint("version ", schemaVersion)
+	_, err = s.db.Collection(schemaName).InsertOne(ctx, bson.D{{Key: "_id", Value: id}, {Key: "version", Value: schemaVersion}})
+	if mongo.IsDuplicateKeyError(err) { // another instance was as fast
+		err = nil
+	}
+	return err
+}
+
+func indexes() map[string][]mongo.IndexModel {
+	over := func(members ...string) mongo.IndexModel {
+		var keys bson.D
+		for _, m := range members {
+			keys = append(keys, bson.E{Key: m, Value: 1})
+		}
+		return mongo.IndexModel{Keys: keys}
+	}
+	unique := over("site", "commit")
+	unique.Options = options.Index().SetUnique(true)
+	return map[string][]mongo.IndexModel{
+		commitsName:  {unique},
+		lookupsName:  {over("site", "id"), over("site", "command"), over("site", "kind", "at", "seq"), over("site", "about", "at", "seq")},
+		sessionsName: {over("scope")},
+		countersName: {over("scope")},
+	}
+}
+
+// movedDoc notes where a site is kept by now. It stands beside the version of the schema.
+type movedDoc struct {
+	ID   string `bson:"_id"`
+	Text string `bson:"text"`
+}
+
+// Moved gives where a site went; empty: nowhere.
+func (s *Store) Moved(ctx context.Context, site string) (string, error) {
+	var d movedDoc
+	err := s.db.Collection(schemaName).FindOne(ctx, bson.D{{Key: "_id", Value: "moved/" + site}}).Decode(&d)
+	if err != nil && !isMissing(err) {
+		return "", fmt.Errorf("site %s: %w", site, err)
+	}
+	return d.Text, nil
+}
+
+// SetMoved notes where a site went; empty: it is here.
+func (s *Store) SetMoved(ctx context.Context, site, text string) error {
+	if s.readOnly {
+		return ErrReadOnly
+	}
+	d := movedDoc{"moved/" + site, text}
+	_, err := s.db.Collection(schemaName).ReplaceOne(ctx, bson.D{{Key: "_id", Value: d.ID}}, d, options.Replace().SetUpsert(true))
+	if err != nil {
+		return fmt.Errorf("site %s: %w", site, err)
+	}
+	return nil
+}

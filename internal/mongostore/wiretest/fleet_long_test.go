@@ -1,0 +1,707 @@
+//go:build long
+
+package wiretest
+
+import (
+	"bufio"
+	"bytes"
+	_ "embed"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+	"time"
+)
+
+//go:embed testdata/fleet.yaml
+var fleetPlan []byte
+
+const (
+	fleetSite     = "fleet-demo"
+	fleetPassword = "four wet gloves on a hook"
+	fleetClients  = 50
+	perRound      = 250 // acknowledged commands in one data base; with those under way at the end at most 300
+)
+
+// TestLongFleet has three instances of the program share one data base: fifty clients send readings,
+// additions, fixes, the parts of deviations and their closes, amendments and notes; the instances are killed at
+// random, and in the moment between the write of a commit and its answer, and started again. Whatever was
+// acknowledged is in the log once; the log verifies; no run of the timetable happened twice; no deviation was
+// closed without its parts; and every instance shows what the log says.
+//
+// LINEWARDEN_LONG_COMMANDS says how many commands are to be acknowledged in all, 5000 without it.
+func TestLongFleet(t *testing.T) { fleetRounds(t, true, 3) }
+
+// TestLongAlone does the same on a data folder with its one instance.
+func TestLongAlone(t *testing.T) { fleetRounds(t, false, 1) }
+
+func fleetRounds(t *testing.T, shared bool, instances int) {
+	want := 5000
+	if s := os.Getenv("LINEWARDEN_LONG_COMMANDS"); s != "" {
+		n, err := strconv.Atoi(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want = n
+	}
+	binary := filepath.Join(t.TempDir(), "linewarden")
+	build := exec.Command("go", "build", "-o", binary, "./cmd/linewarden")
+	build.Dir = filepath.Join("..", "..", "..")
+	if out, err := build.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	total := tally{}
+	for round := 0; total.acked < want; round++ {
+		t.Run(fmt.Sprint("round ", round+1), func(t *testing.T) {
+			f := newFleet(t, binary, shared, instances)
+			f.run(min(perRound, want-total.acked))
+			total.add(f.check())
+		})
+		if t.Failed() {
+			return
+		}
+	}
+	line := fmt.Sprintf("%s, %d instances: %v", map[bool]string{true: "data base", false: "data folder"}[shared], instances, total)
+	t.Log(line)
+	if path := os.Getenv("LINEWARDEN_FIGURES"); path != "" {
+		f, err := os.OpenFile(path, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o644)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintln(f, line)
+		if err := f.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+// tally is what happened.
+type tally struct{ acked, kills, between, takeovers, missed, closed, repeated int }
+
+func (a *tally) add(b tally) {
+	a.acked, a.kills, a.between, a.takeovers = a.acked+b.acked, a.kills+b.kills, a.between+b.between, a.takeovers+b.takeovers
+	a.missed, a.closed, a.repeated = a.missed+b.missed, a.closed+b.closed, a.repeated+b.repeated
+}
+
+func (a tally) String() string {
+	return fmt.Sprintf("%d commands acknowledged, %d of them after having been written before; %d kills at random and %d between write and answer; "+
+		"%d takeovers of the timetable, %d misses, %d deviations closed", a.acked, a.repeated, a.kills, a.between, a.takeovers, a.missed, a.closed)
+}
+
+// fleet is one round: a fresh plant and its instances.
+type fleet struct {
+	t      *testing.T
+	binary string
+	place  []string // flags
+	nodes  []*node
+	people map[string]*person
+	tally  tally
+
+	mu     sync.Mutex
+	acked  map[string]int64 // command to record
+	kinds  map[string]int
+	open   []string          // deviations that were opened
+	signed map[string]int    // parts of a deviation that were signed
+	notes  map[string]string // readings that may be amended: id of the record to its author
+	stop   atomic.Bool
+}
+
+// node is one instance: a process, and the way to its data base, which can be cut.
+type node struct {
+	address string
+	proxy   *proxy // nil: a data folder
+	flags   []string
+	mu      sync.Mutex
+	process *exec.Cmd
+	out     *bytes.Buffer
+}
+
+type person struct {
+	cookie, form string
+	signing      sync.Mutex // a password is tried once at a time, or the tries count as a guesser's
+}
+
+var managers = []string{"mara", "marc", "maya", "milo", "mina", "mona", "moss", "myra"}
+
+func (f *fleet) must(err error) {
+	f.t.Helper()
+	if err != nil {
+		f.t.Fatal(err)
+	}
+}
+
+func (f *fleet) command(args ...string) string {
+	f.t.Helper()
+	out, err := exec.Command(f.binary, args...).CombinedOutput()
+	if err != nil {
+		f.t.Fatalf("linewarden %s: %v\n%s", strings.Join(args, " "), err, out)
+	}
+	return string(out)
+}
+
+func newFleet(t *testing.T, binary string, shared bool, instances int) *fleet {
+	t.Helper()
+	f := &fleet{t: t, binary: binary, people: map[string]*person{}, acked: map[string]int64{}, kinds: map[string]int{}, signed: map[string]int{}, notes: map[string]string{}}
+	dir := t.TempDir()
+	plan, key := filepath.Join(dir, "plan.yaml"), filepath.Join(dir, fleetSite+".signing-key")
+	f.must(os.WriteFile(plan, fleetPlan, 0o600))
+	uri := ""
+	if shared {
+		uri = database(t)
+		f.place = []string{"--mongodb", uri, "--signing-key", key}
+		f.command("key", fleetSite, "-o", key)
+	} else {
+		f.place = []string{"--data", filepath.Join(dir, "data")}
+	}
+	f.command(append([]string{"plan", "sign", plan, "--demo"}, f.place...)...)
+	codes := map[string]string{}
+	for _, x := range [][2]string{{"tina", "technician"}, {"lea", "line_lead"}, {"mara", "manager"}, {"marc", "manager"},
+		{"maya", "manager"}, {"milo", "manager"}, {"mina", "manager"}, {"mona", "manager"}, {"moss", "manager"}, {"myra", "manager"}} {
+		out := f.command(append([]string{"user", "add", strings.ToUpper(x[0]), "--sign-in", x[0], "--role", x[1]}, f.place...)...)
+		found := regexp.MustCompile(`once\): (\S+)`).FindStringSubmatch(out)
+		if found == nil {
+			t.Fatalf("no code in %q", out)
+		}
+		codes[x[0]] = found[1]
+	}
+	for range instances {
+		n := &node{flags: f.place}
+		if shared {
+			p, err := newProxy(uri)
+			f.must(err)
+			t.Cleanup(p.close)
+			n.proxy, n.flags = p, []string{"--mongodb", p.uri, "--signing-key", key}
+		}
+		l, err := net.Listen("tcp", "127.0.0.1:0")
+		f.must(err)
+		n.address = l.Addr().String()
+		f.must(l.Close())
+		f.nodes = append(f.nodes, n)
+		f.must(n.start(f.binary))
+		t.Cleanup(n.kill)
+	}
+	for name, code := range codes {
+		f.people[name] = f.signIn(name, code)
+	}
+	status, out, err := f.send(f.nodes[0], "lea", "POST", "/lines/line-1/started", map[string]any{"id": newID()})
+	if err != nil || status != http.StatusCreated {
+		t.Fatalf("start the line: %d %s %v", status, out, err)
+	}
+	for _, place := range []string{"bath-1", "bath-2"} {
+		status, out, err := f.send(f.nodes[0], "lea", "POST", "/fillings", map[string]any{"id": newID(), "place": place, "water": "town water",
+			"level": map[string]string{"value": "80", "unit": "cm"}})
+		if err != nil || status != http.StatusCreated {
+			t.Fatalf("fill %s: %d %s %v", place, status, out, err)
+		}
+	}
+	return f
+}
+
+func (n *node) start(binary string) error {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	c := exec.Command(binary, append([]string{"serve", "--listen", n.address, "--log-level", "warn"}, n.flags...)...)
+	n.out = new(bytes.Buffer)
+	c.Stdout, c.Stderr = n.out, n.out
+	if err := c.Start(); err != nil {
+		return err
+	}
+	n.process = c
+	for range 600 {
+		res, err := http.Get("http://" + n.address + "/readyz")
+		if err == nil {
+			_ = res.Body.Close()
+			if res.StatusCode == http.StatusOK {
+				return nil
+			}
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	return fmt.Errorf("the instance is not ready after 30 s: %s", n.out.String())
+}
+
+// kill ends the instance as a power cut would.
+func (n *node) kill() {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.process != nil && n.process.ProcessState == nil {
+		_ = n.process.Process.Kill()
+		_ = n.process.Wait()
+	}
+}
+
+func newID() string {
+	var b [16]byte
+	for i := range b {
+		b[i] = byte(rand.IntN(256))
+	}
+	b[6], b[8] = b[6]&0x0f|0x40, b[8]&0x3f|0x80
+	return fmt.Sprintf("%x-%x-%x-%x-%x", b[:4], b[4:6], b[6:8], b[8:10], b[10:])
+}
+
+var web = &http.Client{Timeout: 20 * time.Second, Transport: &http.Transport{MaxIdleConnsPerHost: 64}}
+
+// signIn chooses a password at the first instance, which signs in; the session then holds at all of them.
+func (f *fleet) signIn(name, code string) *person {
+	f.t.Helper()
+	body, err := json.Marshal(map[string]string{"name": name, "code": code, "password": fleetPassword})
+	f.must(err)
+	res, err := web.Post("http://"+f.nodes[0].address+"/api/v1/password", "application/json", bytes.NewReader(body))
+	f.must(err)
+	defer res.Body.Close()
+	var out struct {
+		Form string `json:"form_token"`
+	}
+	f.must(json.NewDecoder(res.Body).Decode(&out))
+	if out.Form == "" || len(res.Cookies()) == 0 {
+		f.t.Fatalf("%s could not choose a password: %s", name, res.Status)
+	}
+	for _, c := range res.Cookies() {
+		if c.Name == "linewarden" {
+			return &person{cookie: c.Name + "=" + c.Value, form: out.Form}
+		}
+	}
+	f.t.Fatal("no session")
+	return nil
+}
+
+func (f *fleet) send(n *node, who, method, path string, body any) (int, []byte, error) {
+	b, err := json.Marshal(body)
+	if err != nil {
+		return 0, nil, err
+	}
+	req, err := http.NewRequest(method, "http://"+n.address+"/api/v1"+path, bytes.NewReader(b))
+	if err != nil {
+		return 0, nil, err
+	}
+	p := f.people[who]
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("Cookie", p.cookie)
+	req.Header.Set("X-Form-Token", p.form)
+	res, err := web.Do(req)
+	if err != nil {
+		return 0, nil, err
+	}
+	defer res.Body.Close()
+	out, err := io.ReadAll(res.Body)
+	return res.StatusCode, out, err
+}
+
+// run sends commands until so many are acknowledged, while instances are killed.
+func (f *fleet) run(acked int) {
+	f.t.Helper()
+	var killer, clients sync.WaitGroup
+	killer.Go(f.killing)
+	for c := range fleetClients {
+		clients.Go(func() { f.client(c, acked) })
+	}
+	clients.Wait()
+	f.stop.Store(true)
+	killer.Wait()
+}
+
+// killing kills an instance every now and then, by turns at random and between write and answer, and starts it
+// again.
+func (f *fleet) killing() {
+	for i := 0; !f.stop.Load(); i++ {
+		time.Sleep(time.Duration(500+rand.IntN(1500)) * time.Millisecond)
+		n := f.nodes[rand.IntN(len(f.nodes))]
+		if n.proxy != nil && i%2 == 1 {
+			select {
+			case <-n.proxy.cutAfterCommit(n.kill):
+				f.tally.between++
+			case <-time.After(3 * time.Second):
+				if n.proxy.disarm() { // it wrote nothing meanwhile
+					continue
+				}
+				f.tally.between++
+			}
+		} else {
+			n.kill()
+			f.tally.kills++
+		}
+		if err := n.start(f.binary); err != nil {
+			f.t.Error(err)
+			f.stop.Store(true)
+		}
+	}
+}
+
+func (f *fleet) client(c, acked int) {
+	rng := rand.New(rand.NewPCG(uint64(c), uint64(time.Now().UnixNano())))
+	for !f.stop.Load() {
+		f.mu.Lock()
+		enough := len(f.acked) >= acked
+		f.mu.Unlock()
+		if enough {
+			return
+		}
+		if err := f.one(rng); err != nil {
+			f.t.Error(err)
+			f.stop.Store(true)
+		}
+		time.Sleep(time.Duration(rng.IntN(2500)) * time.Millisecond)
+	}
+}
+
+// parts are the parts of a deviation in their order.
+var parts = []string{"control-restored", "product-evaluated", "cause-and-action", "closed"}
+
+// order is one command on its way.
+type order struct {
+	who, path string
+	body      map[string]any
+}
+
+// next draws a command.
+func (f *fleet) next(rng *rand.Rand) (o order, ok bool) {
+	place, manager := fmt.Sprint("bath-", 1+rng.IntN(2)), managers[rng.IntN(len(managers))]
+	value := func(v int, unit string) map[string]string {
+		return map[string]string{"value": strconv.Itoa(v), "unit": unit}
+	}
+	reading := map[string]any{"check": "bath-test", "place": place, "entries": []any{map[string]any{"quantity": "free_chlorine",
+		"method": "titration", "read": value(46+2*rng.IntN(60), "mg/L")}}}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	switch n := rng.IntN(20); {
+	case n < 9:
+		o = order{"tina", "/readings", reading}
+	case n < 11:
+		o = order{"tina", "/additions", map[string]any{"place": place, "chemical": "hypochlorite", "amount": value(1+rng.IntN(5), "L"), "reason": "low"}}
+	case n < 12:
+		o = order{"lea", "/notes", map[string]any{"text": fmt.Sprint("note ", rng.IntN(1000))}}
+	case n < 13:
+		o = order{"tina", "/fixes", map[string]any{"point": "chlorine", "place": place, "fix": "add-hypochlorite"}}
+	case n < 15 && len(f.notes) > 0:
+		for id := range f.notes {
+			o = order{manager, "/amendments", map[string]any{"target": id, "reason": "typed wrongly", "new": reading, "password": fleetPassword}}
+			break
+		}
+	case n >= 15 && len(f.open) > 0:
+		d := f.open[rng.IntN(len(f.open))]
+		part := parts[min(f.signed[d], len(parts)-1)]
+		if rng.IntN(4) == 0 {
+			part = parts[rng.IntN(len(parts))] // out of order: to be refused where a part is lacking
+		}
+		body := map[string]any{"part": part, "password": fleetPassword}
+		switch part {
+		case "control-restored":
+			body["restored"] = "added, mixed, tested"
+		case "product-evaluated":
+			body["product"] = map[string]any{"exposed": false, "evidence": "feed was stopped"}
+		case "cause-and-action":
+			body["cause"], body["action"] = "pump lost its prime", "check valve fitted"
+		}
+		o = order{manager, "/deviations/" + d + "/parts", body}
+	}
+	if o.path == "" {
+		return o, false
+	}
+	o.body["id"] = newID()
+	return o, true
+}
+
+// one sends a command until it is answered, to another instance each time, with the same id and body.
+func (f *fleet) one(rng *rand.Rand) error {
+	o, ok := f.next(rng)
+	if !ok {
+		return nil
+	}
+	id, _ := o.body["id"].(string)
+	if _, signs := o.body["password"]; signs {
+		if !f.people[o.who].signing.TryLock() {
+			return nil
+		}
+		defer f.people[o.who].signing.Unlock()
+	}
+	for tries := range 200 {
+		n := f.nodes[rng.IntN(len(f.nodes))]
+		if _, signs := o.body["password"]; signs && o.body["signature"] == nil {
+			head, err := f.head(n)
+			if err != nil {
+				time.Sleep(100 * time.Millisecond)
+				continue
+			}
+			o.body["signature"] = map[string]any{"statement": "I sign this.", "language": "en", "head": head}
+		}
+		status, out, err := f.send(n, o.who, "POST", o.path, o.body)
+		switch {
+		case err != nil || status >= 500:
+			time.Sleep(time.Duration(50+rng.IntN(200)) * time.Millisecond)
+			continue
+		case status == http.StatusTooManyRequests: // tries that a kill left counted
+			return nil
+		case status == http.StatusUnauthorized && tries < 20:
+			time.Sleep(100 * time.Millisecond)
+			continue
+		case status == http.StatusCreated || status == http.StatusOK:
+			return f.acknowledged(id, o, out, status == http.StatusOK)
+		case status == http.StatusConflict || status == http.StatusUnprocessableEntity || status == http.StatusForbidden:
+			if bytes.Contains(out, []byte(`"id-used"`)) || bytes.Contains(out, []byte(`"missing"`)) {
+				return fmt.Errorf("%s: %d %s", o.path, status, out)
+			}
+			return nil // refused by the rules: leaves nothing behind
+		}
+		return fmt.Errorf("%s: %d %s", o.path, status, out)
+	}
+	return fmt.Errorf("%s was not answered by any instance", o.path)
+}
+
+func (f *fleet) head(n *node) (json.RawMessage, error) {
+	status, out, err := f.send(n, "mara", "GET", "/site", nil)
+	if err != nil || status != http.StatusOK {
+		return nil, errors.Join(err, fmt.Errorf("status %d", status))
+	}
+	var site struct {
+		Head json.RawMessage `json:"head"`
+	}
+	return site.Head, json.Unmarshal(out, &site)
+}
+
+func (f *fleet) acknowledged(id string, o order, out []byte, again bool) error {
+	var answer struct {
+		ID     string `json:"id"`
+		Seq    int64  `json:"seq"`
+		Opened []struct {
+			Deviation string `json:"deviation"`
+		} `json:"opened"`
+	}
+	if err := json.Unmarshal(out, &answer); err != nil {
+		return err
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.acked[id] = answer.Seq
+	kind := o.path
+	if d, ok := strings.CutPrefix(o.path, "/deviations/"); ok {
+		kind = "/parts"
+		f.signed[strings.TrimSuffix(d, "/parts")]++
+	}
+	f.kinds[kind]++
+	if again {
+		f.tally.repeated++
+	}
+	for _, d := range answer.Opened {
+		f.open = append(f.open, d.Deviation)
+	}
+	if o.path == "/readings" && len(f.notes) < 20 {
+		f.notes[answer.ID] = o.who
+	}
+	return nil
+}
+
+// logged is what the checks read of a record.
+type logged struct {
+	Seq     int64  `json:"seq"`
+	ID      string `json:"id"`
+	Command string `json:"command"`
+	Kind    string `json:"kind"`
+	Body    struct {
+		Check     string `json:"check"`
+		Place     string `json:"place"`
+		Due       string `json:"due"`
+		Row       string `json:"row"`
+		Epoch     int64  `json:"epoch"`
+		Holder    string `json:"holder"`
+		Deviation string `json:"deviation"`
+		Part      string `json:"part"`
+		Class     string `json:"class"`
+	} `json:"body"`
+}
+
+// check looks at what is left: at every instance, and in the log.
+func (f *fleet) check() tally {
+	f.t.Helper()
+	states := f.states(f.nodes)
+	for _, n := range f.nodes {
+		n.mu.Lock()
+		f.must(n.process.Process.Signal(syscall.SIGTERM))
+		if err := n.process.Wait(); err != nil {
+			f.t.Errorf("stop: %v\n%s", err, n.out)
+		}
+		n.mu.Unlock()
+	}
+	f.command(append([]string{"verify"}, f.place...)...)
+	file := filepath.Join(f.t.TempDir(), "all.records.ndjson")
+	f.command(append([]string{"export", "records", "-o", file}, f.place...)...)
+	f.command("verify", file)
+	records := f.records(file)
+	f.checkRecords(records)
+	// One more instance folds the log, and shows what the others showed before.
+	fresh := &node{address: f.nodes[0].address, flags: f.place}
+	f.must(fresh.start(f.binary))
+	defer fresh.kill()
+	for i, s := range append(states, f.states([]*node{fresh})...)[1:] {
+		for what, text := range s {
+			if text != states[0][what] {
+				f.t.Errorf("%s of instance %d and the first differ:\n%.2000s\n%.2000s", what, i+2, text, states[0][what])
+			}
+		}
+	}
+	f.tally.acked = len(f.acked)
+	return f.tally
+}
+
+// passing is what goes on with the hour: ages, and with the last sweep the head and the number of misses.
+var passing = regexp.MustCompile(`"head":\{[^}]*\}|"(age|days_open|missed)":[^,}]*`)
+
+// states asks instances for all that their state holds and that does not depend on the hour. The timetable goes
+// on meanwhile, so they are asked until all stand at the same head.
+func (f *fleet) states(nodes []*node) []map[string]string {
+	f.t.Helper()
+	if len(nodes) == len(f.nodes) { // the line stops, and with it the checks that fall due
+		f.mustSend("lea", "/lines/line-1/stop", map[string]any{"id": newID(), "reason": "end of the test", "product_in_baths": []string{}})
+		time.Sleep(4 * time.Second)
+	}
+	for range 30 {
+		var all []map[string]string
+		heads := map[string]bool{}
+		for _, n := range nodes {
+			one := map[string]string{}
+			for _, path := range []string{"/deviations?state=all&from=2026-01-01T00:00:00Z&to=2100-01-01T00:00:00Z", "/lines", "/people", "/devices", "/plans"} {
+				status, out, err := f.send(n, "mara", "GET", path, nil)
+				if err != nil || status != http.StatusOK {
+					f.t.Fatalf("%s: %d %v %s", path, status, err, out)
+				}
+				one[path] = passing.ReplaceAllString(string(out), "")
+			}
+			status, out, err := f.send(n, "mara", "GET", "/site", nil)
+			if err != nil || status != http.StatusOK {
+				f.t.Fatalf("/site: %d %v %s", status, err, out)
+			}
+			var site struct{ Head, Counts json.RawMessage }
+			f.must(json.Unmarshal(out, &site))
+			one["counts"] = passing.ReplaceAllString(string(site.Counts), "")
+			heads[string(site.Head)] = true
+			all = append(all, one)
+		}
+		if len(heads) == 1 {
+			return all
+		}
+		time.Sleep(time.Second)
+	}
+	f.t.Fatal("the instances do not come to the same head")
+	return nil
+}
+
+func (f *fleet) mustSend(who, path string, body map[string]any) {
+	f.t.Helper()
+	for range 50 {
+		status, out, err := f.send(f.nodes[0], who, "POST", path, body)
+		if err == nil && (status == http.StatusCreated || status == http.StatusOK) {
+			return
+		}
+		if err == nil && status < 500 {
+			f.t.Fatalf("%s: %d %s", path, status, out)
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	f.t.Fatalf("%s was not answered", path)
+}
+
+// records reads an export.
+func (f *fleet) records(file string) []logged {
+	f.t.Helper()
+	in, err := os.Open(file)
+	f.must(err)
+	defer in.Close()
+	var out []logged
+	scan := bufio.NewScanner(in)
+	scan.Buffer(nil, 16<<20)
+	for scan.Scan() {
+		var line struct {
+			Record string `json:"record"`
+		}
+		f.must(json.Unmarshal(scan.Bytes(), &line))
+		if line.Record == "" {
+			continue
+		}
+		var r logged
+		f.must(json.Unmarshal([]byte(line.Record), &r))
+		out = append(out, r)
+	}
+	f.must(scan.Err())
+	return out
+}
+
+// checkRecords holds the log against what was acknowledged, and against itself.
+func (f *fleet) checkRecords(records []logged) {
+	f.t.Helper()
+	first, ids := map[string]int64{}, map[string]bool{}
+	last := map[string]int64{}
+	missed, epochs := map[string]bool{}, int64(0)
+	class, signed := map[string]string{}, map[string]map[string]bool{}
+	for i, r := range records {
+		if r.Seq != int64(i)+1 {
+			f.t.Fatalf("record %d stands in place %d", r.Seq, i+1)
+		}
+		if ids[r.ID] {
+			f.t.Errorf("record id %s is there twice", r.ID)
+		}
+		ids[r.ID] = true
+		if _, known := first[r.Command]; !known {
+			first[r.Command] = r.Seq
+		} else if last[r.Command] != r.Seq-1 {
+			f.t.Errorf("command %s was recorded twice: at %d and %d", r.Command, first[r.Command], r.Seq)
+		}
+		last[r.Command] = r.Seq
+		switch r.Kind {
+		case "check.missed":
+			f.tally.missed++
+			what := strings.Join([]string{r.Body.Check, r.Body.Place, r.Body.Row, r.Body.Due}, " ")
+			if missed[what] {
+				f.t.Errorf("the miss %s was recorded twice", what)
+			}
+			missed[what] = true
+		case "timetable.taken":
+			f.tally.takeovers++
+			if r.Body.Epoch <= epochs {
+				f.t.Errorf("epoch %d follows epoch %d", r.Body.Epoch, epochs)
+			}
+			epochs = r.Body.Epoch
+		case "deviation.opened":
+			class[r.Body.Deviation], signed[r.Body.Deviation] = r.Body.Class, map[string]bool{}
+		case "deviation.signed":
+			f.checkClose(r, class[r.Body.Deviation], signed[r.Body.Deviation])
+			signed[r.Body.Deviation][r.Body.Part] = true
+		}
+	}
+	for id, seq := range f.acked {
+		if first[id] != seq {
+			f.t.Errorf("command %s was acknowledged as record %d and is record %d", id, seq, first[id])
+		}
+	}
+	f.t.Logf("%d records, %d commands acknowledged: %v", len(records), len(f.acked), f.kinds)
+}
+
+// checkClose wants the parts of a close before it: of a deviation control restored, product evaluated, cause and
+// action.
+func (f *fleet) checkClose(r logged, class string, signed map[string]bool) {
+	f.t.Helper()
+	if r.Body.Part != "closed" {
+		return
+	}
+	f.tally.closed++
+	wanted := []string{"control-restored"}
+	if class == "ccp" {
+		wanted = []string{"control-restored", "product-evaluated", "cause-and-action"}
+	}
+	for _, part := range wanted {
+		if !signed[part] {
+			f.t.Errorf("record %d closes deviation %s of class %q without %s", r.Seq, r.Body.Deviation, class, part)
+		}
+	}
+}

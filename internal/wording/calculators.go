@@ -1,0 +1,37 @@
+package wording
+
+// calculators holds the words of the answers of calculators.
+var calculators = map[string]text{
+	"caution.not-a-plant-dose":     {"A balance for planning. What goes into a bath in use is worked out from its stored reading, its level measured now, the strength of the lot in use, the label and the plan. Acid is never worked out from a pH: follow the plan's written procedure.", "Un balance para planear. Lo que se agrega a una tina en uso se calcula con su lectura guardada, su nivel medido ahora, la fuerza del lote en uso, la etiqueta y el plan. El ácido nunca se calcula a partir de un pH: siga el procedimiento escrito del plan."},
+	"caution.chart-not-limit":      {"Limits of a chart come from the process, limits of a plan from its hazard analysis: a point inside the chart is no evidence that a limit of the plan holds.", "Los límites de una gráfica vienen del proceso; los de un plan, de su análisis de peligros: un punto dentro de la gráfica no es evidencia de que se cumpla un límite del plan."},
+	"caution.provisional":          {"Rests on few points: the limits are provisional.", "Se apoya en pocos puntos: los límites son provisionales."},
+	"caution.sample-only":          {"A plan finds a bad lot only with the probability it has: a lot it accepts is not shown to be free of anything.", "Un plan encuentra un lote malo solo con la probabilidad que tiene: un lote que acepta no queda demostrado libre de nada."},
+	"caution.forecast-no-evidence": {"A forecast is never evidence between readings. It is void after a stop, an addition, a part-replacement or a change of lot type.", "Un pronóstico nunca es evidencia entre lecturas. Deja de valer tras un paro, una adición, un cambio parcial de agua o un cambio de tipo de lote."},
+	"caution.published-not-plan":   {"A published figure is no limit of your plan: that rests on its own validation. Figures of unlike basis or use are never compared.", "Una cifra publicada no es un límite de su plan: ese se apoya en su propia validación. Cifras de distinta base o uso nunca se comparan."},
+
+	"calc.source":            {"Source", "Fuente"},
+	"calc.unusable":          {"This value may be shown, never used.", "Este valor se puede mostrar, nunca usar."},
+	"calc.yes":               {"yes", "sí"},
+	"calc.no":                {"no", "no"},
+	"calc.none":              {"none", "ninguno"},
+	"calc.accepted":          {"accepted", "aceptado"},
+	"calc.not-accepted":      {"not accepted", "no aceptado"},
+	"calc.not-usable":        {"not said: the published time is not confirmed", "sin decir: el tiempo publicado no está confirmado"},
+	"calc.accepted-plan":     {"accepted under the plan", "aceptado según el plan"},
+	"calc.rejected":          {"rejected under the plan", "rechazado según el plan"},
+	"calc.no-verdict":        {"no verdict", "sin veredicto"},
+	"calc.pass":              {"pass", "conforme"},
+	"calc.conditional-pass":  {"conditional pass", "conforme condicional"},
+	"calc.conditional-fail":  {"conditional fail", "no conforme condicional"},
+	"calc.fail":              {"fail", "no conforme"},
+	"calc.below-figure":      {"below it", "por debajo"},
+	"calc.within-figure":     {"within it", "dentro"},
+	"calc.above-figure":      {"above it", "por encima"},
+	"calc.rule-cold":         {"never above 10 °C: the source names no hours", "nunca sobre 10 °C: la fuente no da horas"},
+	"calc.rule-cool":         {"above 10 °C, never above 21.1 °C", "sobre 10 °C, nunca sobre 21.1 °C"},
+	"calc.rule-warm":         {"above 21.1 °C at some time", "sobre 21.1 °C en algún momento"},
+	"calc.crossing-below":    {"reached already", "ya alcanzado"},
+	"calc.crossing-ahead":    {"expected within the time looked at", "esperado dentro del tiempo considerado"},
+	"calc.crossing-possible": {"possible within the time looked at", "posible dentro del tiempo considerado"},
+	"calc.crossing-beyond":   {"not within the time looked at", "no dentro del tiempo considerado"},
+}
