@@ -90,6 +90,8 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 		s.Timetable = Turn{Epoch: b.Epoch, Holder: b.Holder, Since: e.RecordedAt}
 	case *Reviewed:
 		s.foldReviewed(e, b)
+	default:
+		return s.foldAlert(e)
 	}
 	return nil
 }
@@ -158,6 +160,7 @@ func (s *State) foldReading(e *Event, r *Reading, c changes) {
 	s.Counts.Readings++
 	if e.AtKnown == AtImported {
 		s.Counts.Imported++
+		s.importing = e.Command
 	}
 	if control.Worst(r.Verdicts) == control.Outside {
 		s.Counts.Outside++
@@ -347,6 +350,7 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 	}
 	s.Opened = b.Number
 	d := newCase(e, b)
+	d.Imported = e.Command != "" && e.Command == s.importing
 	if b.Ground == GroundMiss {
 		d.DueFrom = s.missFrom(b)
 	}

@@ -17,12 +17,13 @@ import (
 	"slices"
 	"time"
 
+	"linewarden/haccp/alarm"
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 5
+const FoldVersion = 6
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -62,11 +63,15 @@ type State struct {
 	series     table[*Series]     // "point@place"
 	checks     table[*CheckState] // "check@place"
 	deviations table[*Deviation]
-	sites      table[*Member] // of a group
+	sites      table[*Member]      // of a group
+	alerts     table[*alarm.Alert] // open ones, and cleared ones for a while
+	silences   table[*alarm.Silence]
+	alertKeys  table[string] // the open alert of a key; derived from alerts
 
-	zones Zones
-	memo  *memo // derived from Plans; shared by forks
-	loose loose // what the group of records being folded left to trim
+	zones     Zones
+	memo      *memo  // derived from Plans; shared by forks
+	importing string // the command of the last imported reading; commands are folded whole
+	loose     loose  // what the group of records being folded left to trim
 }
 
 // Counts are totals since founding.
@@ -87,6 +92,7 @@ func New(zones Zones) *State {
 		people: newTable[*Person](), devices: newTable[*DeviceState](), lines: newTable[*LineState](),
 		places: newTable[*PlaceState](), series: newTable[*Series](), checks: newTable[*CheckState](),
 		deviations: newTable[*Deviation](), sites: newTable[*Member](),
+		alerts: newTable[*alarm.Alert](), silences: newTable[*alarm.Silence](), alertKeys: newTable[string](),
 	}
 }
 
@@ -96,6 +102,7 @@ func (s *State) Fork() *State {
 	n.people, n.devices, n.lines = s.people.fork(), s.devices.fork(), s.lines.fork()
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
 	n.deviations, n.sites = s.deviations.fork(), s.sites.fork()
+	n.alerts, n.silences, n.alertKeys = s.alerts.fork(), s.silences.fork(), s.alertKeys.fork()
 	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
 	return &n
 }
@@ -121,19 +128,22 @@ type snapshot struct {
 	Checks       table[*CheckState]  `json:"checks"`
 	Deviations   table[*Deviation]   `json:"deviations"`
 	Sites        table[*Member]      `json:"sites,omitzero"`
+
+	Alerts   table[*alarm.Alert]   `json:"alerts"`
+	Silences table[*alarm.Silence] `json:"silences"`
 }
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
-		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites})
+		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites, s.alerts, s.silences})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
 func Restore(b []byte, zones Zones) (*State, error) {
 	v := snapshot{People: newTable[*Person](), Devices: newTable[*DeviceState](), Lines: newTable[*LineState](),
 		Places: newTable[*PlaceState](), Series: newTable[*Series](), Checks: newTable[*CheckState](),
-		Deviations: newTable[*Deviation](), Sites: newTable[*Member]()}
+		Deviations: newTable[*Deviation](), Sites: newTable[*Member](), Alerts: newTable[*alarm.Alert](), Silences: newTable[*alarm.Silence]()}
 	if err := json.Unmarshal(b, &v); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
@@ -146,7 +156,8 @@ func Restore(b []byte, zones Zones) (*State, error) {
 	}
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
 		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, Timetable: v.Timetable, planSeq: v.PlanSeq, recent: v.Recent, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
-		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites, zones: zones, memo: m}, nil
+		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites,
+		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.
@@ -322,10 +333,11 @@ type Deviation struct {
 	FoundBy   Actor        `json:"found_by"`
 	At        time.Time    `json:"at"`
 	OpenedSeq int64        `json:"opened_seq"`
-	Now       Span         `json:"now"`             // as the facts stand; zero Begin: dissolved
-	Widest    Span         `json:"widest"`          // Begin and latest End it ever had
-	Reach     time.Time    `json:"reach,omitzero"`  // the latest outside reading it ever covered
-	Spans     []Covered    `json:"spans,omitempty"` // the excursions that Now is the hull of
+	Imported  bool         `json:"imported,omitempty"` // opened by an imported reading
+	Now       Span         `json:"now"`                // as the facts stand; zero Begin: dissolved
+	Widest    Span         `json:"widest"`             // Begin and latest End it ever had
+	Reach     time.Time    `json:"reach,omitzero"`     // the latest outside reading it ever covered
+	Spans     []Covered    `json:"spans,omitempty"`    // the excursions that Now is the hull of
 	First     *control.Ref `json:"first,omitempty"`
 	WorstOff  float64      `json:"worst_off,omitempty"` // how far outside Worst was, as a share of the bound
 	Worst     *control.Ref `json:"worst,omitempty"`

@@ -14,6 +14,14 @@ import (
 	"linewarden/internal/record"
 )
 
+// beside is what a home keeps outside the logs.
+type beside interface {
+	// Accounts gives what is kept of the people of a site outside its log.
+	Accounts(site string) (Accounts, error)
+	// Outbox gives where messages about alerts wait; a database has none that outlives the process.
+	Outbox() (alerts.Outbox, error)
+}
+
 // Home is where a service keeps its sites: a data folder that is its own, or a store that several instances share.
 type Home interface {
 	// Sites gives the ids of the logs that hold records, sorted; that of a group among them.
@@ -22,8 +30,7 @@ type Home interface {
 	Options(ctx context.Context, site string) (plant.Options, error)
 	// Founding reads record 1 of a site.
 	Founding(ctx context.Context, site string) (record.Founding, error)
-	// Accounts gives what is kept of the people of a site outside its log.
-	Accounts(site string) (Accounts, error)
+	beside
 	// Shared gives what instances that use the home at once share; nil where it is this process's own.
 	Shared() Shared
 	// Where says in words where it is.

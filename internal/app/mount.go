@@ -28,7 +28,8 @@ const AuthorityPath = "/plant-authority.crt"
 
 // mount builds the fiber app of a site: the gate in front, then health and metrics, then API and pages.
 func (a *App) mount(h *house, reg prometheus.Registerer) error {
-	pages, err := web.New(web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Authority: a.tabletsAuthority(), Group: a.pagesOf(h)})
+	pages, err := web.New(web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Authority: a.tabletsAuthority(),
+		Group: a.pagesOf(h), Alerts: h.webAlerts})
 	if err != nil {
 		return err
 	}
@@ -39,7 +40,7 @@ func (a *App) mount(h *house, reg prometheus.Registerer) error {
 	}
 	pages.UseGate(h.gate)
 	rest, err := api.New(api.Options{Site: h.site, Evidence: h.site, Gate: h.gate, CheckPlan: checkPlan, LogCSV: a.logCSV(h.site),
-		Cautions: cautions, Logger: a.logger, Group: a.groupOf(h)})
+		Cautions: cautions, Alerts: h.apiAlerts, Logger: a.logger, Group: a.groupOf(h)})
 	if err != nil {
 		return err
 	}

@@ -57,6 +57,9 @@ type Options struct {
 	Registerer  prometheus.Registerer
 	// Progress is called during the replay, from one goroutine, with the records folded and to fold.
 	Progress func(done, total int64)
+	// Committed, when set, is called by the writer after every commit, its own or another instance's, with the commit's
+	// events, once its callers are answered. It must not wait for anything.
+	Committed func(events []*haccp.Event)
 	// Shared says that other instances of the service may write to the same log.
 	Shared bool
 	// SnapshotEvery is how many records go between two snapshots; 0: 50,000.

@@ -133,6 +133,9 @@ func (w *writer) merge(b *batch, commit *record.Commit, rest []*job) []*job {
 		b.failRefused(refused)
 	}
 	b.answer(w.head)
+	if w.site.opt.Committed != nil {
+		w.site.opt.Committed(b.pending)
+	}
 	return rest
 }
 

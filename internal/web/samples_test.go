@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/haccp/alarm"
 	"linewarden/internal/wording"
 )
 
@@ -61,7 +62,18 @@ func samples(t *testing.T, lang string) map[string]string {
 	w.do(haccp.AskSweep, haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}, &haccp.Sweep{})
 	w.signIn("ines")
 	out["due-late"], out["places"] = w.page("/"), w.page("/places")
+	raised := w.do(haccp.AskAlerts, haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}, &haccp.AlertChange{
+		Raise: []alarm.Raised{
+			{Cause: alarm.Outside, Key: "outside:" + id, Severity: alarm.Critical, Group: "outside/line-1", Deviation: id, Point: "bath-chlorine", Place: "bath-1", PlanVersion: 1, Since: w.now, Data: map[string]string{"value": "3 mg/L"}},
+			{Cause: alarm.Missed, Key: "missed:bath-test@bath-1", Severity: alarm.Warning, Group: "missed/line-1", Check: "bath-test", Place: "bath-1", PlanVersion: 1, Since: w.now, Data: map[string]string{"due": "2026-03-02T14:00:00Z"}},
+		}})
+	first := raised[0].Body.(*alarm.Raised).Alert
+	w.submit("/alerts", "/alerts/"+first+"/take", url.Values{"doing": {"Adding product"}})
+	out["alerts-wrong"] = w.submit("/alerts", "/alerts/"+first+"/take", url.Values{"doing": {" "}}).body
+	out["alerts"] = w.page("/alerts")
 	w.signIn("leo")
+	w.submit("/alerts", "/alerts/"+first+"/silence", url.Values{"reason": {"probe out"}, "hours": {"2"}})
+	out["alerts-silenced"] = w.page("/alerts")
 	out["line-running"] = w.page("/lines/line-1")
 	w.signIn("marta")
 	out["deviations"], out["deviation"] = w.page("/deviations"), w.page("/deviations/"+id)

@@ -7,6 +7,7 @@
 package web
 
 import (
+	"context"
 	"embed"
 	"errors"
 	"fmt"
@@ -41,6 +42,8 @@ type Options struct {
 	Logger *slog.Logger // nil: nothing is logged
 	// Authority is the plant's own certificate authority, for the tablets; empty: there is none.
 	Authority desk.Authority
+	// Alerts says how the ways to the outside stand; nil: not known.
+	Alerts func(ctx context.Context) (AlertService, error)
 	// Root is what the addresses of the pages begin with where they are one site of several, such as
 	// /sites/north; whoever routes takes it off.
 	Root string
@@ -59,6 +62,7 @@ type Server struct {
 	root      string
 	group     Group
 	templates *template.Template
+	alerts    func(ctx context.Context) (AlertService, error)
 	static    *assets.Set
 }
 
@@ -71,7 +75,7 @@ func New(o Options) (*Server, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, authority: o.Authority}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, authority: o.Authority, alerts: o.Alerts}
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
@@ -160,6 +164,7 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	app.Get("/lines/:line", in(s.lineShow))
 	app.Post("/lines/:line/:act", in(s.lineAct))
 	app.Get("/places", in(s.placeList))
+	s.routeAlerts(app, in)
 	s.routeCases(app, in)
 	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
 	d.Register(app, in)

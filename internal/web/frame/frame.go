@@ -158,6 +158,13 @@ func (f *Frame) Ways() {
 	}
 	f.Nav = []Way{way("/", "nav.due"), way("/places", "nav.places"), way("/deviations", "nav.deviations"), way("/log", "nav.log")}
 	f.Nav[2].Count = len(f.State.Cases())
+	alerts := way("/alerts", "nav.alerts")
+	for _, a := range f.State.Alerts() {
+		if a.Open() {
+			alerts.Count++
+		}
+	}
+	f.Nav = append(f.Nav, alerts)
 	f.More = []Way{way("/records", "nav.records"), way("/plan", "nav.plan")}
 	if f.May(haccp.AskReview) {
 		f.More = append(f.More, way("/review", "nav.review"))
