@@ -146,7 +146,7 @@ func open(t *testing.T) *visit {
 }
 
 // patience is how long one step of a person may take.
-const patience = 20 * time.Second
+const patience = time.Minute
 
 func (v *visit) do(steps ...chromedp.Action[chromedp.Void]) {
 	v.t.Helper()
