@@ -89,7 +89,7 @@ func (c *Scope) Holds(a *alarm.Alert) bool {
 		return true
 	case alarm.Act:
 		return c.All || c.Points[At{a.Point, a.Place}]
-	case alarm.Missed, alarm.Late:
+	case alarm.Missed, alarm.Late, alarm.Forecast:
 		return c.All || c.Checks[At{a.Check, a.Place}]
 	}
 	return c.All
@@ -229,17 +229,22 @@ func (l *looking) act(ps *haccp.PointState) {
 	l.add(r)
 }
 
-// due looks at a check that is late or was missed.
+// due looks at a check that is late or was missed, or that a forecast wants sooner than the schedule.
 func (l *looking) due(item *haccp.DueItem) {
-	if item.State != haccp.DueLate && item.State != haccp.DueMissed || item.Due.Before(l.live) || !l.s.InUse(item.Place, l.now) {
+	forecast := item.Row == control.RowForecast && item.State != haccp.DueMissed && item.State != haccp.DueLate
+	if !forecast && item.State != haccp.DueLate && item.State != haccp.DueMissed || item.Due.Before(l.live) || !l.s.InUse(item.Place, l.now) {
 		return
 	}
 	r := alarm.Raised{Check: item.Check, Place: item.Place, Line: item.Line, PlanVersion: item.Version, Since: item.Due,
 		Data: map[string]string{"due": item.Due.UTC().Format(time.RFC3339)}}
-	if item.State == haccp.DueLate {
+	switch {
+	case forecast:
+		r.Cause, r.Severity, r.Since = alarm.Forecast, alarm.Warning, l.now
+		r.Key, r.Mark = alarm.Forecast+":"+item.Check+"@"+item.Place, r.Data["due"]
+	case item.State == haccp.DueLate:
 		r.Cause, r.Severity = alarm.Late, alarm.Notice
 		r.Key = alarm.Late + ":" + item.Check + "@" + item.Place
-	} else {
+	default:
 		r.Cause, r.Severity = alarm.Missed, alarm.Warning
 		r.Key, r.Mark = alarm.Missed+":"+item.Check+"@"+item.Place, r.Data["due"]
 		if item.Critical {

@@ -34,6 +34,7 @@ const (
 	Act           = "act"            // outside an operating limit
 	Missed        = "missed"         // a check was missed and not made since
 	Late          = "late"           // a check is late
+	Forecast      = "forecast"       // a limit is expected to be crossed before the scheduled check
 	WithoutProof  = "without-proof"  // a line runs that was started without proof
 	Overdue       = "overdue"        // a case is open past the plan's time
 	DeviceSilent  = "device-silent"  // a device that measured says nothing
@@ -44,7 +45,7 @@ const (
 
 // Causes lists what may raise an alert.
 func Causes() []string {
-	return []string{Outside, Act, Missed, Late, WithoutProof, Overdue, DeviceSilent, TimetableLate, ClockBack, Tamper}
+	return []string{Outside, Act, Missed, Late, Forecast, WithoutProof, Overdue, DeviceSilent, TimetableLate, ClockBack, Tamper}
 }
 
 // Raised is the body of alert.raised.
