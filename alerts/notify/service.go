@@ -4,7 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
-	"log"
+	"log" //nolint:depguard // the library takes no other logger; it is given one that says nothing
 	"sync/atomic"
 
 	"github.com/nicholas-fedor/shoutrrr"
