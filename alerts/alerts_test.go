@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -98,6 +99,7 @@ type plantUnderTest struct {
 	mu     sync.Mutex
 	offset time.Duration
 	out    *lockedBuffer
+	desk   atomic.Pointer[alerts.Desk]
 }
 
 type lockedBuffer struct {
@@ -148,6 +150,11 @@ func until(t *testing.T, s string) {
 // newPlant founds the site, signs the plan and adds a technician and a line lead, at the given time.
 func newPlant(t *testing.T, begin string) *plantUnderTest {
 	t.Helper()
+	return newPlantOf(t, begin, testPlan, true)
+}
+
+func newPlantOf(t *testing.T, begin, text string, demo bool) *plantUnderTest {
+	t.Helper()
 	until(t, begin)
 	p := &plantUnderTest{t: t, log: memstore.New().Site("clock-demo"), out: &lockedBuffer{}}
 	logID, err := record.NewLogID(rand.Reader)
@@ -157,20 +164,20 @@ func newPlant(t *testing.T, begin string) *plantUnderTest {
 	signer, err := record.NewSigner(secret)
 	check(t, err)
 	check(t, plant.Found(t.Context(), plant.Options{Log: p.log, Signer: signer, Zones: time.LoadLocation, Clock: p.now},
-		plant.Founding{Site: "clock-demo", Name: "Clocks", Demo: true}))
+		plant.Founding{Site: "clock-demo", Name: "Clocks", Demo: demo}))
 	p.open()
-	r := planfile.Check("plan.yaml", []byte(testPlan), plan.Options{})
+	r := planfile.Check("plan.yaml", []byte(text), plan.Options{})
 	check(t, r.Errors.Err())
-	head := p.site.Head()
-	p.do(haccp.AskSignPlan, p.now(), console(), &haccp.SignPlan{Plan: r.Plan, Reason: "first", Source: testPlan,
-		Signature: haccp.Signature{Head: haccp.Head{Root: base64.StdEncoding.EncodeToString(head.Root[:]), Size: head.Size},
-			Language: "en", Meaning: haccp.MeaningPlan, Statement: "I approve this plan."}})
-	for _, who := range []struct{ id, role string }{{"tecla", haccp.RoleTechnician}, {"lina", haccp.RoleLineLead}} {
+	for _, who := range []struct{ id, role string }{{"tecla", haccp.RoleTechnician}, {"lina", haccp.RoleLineLead}, {"mona", haccp.RoleManager}} {
 		p.do(haccp.AskPerson, p.now(), console(), &haccp.PersonChange{Change: "added",
 			PersonBody: haccp.PersonBody{Person: who.id, Name: who.id, SignIn: who.id}})
 		p.do(haccp.AskPerson, p.now(), console(), &haccp.PersonChange{Change: "role-given",
 			PersonBody: haccp.PersonBody{Person: who.id, Role: who.role}})
 	}
+	head := p.site.Head()
+	p.do(haccp.AskSignPlan, p.now(), haccp.Actor{ID: "mona", Name: "mona", Role: haccp.RoleManager, Known: haccp.KnownPassword}, &haccp.SignPlan{Plan: r.Plan, Reason: "first", Source: text,
+		Signature: haccp.Signature{Head: haccp.Head{Root: base64.StdEncoding.EncodeToString(head.Root[:]), Size: head.Size},
+			Language: "en", Meaning: haccp.MeaningPlan, Statement: "I approve this plan."}})
 	return p
 }
 
@@ -188,7 +195,12 @@ func check(t *testing.T, err error) {
 // open opens the site on its log and makes a timetable, as a start of the service does.
 func (p *plantUnderTest) open() {
 	p.t.Helper()
-	site, err := plant.Open(context.Background(), plant.Options{Log: p.log, Zones: time.LoadLocation, Clock: p.now})
+	site, err := plant.Open(context.Background(), plant.Options{Log: p.log, Zones: time.LoadLocation, Clock: p.now,
+		Committed: func(events []*haccp.Event) {
+			if d := p.desk.Load(); d != nil {
+				d.Noticed(events)
+			}
+		}})
 	check(p.t, err)
 	p.site, p.reg = site, prometheus.NewRegistry()
 	p.table, err = alerts.New(alerts.Options{Site: site, Clock: p.now, Registerer: p.reg,

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"sync"
 	"time"
 )
@@ -132,10 +133,7 @@ func (r *Rota) Round(ctx context.Context) error {
 	r.mu.Lock()
 	r.beat++
 	beat, began := r.beat, time.Now()
-	tables := make(map[string]*Timetable, len(r.tables))
-	for site, t := range r.tables {
-		tables[site] = t
-	}
+	tables := maps.Clone(r.tables)
 	r.mu.Unlock()
 	if err := r.lease.Beat(ctx, r.holder, beat); err != nil {
 		return fmt.Errorf("show that this instance is alive: %w", err)

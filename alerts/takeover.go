@@ -65,3 +65,14 @@ func (t *Timetable) wakeUp() {
 		t.runs.Go(t.tick)
 	}
 }
+
+// Turn gives the epoch under which this instance runs the timetable; mine is false where another one does.
+func (t *Timetable) Turn() (epoch int64, mine bool) {
+	recorded := t.opt.Site.View().Timetable.Epoch
+	if t.opt.Rota == nil {
+		return recorded, true
+	}
+	site, _ := t.opt.Site.Name()
+	epoch, mine = t.opt.Rota.Epoch(site)
+	return epoch, mine && epoch == recorded
+}

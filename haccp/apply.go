@@ -93,7 +93,11 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	case *PlaceEmptied, *CleanBreak:
 		s.foldEmptied(e)
 	default:
-		s.foldLot(e, f)
+		if len(codesOf(e.Body)) > 0 {
+			s.foldLot(e, f)
+			return nil
+		}
+		return s.foldAlert(e)
 	}
 	return nil
 }
@@ -167,6 +171,7 @@ func (s *State) foldReading(e *Event, r *Reading, c changes) {
 	s.Counts.Readings++
 	if e.AtKnown == AtImported {
 		s.Counts.Imported++
+		s.importing = e.Command
 	}
 	if control.Worst(r.Verdicts) == control.Outside {
 		s.Counts.Outside++
@@ -356,6 +361,7 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes, f Facts) err
 	}
 	s.Opened = b.Number
 	d := newCase(e, b)
+	d.Imported = e.Command != "" && e.Command == s.importing
 	if b.Ground == GroundMiss {
 		d.DueFrom = s.missFrom(b)
 	}

@@ -57,6 +57,23 @@ func (c chain[T]) backward() iter.Seq[*T] {
 	}
 }
 
+// last returns the last entry, nil where there is none.
+func (c chain[T]) last() *T {
+	for v := range c.backward() {
+		return v
+	}
+	return nil
+}
+
+func (c chain[T]) contains(is func(*T) bool) bool {
+	for v := range c.backward() {
+		if is(v) {
+			return true
+		}
+	}
+	return false
+}
+
 // since yields the entries from the first on that does not lie before; before is true for a beginning of
 // the chain.
 func (c chain[T]) since(before func(*T) bool) iter.Seq[*T] {
@@ -152,13 +169,10 @@ func chainOf[T any](list []*T) chain[T] {
 
 // trim is keep for a chain: what is dropped depends on the entries alone, not on the links.
 func (c chain[T]) trim(horizon time.Duration, at func(*T) time.Time) chain[T] {
-	var first, last *T
+	last := c.last()
+	var first *T
 	for v := range c.all() {
 		first = v
-		break
-	}
-	for v := range c.backward() {
-		last = v
 		break
 	}
 	if first == nil || at(first).After(at(last).Add(-horizon-slack)) {

@@ -26,6 +26,12 @@ const (
 	AskSiteRole   = "group.role"        // *SiteRoleChange, in the log of a group
 	AskImport     = "readings.import"   // *Import
 	AskRestore    = "site.restore"      // *RestoreLog, only from the console
+
+	AskAlerts       = "alerts.change"     // *AlertChange, by the timetable
+	AskAcknowledge  = "alert.acknowledge" // *alarm.Acknowledged
+	AskHandOver     = "alert.hand-over"   // *alarm.HandedOver
+	AskSilence      = "alert.silence"     // *alarm.Silenced
+	AskEndOfSilence = "alert.unsilence"   // *alarm.Unsilenced
 )
 
 // Command is what a client reports or asks for.

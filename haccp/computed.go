@@ -64,6 +64,10 @@ type AheadAt struct {
 // maxLevels bounds the levels kept of a bath: those of more than a day at one a minute.
 const maxLevels = 2000
 
+// maxFitted is how many of the newest levels a forecast rests on: the fit runs while others wait for the writer,
+// and takes some 0.6 ms for so many.
+const maxFitted = 100
+
 // levelOf gives the free chlorine of a reading as a level; false where it is none: imported, at a typed time,
 // not a plain number, or by another instrument than that of record.
 func levelOf(e *Event, r *Reading, v *version) (LevelAt, bool) {
@@ -95,8 +99,8 @@ func (s *State) foldLevel(e *Event, r *Reading) {
 		p = *old
 	}
 	if ok {
-		p.Levels = keep(insert(p.Levels, level, func(a, b *LevelAt) int { return byTime(a.At, b.At, a.ID, b.ID) }), slack, func(l *LevelAt) time.Time { return l.At })
-		p.Levels = p.Levels[max(0, len(p.Levels)-maxLevels):]
+		p.Levels = p.Levels.insert(level, func(a, b *LevelAt) int { return byTime(a.At, b.At, a.ID, b.ID) }).trim(slack, func(l *LevelAt) time.Time { return l.At })
+		p.Levels = p.Levels.drop(max(0, p.Levels.len()-maxLevels))
 	}
 	if wants {
 		p.Ahead = keep(insert(p.Ahead, AheadAt{ID: e.ID, At: e.At, Check: r.Check, Test: r.Forecast.Test},
@@ -108,11 +112,11 @@ func (s *State) foldLevel(e *Event, r *Reading) {
 // dropLevel forgets what a reading said that was voided or amended.
 func (s *State) dropLevel(place, id string) {
 	p, ok := s.places.get(place)
-	if !ok || !slices.ContainsFunc(p.Levels, func(l LevelAt) bool { return l.ID == id }) && !slices.ContainsFunc(p.Ahead, func(a AheadAt) bool { return a.ID == id }) {
+	if !ok || !p.Levels.contains(func(l *LevelAt) bool { return l.ID == id }) && !slices.ContainsFunc(p.Ahead, func(a AheadAt) bool { return a.ID == id }) {
 		return
 	}
 	next := *p
-	next.Levels = without(p.Levels, []string{id}, func(l *LevelAt) string { return l.ID })
+	next.Levels = p.Levels.change(func(l LevelAt) (LevelAt, bool) { return l, l.ID != id })
 	next.Ahead = without(p.Ahead, []string{id}, func(a *AheadAt) string { return a.ID })
 	s.setPlace(&next)
 }
@@ -125,7 +129,10 @@ func (d *deciding) forecast(r *Reading) *chemistry.Forecast {
 		return nil
 	}
 	p, _ := d.places.get(r.Place)
-	if p == nil || len(p.Levels) > 0 && p.Levels[len(p.Levels)-1].At.After(d.cmd.At) {
+	if p == nil {
+		return nil
+	}
+	if last := p.Levels.last(); last != nil && last.At.After(d.cmd.At) {
 		return nil
 	}
 	at := d.cmd.At.UTC().Truncate(time.Millisecond)
@@ -146,8 +153,8 @@ func (d *deciding) forecast(r *Reading) *chemistry.Forecast {
 		return chemistry.None(chemistry.ReasonNoNumber, since, 0)
 	}
 	levels := []chemistry.Level{{At: at, Free: now.Free}}
-	for _, x := range slices.Backward(p.Levels) {
-		if x.At.Before(mixed) || x.Lots != now.Lots {
+	for x := range p.Levels.backward() {
+		if x.At.Before(mixed) || x.Lots != now.Lots || len(levels) == maxFitted {
 			break // until lots are recorded, other lot codes count as another type
 		}
 		levels = append(levels, chemistry.Level{At: x.At, Free: x.Free})

@@ -147,6 +147,11 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskGroupSite:     {false, (*deciding).groupSite},
 		AskSiteRole:      {false, (*deciding).siteRole},
 		AskImport:        {false, (*deciding).importRows},
+		AskAlerts:        {false, (*deciding).alertChange},
+		AskAcknowledge:   {false, (*deciding).acknowledge},
+		AskHandOver:      {false, (*deciding).handOver},
+		AskSilence:       {false, (*deciding).silence},
+		AskEndOfSilence:  {false, (*deciding).unsilence},
 		AskRestore:       {false, (*deciding).restore},
 	}
 }

@@ -1,6 +1,7 @@
 package haccp
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -67,10 +68,7 @@ func (d *deciding) groupSite(_ []Finding) error {
 	if !ok {
 		return wrongAsk(d.cmd)
 	}
-	if err := d.checkGroup(); err != nil {
-		return err
-	}
-	if err := short("name", ask.Name, "reason", ask.Reason, "site", ask.Site, "log_id", ask.LogID); err != nil {
+	if err := cmp.Or(d.checkGroup(), short("name", ask.Name, "reason", ask.Reason, "site", ask.Site, "log_id", ask.LogID)); err != nil {
 		return err
 	}
 	m, known := d.sites.get(ask.Site)
@@ -98,8 +96,7 @@ func (d *deciding) groupSite(_ []Finding) error {
 	default:
 		return invalid("change", "unknown-change", "there is no change %q of a site", ask.Change)
 	}
-	body := ask.GroupSite
-	return d.emit(&Event{Kind: kind, About: []string{"site:" + ask.Site}, At: d.now, AtKnown: AtServer, Body: &body})
+	return d.emit(&Event{Kind: kind, About: []string{"site:" + ask.Site}, At: d.now, AtKnown: AtServer, Body: new(ask.GroupSite)})
 }
 
 // siteRole decides that a person of the group holds a role at one of its sites, or no longer.
@@ -108,10 +105,7 @@ func (d *deciding) siteRole(_ []Finding) error {
 	if !ok {
 		return wrongAsk(d.cmd)
 	}
-	if err := d.checkGroup(); err != nil {
-		return err
-	}
-	if err := short("reason", ask.Reason); err != nil {
+	if err := cmp.Or(d.checkGroup(), short("reason", ask.Reason)); err != nil {
 		return err
 	}
 	m, known := d.sites.get(ask.Site)
@@ -138,8 +132,8 @@ func (d *deciding) siteRole(_ []Finding) error {
 	case ask.Change != "given":
 		return invalid("change", "unknown-change", "there is no change %q of a role", ask.Change)
 	}
-	body := ask.SiteRole
-	return d.emit(&Event{Kind: kind, About: []string{"person:" + ask.Person, "site:" + ask.Site}, At: d.now, AtKnown: AtServer, Body: &body})
+	return d.emit(&Event{Kind: kind, About: []string{"person:" + ask.Person, "site:" + ask.Site}, At: d.now, AtKnown: AtServer,
+		Body: new(ask.SiteRole)})
 }
 
 func (s *State) foldGroupSite(e *Event, b *GroupSite) {

@@ -129,8 +129,9 @@ func groupRefused(t *testing.T) {
 		{r, haccp.AskSiteRole, roleAt("taken", "p-1", haccp.RoleAuditor, "north"), "lacks-role", "role"},
 		{r, haccp.AskSiteRole, roleAt("lent", "p-1", haccp.RoleAuditor, "north"), "unknown-change", "change"},
 	} {
-		var refusal *haccp.Refusal
-		if err := x.in.give(x.kind, x.ask); !errors.As(err, &refusal) || refusal.Code != x.code || refusal.Field != x.field {
+		err := x.in.give(x.kind, x.ask)
+		refusal, is := errors.AsType[*haccp.Refusal](err)
+		if !is || refusal.Code != x.code || refusal.Field != x.field {
 			t.Errorf("%s %+v: %v, want %s (%s)", x.kind, x.ask, err, x.code, x.field)
 			continue
 		}
@@ -145,8 +146,7 @@ func TestTimetableEpoch(t *testing.T) {
 	try := func(kind string, ask any) string {
 		r.now = r.now.Add(time.Minute)
 		out, err := r.state.Decide(&haccp.Command{ID: uuid.NewString(), Kind: kind, At: r.now, AtKnown: haccp.AtServer, By: by, Ask: ask}, haccp.Facts{}, r.now)
-		var refusal *haccp.Refusal
-		if errors.As(err, &refusal) {
+		if refusal, is := errors.AsType[*haccp.Refusal](err); is {
 			return refusal.Code
 		}
 		if err != nil {

@@ -110,6 +110,11 @@ var may = map[string][]string{
 	AskDevice:        {RoleAdministrator, RoleConsole},
 	AskSecurity:      {RoleTimetable},
 	AskSweep:         {RoleTimetable},
+	AskAlerts:        {RoleTimetable},
+	AskAcknowledge:   {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
+	AskHandOver:      {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
+	AskSilence:       {RoleLineLead, RoleManager},
+	AskEndOfSilence:  {RoleLineLead, RoleManager},
 	AskTimetable:     {RoleTimetable},
 	AskGroupSite:     {RoleAdministrator, RoleConsole},
 	AskSiteRole:      {RoleAdministrator, RoleConsole},
@@ -118,7 +123,7 @@ var may = map[string][]string{
 }
 
 // wide are the acts that a plan cannot narrow: one that closed them would lock everybody out of correcting it.
-var wide = []string{AskSignPlan, AskPerson, AskDevice, AskSecurity, AskSweep, AskTimetable, AskGroupSite, AskSiteRole, AskRestore}
+var wide = []string{AskSignPlan, AskPerson, AskDevice, AskSecurity, AskSweep, AskTimetable, AskGroupSite, AskSiteRole, AskRestore, AskAlerts}
 
 // Acts lists the kinds of commands that a plan may narrow to some of the roles that may give them, sorted.
 func Acts() []string {

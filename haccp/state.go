@@ -17,12 +17,13 @@ import (
 	"slices"
 	"time"
 
+	"linewarden/haccp/alarm"
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 6
+const FoldVersion = 7
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -62,12 +63,16 @@ type State struct {
 	series     table[*Series]     // "point@place"
 	checks     table[*CheckState] // "check@place"
 	deviations table[*Deviation]
-	sites      table[*Member] // of a group
+	sites      table[*Member]      // of a group
+	alerts     table[*alarm.Alert] // open ones, and cleared ones for a while
+	silences   table[*alarm.Silence]
+	alertKeys  table[string] // the open alert of a key; derived from alerts
 	product
 
-	zones Zones
-	memo  *memo // derived from Plans; shared by forks
-	loose loose // what the group of records being folded left to trim
+	zones     Zones
+	memo      *memo  // derived from Plans; shared by forks
+	importing string // the command of the last imported reading; commands are folded whole
+	loose     loose  // what the group of records being folded left to trim
 }
 
 // Counts are totals since founding.
@@ -88,6 +93,7 @@ func New(zones Zones) *State {
 		people: newTable[*Person](), devices: newTable[*DeviceState](), lines: newTable[*LineState](),
 		places: newTable[*PlaceState](), series: newTable[*Series](), checks: newTable[*CheckState](),
 		deviations: newTable[*Deviation](), sites: newTable[*Member](),
+		alerts: newTable[*alarm.Alert](), silences: newTable[*alarm.Silence](), alertKeys: newTable[string](),
 		product: product{lots: newTable[*LotState]()},
 	}
 }
@@ -99,6 +105,7 @@ func (s *State) Fork() *State {
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
 	n.deviations, n.sites = s.deviations.fork(), s.sites.fork()
 	n.lots, n.emptied, n.breaks = s.lots.fork(), slices.Clip(s.emptied), slices.Clip(s.breaks)
+	n.alerts, n.silences, n.alertKeys = s.alerts.fork(), s.silences.fork(), s.alertKeys.fork()
 	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
 	return &n
 }
@@ -124,16 +131,19 @@ type snapshot struct {
 	Checks       table[*CheckState]  `json:"checks"`
 	Deviations   table[*Deviation]   `json:"deviations"`
 	Sites        table[*Member]      `json:"sites,omitzero"`
-	Lots         table[*LotState]    `json:"lots,omitzero"`
-	Emptied      []EmptiedAt         `json:"emptied,omitempty"`
-	Breaks       []BreakAt           `json:"breaks,omitempty"`
-	LotsFrom     time.Time           `json:"lots_from,omitzero"`
+
+	Alerts   table[*alarm.Alert]   `json:"alerts"`
+	Silences table[*alarm.Silence] `json:"silences"`
+	Lots     table[*LotState]      `json:"lots,omitzero"`
+	Emptied  []EmptiedAt           `json:"emptied,omitempty"`
+	Breaks   []BreakAt             `json:"breaks,omitempty"`
+	LotsFrom time.Time             `json:"lots_from,omitzero"`
 }
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
-		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites,
+		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites, s.alerts, s.silences,
 		s.lots, s.emptied, s.breaks, s.lotsFrom})
 }
 
@@ -141,7 +151,7 @@ func (s *State) Snapshot() ([]byte, error) {
 func Restore(b []byte, zones Zones) (*State, error) {
 	v := snapshot{People: newTable[*Person](), Devices: newTable[*DeviceState](), Lines: newTable[*LineState](),
 		Places: newTable[*PlaceState](), Series: newTable[*Series](), Checks: newTable[*CheckState](),
-		Deviations: newTable[*Deviation](), Sites: newTable[*Member](), Lots: newTable[*LotState]()}
+		Deviations: newTable[*Deviation](), Sites: newTable[*Member](), Alerts: newTable[*alarm.Alert](), Silences: newTable[*alarm.Silence](), Lots: newTable[*LotState]()}
 	if err := json.Unmarshal(b, &v); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
@@ -158,7 +168,7 @@ func Restore(b []byte, zones Zones) (*State, error) {
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
 		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, Timetable: v.Timetable, planSeq: v.PlanSeq, recent: v.Recent, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites,
-		product: product{lots: v.Lots, emptied: v.Emptied, breaks: v.Breaks, lotsFrom: v.LotsFrom}, zones: zones, memo: m}, nil
+		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), product: product{lots: v.Lots, emptied: v.Emptied, breaks: v.Breaks, lotsFrom: v.LotsFrom}, zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.
@@ -223,8 +233,8 @@ type PlaceState struct {
 	// Over are the readings above a ceiling of the plan for the water of the bath, by at.
 	Over []OverAt `json:"over,omitempty"`
 	// Levels are the readings of free chlorine of the last day, and Ahead the tests that forecasts want, by at.
-	Levels []LevelAt `json:"levels,omitempty"`
-	Ahead  []AheadAt `json:"ahead,omitempty"`
+	Levels chain[LevelAt] `json:"levels,omitzero"`
+	Ahead  []AheadAt      `json:"ahead,omitempty"`
 
 	water []control.Filling // derived from Log
 }
@@ -334,10 +344,11 @@ type Deviation struct {
 	FoundBy   Actor        `json:"found_by"`
 	At        time.Time    `json:"at"`
 	OpenedSeq int64        `json:"opened_seq"`
-	Now       Span         `json:"now"`             // as the facts stand; zero Begin: dissolved
-	Widest    Span         `json:"widest"`          // Begin and latest End it ever had
-	Reach     time.Time    `json:"reach,omitzero"`  // the latest outside reading it ever covered
-	Spans     []Covered    `json:"spans,omitempty"` // the excursions that Now is the hull of
+	Imported  bool         `json:"imported,omitempty"` // opened by an imported reading
+	Now       Span         `json:"now"`                // as the facts stand; zero Begin: dissolved
+	Widest    Span         `json:"widest"`             // Begin and latest End it ever had
+	Reach     time.Time    `json:"reach,omitzero"`     // the latest outside reading it ever covered
+	Spans     []Covered    `json:"spans,omitempty"`    // the excursions that Now is the hull of
 	First     *control.Ref `json:"first,omitempty"`
 	WorstOff  float64      `json:"worst_off,omitempty"` // how far outside Worst was, as a share of the bound
 	Worst     *control.Ref `json:"worst,omitempty"`

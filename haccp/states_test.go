@@ -10,7 +10,7 @@ import (
 
 // statesRefused gives each command to a world of its own, in which a deviation has been found and fixed.
 func statesRefused(t *testing.T) {
-	for _, x := range stateRefusals {
+	for _, x := range append(alertRefusals(), stateRefusals...) {
 		w, _ := breached(t)
 		holdRefusal(t, w, x)
 	}

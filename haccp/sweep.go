@@ -41,8 +41,8 @@ func (d *deciding) sweep(_ []Finding) error {
 	if !ok {
 		return wrongAsk(d.cmd)
 	}
-	if err := d.checkEpoch(ask.Epoch); err != nil {
-		return err
+	if ask.Epoch != d.Timetable.Epoch {
+		return d.stale(ask.Epoch)
 	}
 	list := d.missedNow()
 	if !d.sweepNeeds(list, d.facts).Empty() { // not what was asked for: the next sweep records what lies further back

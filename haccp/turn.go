@@ -1,6 +1,7 @@
 package haccp
 
 import (
+	"cmp"
 	"strconv"
 	"time"
 )
@@ -19,10 +20,7 @@ func (d *deciding) takeTimetable(_ []Finding) error {
 	if !ok {
 		return wrongAsk(d.cmd)
 	}
-	if err := wanted("holder", ask.Holder); err != nil {
-		return err
-	}
-	if err := short("holder", ask.Holder); err != nil {
+	if err := cmp.Or(wanted("holder", ask.Holder), short("holder", ask.Holder)); err != nil {
 		return err
 	}
 	if ask.Epoch <= d.Timetable.Epoch {
@@ -33,15 +31,8 @@ func (d *deciding) takeTimetable(_ []Finding) error {
 		AtKnown: AtServer, About: []string{"timetable"}, Body: &body})
 }
 
-// checkEpoch refuses a command of the timetable from an instance that no longer runs it: it may have been
-// paused while another one took over.
-func (d *deciding) checkEpoch(epoch int64) error {
-	if epoch != d.Timetable.Epoch {
-		return d.stale(epoch)
-	}
-	return nil
-}
-
+// stale refuses a command of the timetable from an instance that no longer runs it: it may have been paused
+// while another one took over.
 func (d *deciding) stale(epoch int64) error {
 	return refuse(ErrConflict, "epoch", CodeStaleEpoch, "epoch %d is not the present one: %s runs the timetable under epoch %d", epoch,
 		d.Timetable.Holder, d.Timetable.Epoch)

@@ -153,19 +153,23 @@ func (s *State) PointStates(now time.Time) []PointState {
 			continue
 		}
 		for _, place := range pt.Places {
-			ps := PointState{Point: pt.ID, PointName: pt.Name, Place: place, PlaceName: place, Class: pt.Class, Frequency: s.frequency(v, pt.ID, place, now)}
-			if pl := v.places[place]; pl != nil {
-				ps.PlaceName = pl.Name
-			}
-			var last []control.Verdict
-			if ps.Last = s.standing(pt.ID, place, now); ps.Last != nil {
-				ps.Age, last = now.Sub(ps.Last.At), ps.Last.Verdicts
-			}
-			ps.State = control.StateOf(last, ps.Age, ps.Frequency, s.placeInUse(v, place, now))
-			out = append(out, ps)
+			out = append(out, s.pointState(v, pt, place, now))
 		}
 	}
 	return out
+}
+
+func (s *State) pointState(v *version, pt *plan.Point, place string, now time.Time) PointState {
+	ps := PointState{Point: pt.ID, PointName: pt.Name, Place: place, PlaceName: place, Class: pt.Class, Frequency: s.frequency(v, pt.ID, place, now)}
+	if pl := v.places[place]; pl != nil {
+		ps.PlaceName = pl.Name
+	}
+	var last []control.Verdict
+	if ps.Last = s.standing(pt.ID, place, now); ps.Last != nil {
+		ps.Age, last = now.Sub(ps.Last.At), ps.Last.Verdicts
+	}
+	ps.State = control.StateOf(last, ps.Age, ps.Frequency, s.placeInUse(v, place, now))
+	return ps
 }
 
 // placeInUse reports whether a place is in service, filled where it is a bath, and its line running or

@@ -133,9 +133,9 @@ func probes(t *testing.T, data string, n int) []string {
 	return tokens
 }
 
-func serveBinary(t *testing.T, binary, data, address string) *exec.Cmd {
+func serveBinary(t *testing.T, binary, data, address string, more ...string) *exec.Cmd {
 	t.Helper()
-	c := exec.Command(binary, "serve", "--data", data, "--listen", address, "--log-level", "warn")
+	c := exec.Command(binary, append([]string{"serve", "--data", data, "--listen", address, "--log-level", "warn"}, more...)...)
 	var out bytes.Buffer
 	c.Stdout, c.Stderr = &out, &out
 	if err := c.Start(); err != nil {

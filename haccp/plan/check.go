@@ -44,6 +44,7 @@ func (p *Plan) Check(opts Options) []Problem {
 	c.monitoring()
 	c.dispositions()
 	c.permissions()
+	c.alerts()
 	c.guidance()
 	return c.found
 }

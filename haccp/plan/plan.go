@@ -64,6 +64,7 @@ type Plan struct {
 	Dispositions  []DispositionRule `yaml:"dispositions" json:"dispositions,omitempty"`
 	Permissions   []Permission      `yaml:"permissions" json:"permissions,omitempty"`
 	Tolerances    Tolerances        `yaml:"tolerances" json:"tolerances"`
+	Alerts        Alerts            `yaml:"alerts" json:"alerts,omitzero"`
 	Leaf          LeafGel           `yaml:"leaf_gel" json:"leaf_gel,omitzero"`
 }
 
@@ -447,6 +448,31 @@ func (t Tolerances) Late() time.Duration {
 		return 15 * time.Minute
 	}
 	return t.ReceivedLate.Std()
+}
+
+// Alerts says who is told of an alert, and when. Members that are not set have defaults (package alarm).
+type Alerts struct {
+	// Gather is how long later alerts of a group are gathered into one further message.
+	Gather Duration `yaml:"gather" json:"gather,omitzero"`
+	// Repeat is how often an alert that nobody has taken on is told again.
+	Repeat Duration `yaml:"repeat" json:"repeat,omitzero"`
+	// Retest is how long after it was acknowledged an alert that is not cured sounds again.
+	Retest Duration `yaml:"retest" json:"retest,omitzero"`
+	Ladder []Rung   `yaml:"ladder" json:"ladder,omitempty"`
+}
+
+// IsZero reports whether the plan says nothing about alerts.
+func (a Alerts) IsZero() bool {
+	return a.Gather.IsZero() && a.Repeat.IsZero() && a.Retest.IsZero() && len(a.Ladder) == 0
+}
+
+// Rung is one step of the ladder: the roles that are told when an alert has sounded for a time and nobody
+// has taken it on.
+type Rung struct {
+	After      Duration `yaml:"after" json:"after,omitzero"`            // not set: at once
+	Severities []string `yaml:"severities" json:"severities,omitempty"` // critical, warning, notice; empty: all
+	Shifts     []string `yaml:"shifts" json:"shifts,omitempty"`         // ids of shifts; empty: at any time
+	Roles      []string `yaml:"roles" json:"roles"`
 }
 
 // Signed is a plan version in force: the plan, its number and the moment from which it judges.

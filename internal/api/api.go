@@ -24,6 +24,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/api/intake"
+	"linewarden/internal/api/reply"
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
 	"linewarden/internal/plant"
@@ -77,7 +78,9 @@ type Options struct {
 	LogCSV func(w io.Writer, lang string, log haccp.Log, checkpoint string) error
 	// Cautions gives the safety notes to show where the work is done; nil: none.
 	Cautions func(lang string) []string
-	Logger   *slog.Logger // nil: nothing is logged
+	// Alerts says how the ways to the outside and the timetable stand; nil: not known.
+	Alerts func(ctx context.Context) (AlertService, error)
+	Logger *slog.Logger // nil: nothing is logged
 	// Group says that this is the API of a group, and gives its sites; nil: of one site.
 	Group Group
 }
@@ -301,7 +304,7 @@ func (q *call) answer(v any) error {
 	b, _ := q.api.buffers.Get().(*bytes.Buffer)
 	defer q.api.buffers.Put(b)
 	b.Reset()
-	if err := encode(b, v); err != nil {
+	if err := reply.Encode(b, v); err != nil {
 		return err
 	}
 	q.Response().Header.SetContentType(fiber.MIMEApplicationJSON)

@@ -10,14 +10,14 @@ import (
 	"linewarden/internal/api/intake"
 	"linewarden/internal/api/reply"
 	"linewarden/internal/gate"
-	"linewarden/internal/plant"
+	"linewarden/internal/plant/overview"
 	"linewarden/internal/record"
 )
 
 // Group is what the API of a group asks of its sites.
 type Group interface {
 	// Standings gives how the sites stand that a person may see, in the order of their ids.
-	Standings(p access.Person) []plant.Standing
+	Standings(p access.Person) []overview.SiteStanding
 	// Founded reads the founding of a site that is to join the group.
 	Founded(ctx context.Context, site string) (record.Founding, error)
 	// Settle brings what the group's log says into the logs of the sites.
@@ -26,7 +26,7 @@ type Group interface {
 
 // Sites is the overview of a group.
 type Sites struct {
-	Sites []plant.Standing `json:"sites"`
+	Sites []overview.SiteStanding `json:"sites"`
 }
 
 // group gives the sites; a refusal where one site alone is served.
@@ -42,7 +42,7 @@ func (q *call) listSites() (Sites, error) {
 	if err != nil {
 		return Sites{}, err
 	}
-	return Sites{append([]plant.Standing{}, g.Standings(q.who.Person)...)}, nil
+	return Sites{append([]overview.SiteStanding{}, g.Standings(q.who.Person)...)}, nil
 }
 
 type siteNewIn struct {
@@ -112,10 +112,7 @@ func (q *call) inGroup(g Group, id, kind string, ask any) (Done, error) {
 	if err := g.Settle(q.UserContext()); err != nil {
 		q.api.Logger.Warn("the sites are not all in step with the group yet", "error", err)
 	}
-	if len(r.Events) == 0 {
-		return Done{}, nil
-	}
-	return reply.DoneOf(r.Events[0]), nil
+	return reply.DoneOf(r.Events[0]), nil // each of these commands records something
 }
 
 // groupRoutes lists what a group has beside what every log has.

@@ -1,8 +1,6 @@
 package api
 
 import (
-	"time"
-
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/api/intake"
@@ -23,36 +21,14 @@ type pinIn struct {
 	DeviceToken string `json:"device_token,omitempty" max:"200" doc:"Of the enrolled tablet; left out where its cookie or Authorization carries it."`
 }
 
-// Session is who is signed in.
-type Session struct {
-	Person    *PersonRef `json:"person,omitempty" doc:"Missing for a device token."`
-	Device    *DeviceRef `json:"device,omitempty"`
-	Known     string     `json:"known" enum:"password,PIN,device token"`
-	FormToken string     `json:"form_token,omitempty" doc:"Send it as X-Form-Token with every request of this session that changes something."`
-	Ends      time.Time  `json:"ends,omitzero" doc:"Of the session, in any case."`
-}
-
-// PersonRef names a person and the roles held now.
-type PersonRef struct {
-	ID    string   `json:"id"`
-	Name  string   `json:"name"`
-	Roles []string `json:"roles"`
-}
-
-// DeviceRef names a device.
-type DeviceRef struct {
-	ID   string `json:"id"`
-	Name string `json:"name"`
-}
-
-func (q *call) signIn(in *signInIn) (Session, error) {
+func (q *call) signIn(in *signInIn) (reply.Session, error) {
 	o, err := q.api.Gate.Door().SignIn(q.UserContext(), in.Name, in.Password, q.api.Gate.Source(q.Ctx, ""), q.now)
 	return q.opened(o, err)
 }
 
-func (q *call) signInPIN(in *pinIn) (Session, error) {
+func (q *call) signInPIN(in *pinIn) (reply.Session, error) {
 	if (in.Person == "") == (in.Name == "") {
-		return Session{}, intake.Missing("person", "either person or name")
+		return reply.Session{}, intake.Missing("person", "either person or name")
 	}
 	name := in.Name
 	if in.Person != "" {
@@ -64,9 +40,9 @@ func (q *call) signInPIN(in *pinIn) (Session, error) {
 }
 
 // opened hands a session over.
-func (q *call) opened(o access.Opened, err error) (Session, error) {
+func (q *call) opened(o access.Opened, err error) (reply.Session, error) {
 	if err != nil {
-		return Session{}, err
+		return reply.Session{}, err
 	}
 	q.api.Gate.SignedIn(q.Ctx, o)
 	dir := q.api.Gate.Door().Directory
@@ -75,15 +51,15 @@ func (q *call) opened(o access.Opened, err error) (Session, error) {
 	return sessionOf(&gate.Who{Person: p, Device: d, Signed: o.Session, Token: o.Token}), nil
 }
 
-func sessionOf(w *gate.Who) Session {
-	s := Session{Known: w.Signed.Known, FormToken: w.FormToken(), Ends: w.Signed.Ends}
+func sessionOf(w *gate.Who) reply.Session {
+	s := reply.Session{Known: w.Signed.Known, FormToken: w.FormToken(), Ends: w.Signed.Ends}
 	if w.Bearer {
 		s.Known = access.KnownDevice
 	} else {
-		s.Person = &PersonRef{w.Person.ID, w.Person.Name, w.Person.Roles}
+		s.Person = &reply.PersonRef{ID: w.Person.ID, Name: w.Person.Name, Roles: w.Person.Roles}
 	}
 	if w.Device.ID != "" {
-		s.Device = &DeviceRef{w.Device.ID, w.Device.Name}
+		s.Device = &reply.DeviceRef{ID: w.Device.ID, Name: w.Device.Name}
 	}
 	return s
 }
@@ -103,30 +79,30 @@ type passwordIn struct {
 
 // password chooses a password: by one-time code, which signs in, or in place of the present one, which ends
 // every session of the person.
-func (q *call) password(in *passwordIn) (Session, error) {
+func (q *call) password(in *passwordIn) (reply.Session, error) {
 	door, from := q.api.Gate.Door(), q.api.Gate.Source(q.Ctx, "")
 	if in.Code != "" {
 		if in.Name == "" {
-			return Session{}, intake.Missing("name", "the sign-in name")
+			return reply.Session{}, intake.Missing("name", "the sign-in name")
 		}
 		o, err := door.FinishSetup(q.UserContext(), in.Name, in.Code, in.Password, from, q.now)
 		return q.opened(o, err)
 	}
 	w, err := q.api.Gate.Who(q.Ctx)
 	if err != nil {
-		return Session{}, err
+		return reply.Session{}, err
 	}
 	if w.Person.ID == "" {
-		return Session{}, access.ErrSession
+		return reply.Session{}, access.ErrSession
 	}
 	if err := q.api.Gate.Protect(q.Ctx, w); err != nil {
-		return Session{}, err
+		return reply.Session{}, err
 	}
 	if in.Present == "" {
-		return Session{}, intake.Missing("present", "the present password, or name and code,")
+		return reply.Session{}, intake.Missing("present", "the present password, or name and code,")
 	}
 	if err := door.ChangePassword(q.UserContext(), w.Person.ID, in.Present, in.Password, from, q.now); err != nil {
-		return Session{}, err
+		return reply.Session{}, err
 	}
 	o, err := door.SignIn(q.UserContext(), w.Person.SignIn, in.Password, from, q.now)
 	return q.opened(o, err)
@@ -143,29 +119,16 @@ func (q *call) setPIN(in *newPINIn) (nothing, error) {
 	return nothing{}, err
 }
 
-// Person is a person as the log knows them.
-type Person struct {
-	PersonRef
-	SignIn   string `json:"sign_in,omitempty" doc:"Shown to administrators."`
-	Disabled bool   `json:"disabled"`
-	HasPIN   *bool  `json:"has_pin,omitempty" doc:"Shown to administrators."`
-}
-
-// People is everybody.
-type People struct {
-	People []Person `json:"people"`
-}
-
 func (q *call) manages() bool {
 	_, ok := access.MayAny(q.who.Person.Roles, access.ManagePeople)
 	return ok
 }
 
-func (q *call) listPeople() (People, error) {
-	out := People{People: []Person{}}
+func (q *call) listPeople() (reply.People, error) {
+	out := reply.People{People: []reply.Person{}}
 	admin := q.manages()
 	for _, p := range q.api.Site.View().People() {
-		x := Person{PersonRef: PersonRef{p.ID, p.Name, append([]string{}, p.RolesNow()...)}, Disabled: p.DisabledNow()}
+		x := reply.Person{PersonRef: reply.PersonRef{ID: p.ID, Name: p.Name, Roles: append([]string{}, p.RolesNow()...)}, Disabled: p.DisabledNow()}
 		if admin {
 			has, err := q.api.Gate.Door().HasPIN(q.UserContext(), p.ID)
 			if err != nil {
@@ -185,14 +148,7 @@ type personIn struct {
 	SignIn string `json:"sign_in" max:"80" doc:"Name typed at sign-in."`
 }
 
-// PersonAnswer is the answer to a change of a person.
-type PersonAnswer struct {
-	Done
-	Person    string `json:"person"`
-	SetupCode string `json:"setup_code,omitempty" doc:"One-time code to choose a password with, shown once. A repeated request does not show it: ask for a new one with /people/{id}/reset."`
-}
-
-func (q *call) addPerson(in *personIn) (PersonAnswer, error) {
+func (q *call) addPerson(in *personIn) (reply.PersonAnswer, error) {
 	id := in.Person
 	if id == "" {
 		id = "p-" + in.ID
@@ -205,7 +161,7 @@ func (q *call) addPerson(in *personIn) (PersonAnswer, error) {
 	return out, err
 }
 
-func (q *call) changePerson(st *stamp, b haccp.PersonBody, change string) (out PersonAnswer, repeated bool, err error) {
+func (q *call) changePerson(st *stamp, b haccp.PersonBody, change string) (out reply.PersonAnswer, repeated bool, err error) {
 	c, err := q.command(haccp.AskPerson, st, &haccp.PersonChange{Change: change, PersonBody: b})
 	if err != nil {
 		return out, false, err
@@ -229,9 +185,9 @@ type rolesIn struct {
 	Reason string `json:"reason,omitempty"`
 }
 
-func (q *call) roles(in *rolesIn) (PersonAnswer, error) {
+func (q *call) roles(in *rolesIn) (reply.PersonAnswer, error) {
 	if (in.Give == "") == (in.Take == "") {
-		return PersonAnswer{}, intake.Missing("give", "either give or take")
+		return reply.PersonAnswer{}, intake.Missing("give", "either give or take")
 	}
 	change, role := "role-given", in.Give
 	if role == "" {
@@ -246,7 +202,7 @@ type standingIn struct {
 	Reason string `json:"reason,omitempty"`
 }
 
-func (q *call) standing(in *standingIn, change string) (PersonAnswer, error) {
+func (q *call) standing(in *standingIn, change string) (reply.PersonAnswer, error) {
 	id := q.Params("id")
 	out, _, err := q.changePerson(&stamp{ID: in.ID}, haccp.PersonBody{Person: id, Reason: in.Reason}, change)
 	if err == nil && change == "disabled" {
@@ -255,38 +211,20 @@ func (q *call) standing(in *standingIn, change string) (PersonAnswer, error) {
 	return out, err
 }
 
-// SetupCode is a one-time code for a first or next password.
-type SetupCode struct {
-	Person    string `json:"person"`
-	SetupCode string `json:"setup_code" doc:"Shown once. The old password and PIN no longer work, and all sessions have ended."`
-}
-
-func (q *call) reset() (SetupCode, error) {
+func (q *call) reset() (reply.SetupCode, error) {
 	id := q.Params("id")
 	code, err := q.api.Gate.Door().IssueSetup(q.UserContext(), q.who.Person.ID, id, q.now)
-	return SetupCode{id, code}, err
+	return reply.SetupCode{Person: id, SetupCode: code}, err
 }
 
 func (q *call) unlock() (nothing, error) {
 	return nothing{}, q.api.Gate.Door().Unlock(q.UserContext(), q.who.Person.ID, q.Params("id"), q.now)
 }
 
-// Device is an enrolled device.
-type Device struct {
-	DeviceRef
-	Since   time.Time `json:"since"`
-	Revoked time.Time `json:"revoked,omitzero"`
-}
-
-// Devices is every device.
-type Devices struct {
-	Devices []Device `json:"devices"`
-}
-
-func (q *call) listDevices() (Devices, error) {
-	out := Devices{Devices: []Device{}}
+func (q *call) listDevices() (reply.Devices, error) {
+	out := reply.Devices{Devices: []reply.Device{}}
 	for _, d := range q.api.Site.View().Devices() {
-		out.Devices = append(out.Devices, Device{DeviceRef{d.ID, d.Name}, d.Since, d.Revoked})
+		out.Devices = append(out.Devices, reply.Device{DeviceRef: reply.DeviceRef{ID: d.ID, Name: d.Name}, Since: d.Since, Revoked: d.Revoked})
 	}
 	return out, nil
 }
@@ -327,7 +265,7 @@ func (a *API) sessionRoutes() []route {
 	return []route{
 		post("/session", "Sign in with name and password.", (*call).signIn).at(doorOpen),
 		post("/session/pin", "Sign in with a PIN on an enrolled tablet.", (*call).signInPIN).at(doorOpen),
-		get("/session", "Who is signed in, with the form token.", "", func(q *call) (Session, error) { return sessionOf(q.who), nil }).at(doorAny),
+		get("/session", "Who is signed in, with the form token.", "", func(q *call) (reply.Session, error) { return sessionOf(q.who), nil }).at(doorAny),
 		get("/session", "Sign out.", "", (*call).signOut).with("DELETE"),
 		post("/password", "Choose a password, by one-time code or in place of the present one.", (*call).password).at(doorOpen),
 		post("/pin", "Choose a PIN for the tablets.", (*call).setPIN),
@@ -335,11 +273,11 @@ func (a *API) sessionRoutes() []route {
 		post("/people", "Add a person.", (*call).addPerson).needs(access.ManagePeople),
 		post("/people/:id/roles", "Give or take a role.", (*call).roles).needs(access.ManagePeople),
 		post("/people/:id/disable", "Disable a person. Ids are never used again.",
-			func(q *call, in *standingIn) (PersonAnswer, error) { return q.standing(in, "disabled") }).needs(access.ManagePeople),
+			func(q *call, in *standingIn) (reply.PersonAnswer, error) { return q.standing(in, "disabled") }).needs(access.ManagePeople),
 		post("/people/:id/enable", "Let a disabled person in again.",
-			func(q *call, in *standingIn) (PersonAnswer, error) { return q.standing(in, "enabled") }).needs(access.ManagePeople),
+			func(q *call, in *standingIn) (reply.PersonAnswer, error) { return q.standing(in, "enabled") }).needs(access.ManagePeople),
 		post("/people/:id/reset", "Get a one-time code with which the person chooses a new password.",
-			func(q *call, _ *empty) (SetupCode, error) { return q.reset() }).needs(access.ManagePeople),
+			func(q *call, _ *empty) (reply.SetupCode, error) { return q.reset() }).needs(access.ManagePeople),
 		post("/people/:id/unlock", "Let a person who is locked out try again.",
 			func(q *call, _ *empty) (nothing, error) { return q.unlock() }).needs(access.ManagePeople),
 		get("/devices", "Enrolled devices.", access.ReadRecords, (*call).listDevices),

@@ -11,30 +11,15 @@ import (
 	"linewarden/haccp/plan"
 	"linewarden/internal/access"
 	"linewarden/internal/api/intake"
+	"linewarden/internal/api/reply"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 )
 
-// SiteInfo is the site and how its log stands.
-type SiteInfo struct {
-	Site        string       `json:"site"`
-	Name        string       `json:"name"`
-	Demo        bool         `json:"demo" doc:"An invented plant."`
-	LogID       string       `json:"log_id"`
-	Key         string       `json:"key" doc:"Key that checkpoints are checked with (C2SP signed note)."`
-	Zone        string       `json:"zone"`
-	PlanVersion int          `json:"plan_version" doc:"In force now; 0: none."`
-	Head        haccp.Head   `json:"head"`
-	Time        time.Time    `json:"time" doc:"The server's clock."`
-	Day         string       `json:"production_day"`
-	Counts      haccp.Counts `json:"counts"`
-	Cautions    []string     `json:"cautions" doc:"To be shown where the work is done."`
-}
-
-func (q *call) site() (SiteInfo, error) {
+func (q *call) site() (reply.SiteInfo, error) {
 	s := q.api.Site.View()
 	day, _, _ := s.ProductionDay(q.now)
-	out := SiteInfo{Site: s.Site.Site, Name: s.Site.Name, Demo: s.Site.Demo, LogID: s.Site.LogID, Key: q.api.Evidence.Key(), Zone: s.Zone().String(),
+	out := reply.SiteInfo{Site: s.Site.Site, Name: s.Site.Name, Demo: s.Site.Demo, LogID: s.Site.LogID, Key: q.api.Evidence.Key(), Zone: s.Zone().String(),
 		Head: headOf(q.api.Site.Head()), Time: q.now.UTC(), Day: string(day), Counts: s.Counts, Cautions: []string{}}
 	if out.Key == "" {
 		out.Key = s.Site.Key
@@ -48,39 +33,16 @@ func (q *call) site() (SiteInfo, error) {
 	return out, nil
 }
 
-// Plan is one signed plan version.
-type Plan struct {
-	Version int        `json:"version"`
-	From    time.Time  `json:"from" doc:"It judges what happened at or after this time."`
-	Plan    *plan.Plan `json:"plan"`
-}
-
-// PlanRef names a signed plan version.
-type PlanRef struct {
-	Version  int       `json:"version"`
-	From     time.Time `json:"from"`
-	InForce  bool      `json:"in_force"`
-	Seq      int64     `json:"seq" doc:"Of its record, which holds signature and source."`
-	SignedAt time.Time `json:"signed_at"`
-	SignedBy string    `json:"signed_by"`
-	Reason   string    `json:"reason"`
-}
-
-// Plans lists the plan versions.
-type Plans struct {
-	Plans []PlanRef `json:"plans"`
-}
-
 func noPlan() error {
 	return &haccp.Refusal{Kind: haccp.ErrNotFound, Code: "no-plan", Message: "there is no such plan version"}
 }
 
-func (q *call) planNow() (Plan, error) {
+func (q *call) planNow() (reply.Plan, error) {
 	p, ok := q.api.Site.View().PlanAt(q.now)
 	if !ok {
-		return Plan{}, noPlan()
+		return reply.Plan{}, noPlan()
 	}
-	return Plan{p.Version, p.From, p.Plan}, nil
+	return reply.Plan{Version: p.Version, From: p.From, Plan: p.Plan}, nil
 }
 
 // signedPlans reads the records of the plan versions.
@@ -99,13 +61,14 @@ func (q *call) signedPlans() ([]*haccp.Event, error) {
 	}
 }
 
-func (q *call) listPlans() (Plans, error) {
+func (q *call) listPlans() (reply.Plans, error) {
 	events, err := q.signedPlans()
-	out := Plans{Plans: []PlanRef{}}
+	out := reply.Plans{Plans: []reply.PlanRef{}}
 	now, _ := q.api.Site.View().PlanAt(q.now)
 	for _, e := range events {
 		if b, ok := e.Body.(*haccp.PlanSigned); ok {
-			out.Plans = append(out.Plans, PlanRef{b.Version, b.From, b.Version == now.Version, e.Seq, e.RecordedAt, e.By.Name, b.Reason})
+			out.Plans = append(out.Plans, reply.PlanRef{Version: b.Version, From: b.From, InForce: b.Version == now.Version, Seq: e.Seq,
+				SignedAt: e.RecordedAt, SignedBy: e.By.Name, Reason: b.Reason})
 		}
 	}
 	return out, err
@@ -123,7 +86,7 @@ func (q *call) getPlan() error {
 		return noPlan()
 	}
 	if format == "json" {
-		return q.answer(Plan{plans[n-1].Version, plans[n-1].From, plans[n-1].Plan})
+		return q.answer(reply.Plan{Version: plans[n-1].Version, From: plans[n-1].From, Plan: plans[n-1].Plan})
 	}
 	events, err := q.signedPlans()
 	if err != nil {
@@ -363,7 +326,7 @@ func (a *API) siteRoutes() []route {
 	check := get("/plans/check", "Check a plan file without signing it.", access.ReadRecords, func(*call) (PlanCheck, error) { return PlanCheck{}, nil }).
 		with(fiber.MethodPost).taking("application/yaml")
 	check.run = func(q *call) error { return q.checkPlan() }
-	one := get("/plans/:version", "One plan version.", access.ReadRecords, func(*call) (Plan, error) { return Plan{}, nil },
+	one := get("/plans/:version", "One plan version.", access.ReadRecords, func(*call) (reply.Plan, error) { return reply.Plan{}, nil },
 		query{name: "format", kind: "string", enum: []string{"json", "yaml"}, doc: "yaml gives the file that was signed."}).answering("application/yaml")
 	one.run = func(q *call) error { return q.getPlan() }
 	log := get("/corrective-actions", "The corrective-action log of a period.", access.ReadRecords, func(*call) (CorrectiveLog, error) { return CorrectiveLog{}, nil },

@@ -29,9 +29,12 @@ import (
 	"linewarden/alerts"
 	"linewarden/haccp"
 	"linewarden/internal/access"
+	"linewarden/internal/app/certs"
+	"linewarden/internal/app/memory"
 	"linewarden/internal/config"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+	"linewarden/internal/plant/follow"
 )
 
 // MetricsPrefix begins the name of every metric of our own.
@@ -91,7 +94,7 @@ func New(ctx context.Context, cfg config.Config, p Parts) (*App, error) {
 	}
 	a := &App{cfg: cfg, parts: p, logger: p.Logger, home: p.Home, registry: prometheus.NewRegistry(),
 		quit: make(chan struct{}), served: make(chan error, 1)}
-	TuneMemory()
+	memory.Tune()
 	err := cfg.Check()
 	if err == nil {
 		err = a.open(ctx)
@@ -104,7 +107,7 @@ func New(ctx context.Context, cfg config.Config, p Parts) (*App, error) {
 
 func (a *App) open(ctx context.Context) error {
 	var err error
-	if a.tls, a.authority, err = tlsConfig(&a.cfg, a.parts.Clock()); err != nil {
+	if a.tls, a.authority, err = certs.Config(&a.cfg, a.parts.Clock()); err != nil {
 		return err
 	}
 	for _, text := range a.cfg.BehindProxy {
@@ -224,7 +227,7 @@ func (a *App) follow() {
 	if a.shared == nil {
 		return
 	}
-	f := &plant.Follower{News: a.shared, Sites: a.sites, Logger: a.logger, Needed: func(site string) bool {
+	f := &follow.Follower{News: a.shared, Sites: a.sites, Logger: a.logger, Needed: func(site string) bool {
 		_, mine := a.rota.Epoch(site)
 		return mine
 	}}
@@ -269,7 +272,7 @@ func (a *App) housekeeping() {
 		case <-a.quit:
 			return
 		case <-t.C:
-			TuneMemory()
+			memory.Tune()
 			for i, h := range a.houses() {
 				if i > 0 && h.door.Unrecorded() == 0 {
 					continue // what runs out at sign-in is common to them all

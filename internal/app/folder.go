@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"linewarden/alerts"
 	"linewarden/haccp"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
@@ -228,6 +229,14 @@ func (f *Folder) Open(ctx context.Context, site string, progress func(done, tota
 // Accounts gives the accounts of a site. Those of a data folder are the same for all its sites, and only one
 // process at a time may write to them.
 func (f *Folder) Accounts(site string) (Accounts, error) { return f.store.Accounts(site, f.ReadOnly) }
+
+// Outbox gives where messages about alerts wait, the same for all sites of a data folder.
+func (f *Folder) Outbox() (alerts.Outbox, error) {
+	if f.ReadOnly {
+		return nil, sqlitestore.ErrReadOnly
+	}
+	return f.store.Outbox()
+}
 
 // Shared gives what the instances that use a database share; nil for a data folder, which is one process's own.
 func (f *Folder) Shared() Shared {

@@ -16,8 +16,10 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/access"
+	"linewarden/internal/app/staff"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+	"linewarden/internal/plant/overview"
 	"linewarden/internal/record"
 )
 
@@ -131,7 +133,7 @@ func (g *group) Settle(ctx context.Context) error {
 		if h.site.Ready() != nil {
 			continue // the next round finds it
 		}
-		if err := settleSite(ctx, h.site, view, m); err != nil {
+		if err := staff.Settle(ctx, h.site, view, m); err != nil {
 			errs = append(errs, fmt.Errorf("site %s: %w", m.Site, err))
 		}
 	}
@@ -148,8 +150,7 @@ func (g *group) open(ctx context.Context, m *haccp.Member) (*house, error) {
 		return nil, fmt.Errorf("%w: its log is %s, the group knows it by %s", record.ErrTampered, founding.LogID, m.LogID)
 	}
 	h, err := g.app.openHouse(ctx, m.Site, sitesPath+m.Site, labelled(g.reg, m.Site), func(site *plant.Site) (*access.Gate, error) {
-		both := groupDirectory{directory{g.front.site}, directory{site}}
-		return g.front.door.Beside(both, groupHappenings{happenings{g.front.site}, happenings{site}}.report), nil
+		return g.front.door.Beside(staff.At(g.front.site, site)), nil
 	})
 	if err != nil {
 		return nil, err
@@ -173,12 +174,12 @@ func (g *group) close(ctx context.Context, h *house) error {
 
 // Standings gives how the sites stand that a person may see: all of them for whoever holds a role in the group
 // itself, else those at which the person holds one.
-func (g *group) Standings(p access.Person) []plant.Standing {
-	var out []plant.Standing
+func (g *group) Standings(p access.Person) []overview.SiteStanding {
+	var out []overview.SiteStanding
 	now := g.app.parts.Clock()
 	for _, h := range g.all() {
 		if at, ok := h.door.Directory.Person(p.ID); len(p.Roles) > 0 || ok && len(at.Roles) > 0 {
-			out = append(out, h.site.Standing(now))
+			out = append(out, overview.Of(h.site, now))
 		}
 	}
 	return out
@@ -246,45 +247,4 @@ func (g *group) ready() error {
 		return errors.Join(errs...)
 	}
 	return nil
-}
-
-// groupDirectory knows the people that belong to the group and work at one of its sites, with their roles
-// there.
-type groupDirectory struct{ group, site directory }
-
-// Person implements access.Directory.
-func (d groupDirectory) Person(id string) (access.Person, bool) {
-	g, ok := d.group.Person(id)
-	if !ok {
-		return access.Person{}, false
-	}
-	p, ok := d.site.Person(id)
-	if !ok || p.SignIn != g.SignIn { // somebody else, of before the site joined, who happens to have this id
-		return access.Person{}, false
-	}
-	p.Disabled = p.Disabled || g.Disabled
-	return p, true
-}
-
-// ByName implements access.Directory.
-func (d groupDirectory) ByName(signIn string) (access.Person, bool) {
-	g, ok := d.group.ByName(signIn)
-	if !ok {
-		return access.Person{}, false
-	}
-	return d.Person(g.ID)
-}
-
-// Device implements access.Directory.
-func (d groupDirectory) Device(id string) (access.Device, bool) { return d.site.Device(id) }
-
-// groupHappenings puts what sign-in noticed where it belongs: what is about a person's credentials into the
-// group's log, what happened at a site into that of the site.
-type groupHappenings struct{ group, site happenings }
-
-func (h groupHappenings) report(ctx context.Context, a access.Happening) error {
-	if a.Kind == access.CredentialChanged || a.Kind == access.SignInLocked && a.Device == "" {
-		return h.group.report(ctx, a)
-	}
-	return h.site.report(ctx, a)
 }

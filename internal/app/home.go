@@ -9,9 +9,18 @@ import (
 
 	"linewarden/alerts"
 	"linewarden/internal/access"
+	"linewarden/internal/app/staff"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
 )
+
+// beside is what a home keeps outside the logs.
+type beside interface {
+	// Accounts gives what is kept of the people of a site outside its log.
+	Accounts(site string) (Accounts, error)
+	// Outbox gives where messages about alerts wait; a database has none that outlives the process.
+	Outbox() (alerts.Outbox, error)
+}
 
 // Home is where a service keeps its sites: a data folder that is its own, or a store that several instances share.
 type Home interface {
@@ -21,8 +30,7 @@ type Home interface {
 	Options(ctx context.Context, site string) (plant.Options, error)
 	// Founding reads record 1 of a site.
 	Founding(ctx context.Context, site string) (record.Founding, error)
-	// Accounts gives what is kept of the people of a site outside its log.
-	Accounts(site string) (Accounts, error)
+	beside
 	// Shared gives what instances that use the home at once share; nil where it is this process's own.
 	Shared() Shared
 	// Where says in words where it is.
@@ -68,10 +76,16 @@ func Door(ctx context.Context, home Home, site *plant.Site, set access.Settings,
 	}
 	set.Demo = founding.Demo
 	set.Words = append(set.Words, founding.Site, founding.Name, "linewarden")
+	people, report := staff.Of(site)
 	logger := o.Logger
 	if logger == nil {
 		logger = slog.New(slog.DiscardHandler)
 	}
-	return access.New(access.Parts{Accounts: accounts, Directory: directory{site}, Report: happenings{site}.report,
+	return access.New(access.Parts{Accounts: accounts, Directory: people, Report: report,
 		Log: logger, Metrics: o.Registerer}, set)
+}
+
+// Door opens the sign-in of a site of the folder.
+func (f *Folder) Door(ctx context.Context, site *plant.Site, set access.Settings, o DoorOptions) (*access.Gate, error) {
+	return Door(ctx, f, site, set, o)
 }

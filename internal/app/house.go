@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync/atomic"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -24,6 +25,7 @@ type house struct {
 	door      *access.Gate
 	gate      *gate.Gate
 	timetable *alerts.Timetable
+	desk      atomic.Pointer[alerts.Desk]
 	fiber     *fiber.App
 	handler   fasthttp.RequestHandler // of fiber
 }
@@ -31,6 +33,7 @@ type house struct {
 // close ends the site: its timetable, what sign-in has to record, and the log.
 func (h *house) close(ctx context.Context, now time.Time) error {
 	var errs []error
+	h.desk.Load().Stop()
 	if err := h.timetable.Stop(ctx); err != nil {
 		errs = append(errs, fmt.Errorf("stop: %w", err))
 	}
@@ -50,14 +53,17 @@ func (a *App) openHouse(ctx context.Context, id, root string, reg prometheus.Reg
 		return nil, err
 	}
 	o.Clock, o.Logger, o.Registerer, o.SnapshotEvery = a.parts.Clock, a.logger, reg, a.cfg.SnapshotEvery
-	o.Progress, o.Shared = a.parts.Progress, a.shared != nil
 	h := &house{id: id, root: root}
+	o.Progress, o.Shared, o.Committed = a.parts.Progress, a.shared != nil, h.noticed
 	if h.site, err = plant.Begin(ctx, o); err != nil {
 		return nil, err
 	}
 	h.door, err = door(h.site)
 	if err == nil {
 		h.timetable, err = alerts.New(alerts.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg, Rota: a.rota})
+	}
+	if err == nil {
+		err = a.openDesk(h, reg)
 	}
 	if err == nil {
 		err = a.mount(h, reg)
@@ -97,5 +103,6 @@ func (h *house) begin(a *App) {
 	}
 	if ctx.Err() == nil {
 		h.timetable.Start()
+		h.desk.Load().Start()
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"linewarden/internal/app/durable"
 	"linewarden/internal/record"
 )
 
@@ -96,48 +97,11 @@ func MakeKey(site, path, public string) (*record.Signer, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := WriteOnce(path, secret+"\n", 0o600); err != nil {
+	if err := durable.Write(path, secret+"\n", 0o600); err != nil {
 		return nil, fmt.Errorf("keep the signing key: %w", err)
 	}
-	if err := WriteOnce(public, verifier+"\n", 0o644); err != nil {
+	if err := durable.Write(public, verifier+"\n", 0o644); err != nil {
 		return nil, fmt.Errorf("keep the public key: %w", err)
 	}
 	return record.NewSigner(secret)
-}
-
-// WriteOnce writes a new file and has it on the disk before it has its name, so that no half file is ever
-// found. A file that is there already is replaced.
-func WriteOnce(path, text string, mode fs.FileMode) error {
-	tmp := path + ".new"
-	f, err := os.OpenFile(tmp, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, mode)
-	if err != nil {
-		return err
-	}
-	_, err = f.WriteString(text)
-	if err == nil {
-		err = f.Chmod(mode)
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	if err = errors.Join(err, f.Close()); err != nil {
-		return errors.Join(err, os.Remove(tmp))
-	}
-	if err := os.Rename(tmp, path); err != nil {
-		return err
-	}
-	return SyncDir(filepath.Dir(path))
-}
-
-// SyncDir makes a renamed file's name durable, where the system lets a folder be synced.
-func SyncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	err = d.Sync()
-	if errors.Is(err, errors.ErrUnsupported) || errors.Is(err, fs.ErrPermission) || errors.Is(err, fs.ErrInvalid) {
-		err = nil
-	}
-	return errors.Join(err, d.Close())
 }

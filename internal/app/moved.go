@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/internal/app/durable"
 	"linewarden/internal/record"
 )
 
@@ -42,10 +43,10 @@ func (f *Folder) KeepKey(site string, signer *record.Signer, secret string) erro
 	if err == nil {
 		return nil
 	}
-	if err := WriteOnce(path, secret, 0o600); err != nil {
+	if err := durable.Write(path, secret, 0o600); err != nil {
 		return fmt.Errorf("keep the signing key: %w", err)
 	}
-	if err := WriteOnce(public, signer.VerifierKey()+"\n", 0o644); err != nil {
+	if err := durable.Write(public, signer.VerifierKey()+"\n", 0o644); err != nil {
 		return fmt.Errorf("keep the public key: %w", err)
 	}
 	return nil
@@ -84,5 +85,5 @@ func (s *sqliteStorage) SetMoved(_ context.Context, site, text string) error {
 		}
 		return nil
 	}
-	return WriteOnce(s.movedFile(site), text+"\n", 0o600)
+	return durable.Write(s.movedFile(site), text+"\n", 0o600)
 }

@@ -11,11 +11,12 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
+	"linewarden/internal/app/staff"
 	"linewarden/internal/plant"
 )
 
 // Console is who holds the data folder.
-func Console() haccp.Actor { return console }
+func Console() haccp.Actor { return staff.Console }
 
 // PlanSigning is a plan that is to be put in force.
 type PlanSigning struct {

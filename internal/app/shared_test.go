@@ -62,6 +62,7 @@ func (m *sharedMemory) Founding(ctx context.Context, site string) (f record.Foun
 }
 
 func (m *sharedMemory) Accounts(string) (app.Accounts, error) { return m.accounts, nil }
+func (m *sharedMemory) Outbox() (alerts.Outbox, error)        { return memstore.NewOutbox(), nil }
 func (m *sharedMemory) Shared() app.Shared                    { return m }
 func (m *sharedMemory) Where() string                         { return "memory" }
 func (m *sharedMemory) Announce(string) error                 { return nil }

@@ -9,7 +9,9 @@ import (
 	"strings"
 	"time"
 
+	"linewarden/alerts"
 	"linewarden/internal/access"
+	"linewarden/internal/memstore"
 	"linewarden/internal/mongostore"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
@@ -31,11 +33,17 @@ type Accounts interface {
 	EachCredential(ctx context.Context, fn func(kind, owner, secret string, at time.Time) error) error
 }
 
+// sideStorage is where a technology keeps what stands outside the logs.
+type sideStorage interface {
+	Accounts(site string, readOnly bool) (Accounts, error)
+	Outbox() (alerts.Outbox, error)
+}
+
 // storage is the technology behind a Folder.
 type storage interface {
 	Site(ctx context.Context, site string) (SiteLog, error)
 	Sites(ctx context.Context) ([]string, error)
-	Accounts(site string, readOnly bool) (Accounts, error)
+	sideStorage
 	Announce(holder string) error
 	CheckFile(ctx context.Context) error
 	Moved(ctx context.Context, site string) (text string, err error)
@@ -101,6 +109,7 @@ type sqliteStorage struct {
 	*sqlitestore.Store
 	dir      string
 	accounts *sqlitestore.Accounts
+	outbox   *sqlitestore.Outbox
 }
 
 // Site gives the log of a site.
@@ -125,17 +134,36 @@ func (s *sqliteStorage) Accounts(_ string, readOnly bool) (Accounts, error) {
 	return s.accounts, nil
 }
 
+// Outbox gives the outbox of the folder, the same for every site in it.
+func (s *sqliteStorage) Outbox() (alerts.Outbox, error) {
+	if s.outbox == nil {
+		o, err := sqlitestore.OpenOutbox(s.dir)
+		if err != nil {
+			return nil, err
+		}
+		s.outbox = o
+	}
+	return s.outbox, nil
+}
+
 // Close ends all use of the folder.
 func (s *sqliteStorage) Close() error {
 	var err error
+	if s.outbox != nil {
+		err = s.outbox.Close()
+	}
 	if s.accounts != nil {
-		err = s.accounts.Close()
+		err = errors.Join(err, s.accounts.Close())
 	}
 	return errors.Join(err, s.Store.Close())
 }
 
 // mongoStorage is a MongoDB database.
 type mongoStorage struct{ *mongostore.Store }
+
+// Outbox keeps messages in memory: what was told first stands in the log, and what is open is told again after a
+// restart, but a message that waits is not kept.
+func (s mongoStorage) Outbox() (alerts.Outbox, error) { return memstore.NewOutbox(), nil }
 
 // closeWithin is how long a database may take to be closed.
 const closeWithin = 10 * time.Second

@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"linewarden/internal/app"
+	"linewarden/internal/app/memory"
 )
 
 // The load: as many clients at once as a large plant has tablets, people who share them, and how much of
@@ -40,7 +40,7 @@ type side interface {
 // a fresh folder, with the load generator in the same process. It ends after one round, however many are
 // asked for, and fails on nothing but an answer that is wrong: times are for people to judge.
 func BenchmarkThroughput(b *testing.B) {
-	app.TuneMemory() // for both alike
+	memory.Tune() // for both alike
 	var bare, whole []result
 	for range runs {
 		bare = append(bare, measure(b, startBare(b)))
@@ -78,7 +78,7 @@ func BenchmarkScattered(b *testing.B) {
 
 func alone(b *testing.B, s side) {
 	b.Helper()
-	app.TuneMemory()
+	memory.Tune()
 	r := measure(b, s)
 	b.ReportMetric(r.perSecond, "readings/s")
 	b.ReportMetric(float64(r.lone)/float64(time.Millisecond), "lone-ms")

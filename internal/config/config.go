@@ -45,6 +45,8 @@ type Config struct {
 	Hashers int `yaml:"hashers"`
 	// NoMetrics closes /metrics.
 	NoMetrics bool `yaml:"no_metrics"`
+	// Alerts says by which ways people outside are told of alerts; who and when stands in the plan.
+	Alerts Alerts `yaml:"alerts"`
 }
 
 // TLS says how connections are encrypted: with a certificate of your own, or with one that the plant's

@@ -117,7 +117,7 @@ func TestCheck(t *testing.T) {
 	}
 }
 
-// What is printed can be read back, and every field has a variable.
+// What is printed can be read back, and every field has a variable, the list of channels aside.
 func TestPrintReadsBack(t *testing.T) {
 	c := config.Default()
 	c.Data, c.TLS.Plant = "/d", []string{"a"}
@@ -132,7 +132,7 @@ func TestPrintReadsBack(t *testing.T) {
 	if again.Data != c.Data || again.StopWithin != c.StopWithin || len(again.TLS.Plant) != 1 || again.Log != c.Log {
 		t.Errorf("read back %+v from\n%s", again, b.String())
 	}
-	if want := strings.Count(b.String(), ":") - strings.Count(b.String(), "tls:") - strings.Count(b.String(), "log:") - strings.Count(c.Listen, ":"); len(config.Variables()) != want {
+	if want := strings.Count(b.String(), ":") - strings.Count(b.String(), "tls:") - strings.Count(b.String(), "log:") - strings.Count(b.String(), "alerts:") - strings.Count(b.String(), "channels:") - strings.Count(c.Listen, ":"); len(config.Variables()) != want {
 		t.Errorf("%d variables for %d settings:\n%s", len(config.Variables()), want, b.String())
 	}
 }
@@ -158,7 +158,7 @@ func TestCommentedFile(t *testing.T) {
 	}
 	want := config.Default()
 	want.Data = "/var/lib/linewarden"
-	want.TLS.Plant, want.BehindProxy = []string{}, []string{}
+	want.TLS.Plant, want.BehindProxy, want.Alerts.Channels = []string{}, []string{}, []config.Channel{}
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("got %+v\nwant %+v", got, want)
 	}
@@ -179,6 +179,65 @@ func TestCommentedFile(t *testing.T) {
 		key, _, _ := strings.Cut(line, ":")
 		if !strings.Contains(string(text), "\n"+key+":") {
 			t.Errorf("the setting %q is missing", key)
+		}
+	}
+}
+
+func TestChannels(t *testing.T) {
+	good := config.Channel{Name: "mail-1", Kind: config.ChannelMail, Address: "mail.example.org:587", User: "plant", SecretFile: "/x", Least: "critical", Language: "es"}
+	for _, x := range []struct {
+		change func(*config.Channel)
+		want   string
+	}{
+		{func(*config.Channel) {}, ""},
+		{func(c *config.Channel) { c.Name = "No" }, "channels[0].name"},
+		{func(c *config.Channel) { c.Kind = "pigeon" }, "channels[0].kind"},
+		{func(c *config.Channel) { c.Address = "" }, "channels[0].address"},
+		{func(c *config.Channel) { c.Kind, c.SecretFile = config.ChannelService, "/x" }, "channels[0].address"},
+		{func(c *config.Channel) { c.SecretFile = "" }, "channels[0].secret_file"},
+		{func(c *config.Channel) { c.SecretVariable = "X" }, "channels[0].secret_file"},
+		{func(c *config.Channel) { c.Kind, c.User, c.SecretFile = config.ChannelWebhook, "", "" }, "channels[0].secret_file"},
+		{func(c *config.Channel) { c.Language = "fr" }, "channels[0].language"},
+		{func(c *config.Channel) { c.Least = "all" }, "channels[0].least"},
+	} {
+		c := config.Default()
+		c.Data = "/data"
+		ch := good
+		x.change(&ch)
+		c.Alerts.Channels = []config.Channel{ch}
+		err := c.Check()
+		if x.want == "" && err != nil || x.want != "" && (err == nil || !strings.Contains(err.Error(), x.want)) {
+			t.Errorf("want %q, got %v", x.want, err)
+		}
+	}
+	c := config.Default()
+	c.Data = "/data"
+	c.Alerts.Channels = []config.Channel{good, good}
+	if err := c.Check(); err == nil || !strings.Contains(err.Error(), "channels[1].name") {
+		t.Errorf("two channels of one name: %v", err)
+	}
+}
+
+func TestSecretStandsInAFileOrVariable(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "secret")
+	if err := os.WriteFile(file, []byte(" s3cret \n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	getenv := func(name string) string { return map[string]string{"HERE": "from-variable"}[name] }
+	for _, x := range []struct {
+		c    config.Channel
+		want string
+		bad  bool
+	}{
+		{config.Channel{SecretFile: file}, "s3cret", false},
+		{config.Channel{SecretVariable: "HERE"}, "from-variable", false},
+		{config.Channel{}, "", false},
+		{config.Channel{SecretVariable: "NOT_HERE"}, "", true},
+		{config.Channel{SecretFile: file + "x"}, "", true},
+	} {
+		got, err := x.c.Secret(getenv)
+		if got != x.want || (err != nil) != x.bad {
+			t.Errorf("%+v: %q %v", x.c, got, err)
 		}
 	}
 }

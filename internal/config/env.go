@@ -32,6 +32,8 @@ func variables() []variable {
 		{"LINEWARDEN_TLS_KEY", text(func(c *Config) *string { return &c.TLS.Key })},
 		{"LINEWARDEN_TLS_PLANT", list(func(c *Config) *[]string { return &c.TLS.Plant })},
 		{"LINEWARDEN_BEHIND_PROXY", list(func(c *Config) *[]string { return &c.BehindProxy })},
+		{"LINEWARDEN_ALERTS_LINK", text(func(c *Config) *string { return &c.Alerts.Link })},
+		{"LINEWARDEN_ALERTS_HEARTBEAT_FILE", text(func(c *Config) *string { return &c.Alerts.HeartbeatFile })},
 		{"LINEWARDEN_LOG_LEVEL", text(func(c *Config) *string { return &c.Log.Level })},
 		{"LINEWARDEN_LOG_FORMAT", text(func(c *Config) *string { return &c.Log.Format })},
 		{"LINEWARDEN_STOP_WITHIN", func(c *Config, v string) error { return c.StopWithin.UnmarshalText([]byte(v)) }},

@@ -61,6 +61,9 @@ func (g *Gate) catchUp(c *fiber.Ctx, site *plant.Site, id string) error {
 		seen = max(seen, n)
 	}
 	if seen == 0 || seen <= site.Head().Commit {
+		if !site.Shared() {
+			return nil
+		}
 		ctx, cancel := context.WithTimeout(c.UserContext(), catchUpWait)
 		defer cancel()
 		if err := site.Refresh(ctx); err != nil {

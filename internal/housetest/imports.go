@@ -108,7 +108,7 @@ var rooms = []room{
 		theirs: []string{sumdb, prometheus, uuid, "golang.org/x/sync", "github.com/tidwall/btree"}},
 
 	{prefix: "alerts", ours: append([]string{"alerts"}, service...),
-		theirs: []string{prometheus, "github.com/robfig/cron/v3", "github.com/rickar/cal/v2", uuid}},
+		theirs: []string{prometheus, "github.com/robfig/cron/v3", "github.com/rickar/cal/v2", "github.com/nicholas-fedor/shoutrrr", uuid}},
 	{prefix: "dashboards", ours: append([]string{"dashboards"}, service...), theirs: []string{prometheus}},
 	{prefix: "internal/importer", ours: append([]string{"internal/importer"}, service...), theirs: []string{uuid}},
 	{prefix: "internal/demo", ours: append([]string{"internal/demo", "internal/importer", "alerts"}, service...),

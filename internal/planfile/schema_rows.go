@@ -73,6 +73,7 @@ var rows = map[string]row{
 	"Plan.dispositions":     text("Who signs what becomes of lots; default: one manager."),
 	"Plan.permissions":      text("Acts that only some roles may do; a permission narrows, it never widens."),
 	"Plan.tolerances":       text("Tolerances of time."),
+	"Plan.alerts":           text("Who is told of an alert, and when; what is left out has a default."),
 	"Plan.leaf_gel":         text("Marks a plan after the leaf-gel template."),
 
 	"LeafGel.template":    text("True: the decisions of the template are asked for."),
@@ -214,4 +215,13 @@ var rows = map[string]row{
 	"Chemical.cautions": text("What to beware of."),
 	"Permission.act":    mustText("The act."), "Permission.roles": rolesRow,
 	"Tolerances.received_late": text("How long after it happened a thing may be recorded without counting as received late; default 15 min."),
+
+	"Alerts.gather":   text("How long later alerts of a group are gathered into one further message; default 1 min."),
+	"Alerts.repeat":   text("How often an alert that nobody has taken on is told again; default 15 min."),
+	"Alerts.retest":   text("How long after it was acknowledged an alert that is not cured sounds again; default 15 min."),
+	"Alerts.ladder":   text("Who is told after how long; left out: those at the line at once, the manager at once where it is critical and else after 10 min."),
+	"Rung.after":      text("How long the alert has sounded without anybody taking it on; left out: at once."),
+	"Rung.severities": {"Severities it holds for; left out: all.", false, plan.Severities(), ""},
+	"Rung.shifts":     {"Ids of the shifts in which it holds; left out: at any time.", false, nil, idPattern},
+	"Rung.roles":      rolesRow,
 }

@@ -50,7 +50,14 @@ func (s *Site) CatchUp(ctx context.Context, commit int64) error {
 	return nil
 }
 
-func (s *Site) atEnd(at time.Time) { s.seen.Store(at.UnixNano()) }
+// FreshFor is how long a state that is known to be the whole log counts as fresh.
+const FreshFor = time.Second
+
+// Followed notes that the state was the whole log at a time.
+func (s *Site) Followed(at time.Time) { s.seen.Store(at.UnixNano()) }
+
+// InUse reports whether somebody asked for a fresh state lately, so that the site is worth following.
+func (s *Site) InUse() bool { return time.Since(time.Unix(0, s.used.Load())) < 10*time.Second }
 
 // Refresh has the site read what other instances wrote, unless its state was the whole log a moment ago. On a
 // store that nobody else writes to it does nothing.
@@ -60,7 +67,7 @@ func (s *Site) Refresh(ctx context.Context) error {
 	}
 	now := time.Now()
 	s.used.Store(now.UnixNano())
-	if now.Sub(time.Unix(0, s.seen.Load())) < freshFor {
+	if now.Sub(time.Unix(0, s.seen.Load())) < FreshFor {
 		return nil
 	}
 	err := s.CatchUp(ctx, s.view.Load().head.Commit+1)
@@ -141,7 +148,7 @@ func (w *writer) giveWay() {
 		return
 	}
 	step := max(w.turns.took/4, 100*time.Microsecond)
-	wait := w.turns.own.Add(w.turns.took / 2).Sub(time.Now())
+	wait := time.Until(w.turns.own.Add(w.turns.took / 2))
 	for sleep(w.ctx, max(wait, step)) {
 		if found, err := w.readNext(); err != nil || found {
 			return // an error shows again where the batch is appended

@@ -4,9 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"log/slog"
-	"maps"
-	"slices"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -15,7 +12,6 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"linewarden/haccp"
-	"linewarden/internal/memstore"
 	"linewarden/internal/plant/codec"
 	"linewarden/internal/record"
 	"linewarden/internal/record/recordtest"
@@ -284,57 +280,4 @@ func sum(b *testing.B, reg *prometheus.Registry, name string) (total float64) {
 		}
 	}
 	return total
-}
-
-// countedNews counts the questions for news.
-type countedNews struct {
-	*memstore.Store
-	asked [][]string
-}
-
-func (n *countedNews) News(ctx context.Context, known map[string]int64) (map[string]int64, error) {
-	n.asked = append(n.asked, slices.Sorted(maps.Keys(known)))
-	return n.Store.News(ctx, known)
-}
-
-// A follower asks once for all sites that somebody looks at, and for no other.
-func TestFollower(t *testing.T) {
-	store := memstore.New()
-	news := &countedNews{Store: store}
-	var writers, readers []*Site
-	for _, id := range []string{"one", "two", "idle"} {
-		log := store.Site(id)
-		o := Options{Log: log, Signer: keys(t, id), Zones: utc, rules: &fakeRules{}, Shared: true}
-		if err := Found(t.Context(), o, Founding{Site: id, Name: id, Demo: true}); err != nil {
-			t.Fatal(err)
-		}
-		for _, list := range []*[]*Site{&writers, &readers} {
-			s, err := Open(t.Context(), o)
-			if err != nil {
-				t.Fatal(err)
-			}
-			t.Cleanup(func() { _ = s.Close(context.Background()) })
-			*list = append(*list, s)
-		}
-	}
-	f := &Follower{News: news, Sites: func() []*Site { return readers }, Needed: func(s string) bool { return s == "two" },
-		Logger: slog.New(slog.DiscardHandler)}
-	for i, w := range writers {
-		mustDo(t, w, note(i, "x"))
-	}
-	if err := readers[0].Refresh(t.Context()); err != nil || readers[0].View().Counts.Readings != 1 {
-		t.Fatalf("a request in hand: %v, %d", err, readers[0].View().Counts.Readings)
-	}
-	mustDo(t, writers[0], note(10, "y"))
-	if err := f.Round(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	for i, want := range []int64{2, 1, 0} {
-		if got := readers[i].View().Counts.Readings; got != want {
-			t.Errorf("site %d: %d notes, want %d", i, got, want)
-		}
-	}
-	if len(news.asked) != 1 || !slices.Equal(news.asked[0], []string{"one", "two"}) {
-		t.Errorf("asked for news: %v", news.asked)
-	}
 }

@@ -57,6 +57,9 @@ type Options struct {
 	Registerer  prometheus.Registerer
 	// Progress is called during the replay, from one goroutine, with the records folded and to fold.
 	Progress func(done, total int64)
+	// Committed, when set, is called by the writer after every commit, its own or another instance's, with the commit's
+	// events, once its callers are answered. It must not wait for anything.
+	Committed func(events []*haccp.Event)
 	// Shared says that other instances of the service may write to the same log.
 	Shared bool
 	// SnapshotEvery is how many records go between two snapshots; 0: 50,000.
@@ -159,6 +162,9 @@ func (s *Site) Wait(ctx context.Context) error {
 
 // Name gives the site id and the log id of the founding record.
 func (s *Site) Name() (site, logID string) { return s.site, s.logID }
+
+// Shared says whether other instances may write to the log too.
+func (s *Site) Shared() bool { return s.opt.Shared }
 
 // View gives the state of the last commit. It must not be changed. While the site replays it is empty;
 // ask Ready.

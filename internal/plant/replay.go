@@ -348,14 +348,14 @@ func (w *writer) readNext() (found bool, err error) {
 	began := time.Now()
 	c, err := w.site.opt.Log.ReadCommit(w.ctx, w.head.Commit+1)
 	if errors.Is(err, record.ErrNotFound) {
-		w.site.atEnd(began)
+		w.site.Followed(began)
 		return false, nil
 	}
 	if err != nil {
 		w.site.metrics.trouble("read")
 		return false, busy("the record log could not be read", err)
 	}
-	err = w.adopt(&c)
+	adopted, err := w.adopt(&c)
 	if unread, is := errors.AsType[*facts.Error](err); is {
 		w.site.metrics.trouble("read")
 		return false, busy("the record log could not be read", unread)
@@ -366,39 +366,42 @@ func (w *writer) readNext() (found bool, err error) {
 	}
 	w.turns.read()
 	w.publish()
+	if w.site.opt.Committed != nil {
+		w.site.opt.Committed(adopted)
+	}
 	return true, nil
 }
 
-// adopt folds a commit that another writer made.
-func (w *writer) adopt(c *record.Commit) error {
+// adopt folds a commit that another writer made, and gives its events.
+func (w *writer) adopt(c *record.Commit) ([]*haccp.Event, error) {
 	state, tree := w.state.Fork(), w.tree.Clone()
-	var group []*haccp.Event
+	var group, all []*haccp.Event
 	for _, rec := range c.Records {
 		env, err := record.DecodeString(rec)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		e, err := w.decode.Event(&env)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		tree.Append(record.LeafHash(rec), nil)
 		w.recent.add(env.Command)
 		if len(group) > 0 && e.Command != group[0].Command {
 			if err := w.foldGroup(state, group); err != nil {
-				return err
+				return nil, err
 			}
 			group = nil
 		}
-		group = append(group, e)
+		group, all = append(group, e), append(all, e)
 	}
 	if err := w.foldGroup(state, group); err != nil {
-		return err
+		return nil, err
 	}
 	if tree.Root() != c.Root {
-		return fmt.Errorf("%w: the records of commit %d do not give its root", record.ErrTampered, c.Number)
+		return nil, fmt.Errorf("%w: the records of commit %d do not give its root", record.ErrTampered, c.Number)
 	}
 	w.state, w.tree = state, tree
 	w.head = record.Head{Commit: c.Number, Size: c.Size, Root: c.Root}
-	return nil
+	return all, nil
 }

@@ -177,7 +177,7 @@ func bodyText(t testing.TB, e *haccp.Event) string {
 	return string(b)
 }
 
-// TestBatchDecidesAsOneByOne sends the same commands one by one and all at once (issue 1, bars).
+// TestBatchDecidesAsOneByOne sends the same commands one by one and all at once.
 func TestBatchDecidesAsOneByOne(t *testing.T) {
 	for seed := range uint64(6) {
 		one, batch := newReal(t), newReal(t)

@@ -102,7 +102,7 @@ func (w *writer) commit(jobs []*job) (rest []*job) {
 	switch {
 	case err == nil:
 		w.turns.wrote(began)
-		w.site.atEnd(appending)
+		w.site.Followed(appending)
 		return w.merge(b, &commit, rest)
 	case errors.Is(err, record.ErrConflict):
 		return w.moved(append(b.jobs(), rest...))
@@ -133,6 +133,9 @@ func (w *writer) merge(b *batch, commit *record.Commit, rest []*job) []*job {
 		b.failRefused(refused)
 	}
 	b.answer(w.head)
+	if w.site.opt.Committed != nil {
+		w.site.opt.Committed(b.pending)
+	}
 	return rest
 }
 

@@ -42,7 +42,7 @@ func OpenAccounts(dir string) (*Accounts, error) {
 		return nil, fmt.Errorf("open accounts: %w", err)
 	}
 	db.SetMaxOpenConns(4)
-	if err := migrateAccounts(db); err != nil {
+	if err := migrateSide(db, accountsSteps, "accounts"); err != nil {
 		return nil, errors.Join(fmt.Errorf("open accounts in %s: %w", path, err), db.Close())
 	}
 	return &Accounts{db: db}, nil
@@ -109,10 +109,10 @@ func accountsDSN(path string) string {
 	return u.String()
 }
 
-// migrateAccounts takes the steps that the file has not taken; user_version
+// migrateSide takes the steps of a folder that the file has not taken; user_version
 // says how many it has.
-func migrateAccounts(db *sql.DB) error {
-	names, err := fs.Glob(accountsSteps, "accounts/*.sql")
+func migrateSide(db *sql.DB, steps embed.FS, folder string) error {
+	names, err := fs.Glob(steps, folder+"/*.sql")
 	if err != nil {
 		return err
 	}
@@ -129,7 +129,7 @@ func migrateAccounts(db *sql.DB) error {
 		return fmt.Errorf("file is of version %d, this program knows %d: use the newer program", done, len(names))
 	}
 	for _, name := range names[done:] {
-		step, err := accountsSteps.ReadFile(name)
+		step, err := steps.ReadFile(name)
 		if err != nil {
 			return err
 		}

@@ -89,7 +89,7 @@ func (l *Log) listed(ctx context.Context, site int64, key term, kind string, low
 	} else {
 		statement += ` ORDER BY e.at, e.seq LIMIT ?`
 	}
-	rows, err := l.store.read.QueryContext(ctx, statement, append(args, limit)...)
+	rows, err := l.store.read.query(ctx, statement, append(args, limit)...)
 	if err != nil {
 		return nil, err
 	}
@@ -130,7 +130,7 @@ func bounds(q record.Query) (low, high moment) {
 // word gives the number of a kind or key, 0 where no record has it.
 func (l *Log) word(ctx context.Context, site int64, key term) (int64, error) {
 	var id int64
-	err := l.store.read.QueryRowContext(ctx, `SELECT id FROM word WHERE site = ? AND class = ? AND text = ?`, site, key.class, key.text).Scan(&id)
+	err := l.store.read.row(ctx, `SELECT id FROM word WHERE site = ? AND class = ? AND text = ?`, site, key.class, key.text).Scan(&id)
 	if errors.Is(err, sql.ErrNoRows) {
 		return 0, nil
 	}
@@ -203,7 +203,7 @@ func (t *tail) list() map[record.LookupEntry]bool {
 }
 
 func (l *Log) listTable(ctx context.Context, table record.LookupTable, text string, site int64, fn func(record.LookupEntry) error) error {
-	rows, err := l.store.read.QueryContext(ctx, text, site)
+	rows, err := l.store.read.query(ctx, text, site)
 	if err != nil {
 		return err
 	}
@@ -239,7 +239,7 @@ func (l *Log) EachCheckpoint(ctx context.Context, after int64, fn func(size int6
 	if err != nil || base == 0 {
 		return err
 	}
-	rows, err := l.store.read.QueryContext(ctx, `SELECT size, note FROM checkpoint WHERE site = ? AND size > ? ORDER BY size, note`, base>>siteShift, after)
+	rows, err := l.store.read.query(ctx, `SELECT size, note FROM checkpoint WHERE site = ? AND size > ? ORDER BY size, note`, base>>siteShift, after)
 	if err != nil {
 		return fmt.Errorf("checkpoints of site %s: %w", l.site, err)
 	}
@@ -264,7 +264,7 @@ func (l *Log) LastCheckpoint(ctx context.Context) (string, error) {
 		return "", err
 	}
 	var note string
-	err = l.store.read.QueryRowContext(ctx, `SELECT note FROM checkpoint WHERE site = ? ORDER BY size DESC LIMIT 1`, base>>siteShift).Scan(&note)
+	err = l.store.read.row(ctx, `SELECT note FROM checkpoint WHERE site = ? ORDER BY size DESC LIMIT 1`, base>>siteShift).Scan(&note)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", fmt.Errorf("checkpoint of site %s: %w", l.site, record.ErrNotFound)
 	}

@@ -33,7 +33,7 @@ func (l *Log) siteID(ctx context.Context) (int64, error) {
 		return id, nil
 	}
 	var id int64
-	err := l.store.read.QueryRowContext(ctx, `SELECT id FROM site WHERE name = ?`, l.site).Scan(&id)
+	err := l.store.read.row(ctx, `SELECT id FROM site WHERE name = ?`, l.site).Scan(&id)
 	if errors.Is(err, sql.ErrNoRows) {
 		return 0, fmt.Errorf("site %s: %w", l.site, record.ErrNotFound)
 	}
@@ -62,7 +62,7 @@ func (l *Log) Head(ctx context.Context) (record.Head, error) {
 	}
 	var h record.Head
 	var root []byte
-	err = l.store.read.QueryRowContext(ctx, `SELECT key, size, root FROM log_commit WHERE key >= ? AND key < ? ORDER BY key DESC LIMIT 1`, from, to).Scan(&h.Commit, &h.Size, &root)
+	err = l.store.read.row(ctx, `SELECT key, size, root FROM log_commit WHERE key >= ? AND key < ? ORDER BY key DESC LIMIT 1`, from, to).Scan(&h.Commit, &h.Size, &root)
 	if errors.Is(err, sql.ErrNoRows) {
 		return record.Head{Root: new(record.Tree).Root()}, nil
 	}
@@ -92,7 +92,7 @@ func (l *Log) ReadCommit(ctx context.Context, number int64) (record.Commit, erro
 	var records sql.NullString
 	err = sql.ErrNoRows
 	if from != 0 && number > 0 && number < 1<<siteShift {
-		err = l.store.read.QueryRowContext(ctx, `SELECT c.first, c.size, c.root, coalesce(p.hashes, x''), p.records
+		err = l.store.read.row(ctx, `SELECT c.first, c.size, c.root, coalesce(p.hashes, x''), p.records
 			FROM log_commit c LEFT JOIN page p ON p.key = ? + c.first WHERE c.key = ?`, from, from+number).Scan(&c.First, &c.Size, &root, &nodes, &records)
 	}
 	if errors.Is(err, sql.ErrNoRows) {
@@ -169,13 +169,13 @@ func (p *page) each(from, to int64, fn func(seq int64, rec string) error) error 
 // pageOf gives the first seq of the page that a record is in, or would be in.
 func (l *Log) pageOf(ctx context.Context, base, seq int64) (int64, error) {
 	var key int64
-	err := l.store.read.QueryRowContext(ctx, `SELECT coalesce(max(key), ?1) FROM page WHERE key > ?1 AND key <= ?1 + ?2`, base, seq).Scan(&key)
+	err := l.store.read.row(ctx, `SELECT coalesce(max(key), ?1) FROM page WHERE key > ?1 AND key <= ?1 + ?2`, base, seq).Scan(&key)
 	return key - base, err
 }
 
 // readPages reads pages with a first seq of from..to, as many as go at a time.
 func (l *Log) readPages(ctx context.Context, base, from, to int64) ([]page, error) {
-	rows, err := l.store.read.QueryContext(ctx, `SELECT key, records FROM page WHERE key BETWEEN ? AND ? ORDER BY key LIMIT ?`, base+from, base+to, scanPages)
+	rows, err := l.store.read.query(ctx, `SELECT key, records FROM page WHERE key BETWEEN ? AND ? ORDER BY key LIMIT ?`, base+from, base+to, scanPages)
 	if err != nil {
 		return nil, err
 	}
@@ -201,7 +201,7 @@ func (l *Log) records(ctx context.Context, base int64, seqs []int64) ([]record.S
 	for _, seq := range seqs {
 		if !p.holds(seq) {
 			var records string
-			err := l.store.read.QueryRowContext(ctx, `SELECT key - ?1, records FROM page WHERE key > ?1 AND key <= ?1 + ?2 ORDER BY key DESC LIMIT 1`, base, seq).Scan(&p.first, &records)
+			err := l.store.read.row(ctx, `SELECT key - ?1, records FROM page WHERE key > ?1 AND key <= ?1 + ?2 ORDER BY key DESC LIMIT 1`, base, seq).Scan(&p.first, &records)
 			if errors.Is(err, sql.ErrNoRows) {
 				continue
 			}
@@ -241,7 +241,7 @@ func (l *Log) hash(ctx context.Context, base, index int64) (tlog.Hash, error) {
 	seq := (n + 1) << level
 	var key int64
 	var b []byte
-	err := l.store.read.QueryRowContext(ctx, `SELECT key, hashes FROM page WHERE key > ? AND key <= ? ORDER BY key DESC LIMIT 1`, base, base+seq).Scan(&key, &b)
+	err := l.store.read.row(ctx, `SELECT key, hashes FROM page WHERE key > ? AND key <= ? ORDER BY key DESC LIMIT 1`, base, base+seq).Scan(&key, &b)
 	if errors.Is(err, sql.ErrNoRows) {
 		return tlog.Hash{}, record.ErrNotFound
 	}
@@ -357,7 +357,7 @@ func (l *Log) byID(ctx context.Context, head string, ids []record.UUID, fn func(
 			id := part[min(i, len(part)-1)]
 			args = append(args, id[:])
 		}
-		rows, err := l.store.read.QueryContext(ctx, head+marks(n)+")", args...)
+		rows, err := l.store.read.query(ctx, head+marks(n)+")", args...)
 		if err != nil {
 			return err
 		}

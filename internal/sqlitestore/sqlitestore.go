@@ -54,7 +54,7 @@ type Options struct {
 type Store struct {
 	dir    string
 	lock   *fileLock
-	read   *sql.DB
+	read   *reader
 	write  *writer
 	cache  *sql.DB
 	run    int
@@ -95,7 +95,7 @@ func (s *Store) open(ctx context.Context, o Options) error {
 	if err != nil {
 		return err
 	}
-	s.read = db
+	s.read = newReader(db)
 	db.SetMaxOpenConns(readers)
 	db.SetMaxIdleConns(readers)
 	if err := checkVersion(ctx, db); err != nil {
@@ -142,7 +142,7 @@ func (s *Store) Close() error {
 		errs = append(errs, l.flush(context.Background()))
 	}
 	if s.read != nil {
-		errs = append(errs, s.read.Close())
+		errs = append(errs, s.read.close())
 	}
 	if s.write != nil {
 		errs = append(errs, s.write.close())
@@ -177,7 +177,7 @@ func (s *Store) Site(ctx context.Context, site string) (*Log, error) {
 
 // Sites gives the ids of the sites in the folder, sorted.
 func (s *Store) Sites(ctx context.Context) ([]string, error) {
-	rows, err := s.read.QueryContext(ctx, `SELECT name FROM site ORDER BY name`)
+	rows, err := s.read.query(ctx, `SELECT name FROM site ORDER BY name`)
 	if err != nil {
 		return nil, err
 	}
@@ -197,7 +197,7 @@ func (s *Store) Sites(ctx context.Context) ([]string, error) {
 // VerifyLog checks what stands in it.
 func (s *Store) CheckFile(ctx context.Context) error {
 	var result string
-	if err := s.read.QueryRowContext(ctx, `PRAGMA integrity_check(1)`).Scan(&result); err != nil {
+	if err := s.read.row(ctx, `PRAGMA integrity_check(1)`).Scan(&result); err != nil {
 		return fmt.Errorf("check %s: %w", LogFile, err)
 	}
 	if result != "ok" {

@@ -135,7 +135,7 @@ func (l *Log) readTail(ctx context.Context) (*tail, error) {
 		return newTail(0), err
 	}
 	var from, size int64
-	err = l.store.read.QueryRowContext(ctx, `SELECT coalesce((SELECT seq FROM indexed WHERE site = ?1), 0),
+	err = l.store.read.row(ctx, `SELECT coalesce((SELECT seq FROM indexed WHERE site = ?1), 0),
 		coalesce((SELECT size FROM log_commit WHERE key >= ?1 << 40 AND key < (?1 + 1) << 40 ORDER BY key DESC LIMIT 1), 0)`, base>>siteShift).Scan(&from, &size)
 	if err != nil {
 		return nil, fmt.Errorf("look-up entries of site %s: %w", l.site, err)

@@ -45,20 +45,10 @@ func (s *Server) newPeoplePage(f *frame.Frame) (*peoplePage, error) {
 				row.Can = append(row.Can, r)
 			}
 		}
-		for _, m := range f.State.Members() {
-			for _, r := range access.Roles() {
-				if held := m.Holds(x.ID, r); held != nil && held.To.IsZero() {
-					row.AtSites = append(row.AtSites, m.Name+": "+f.Word("role", r))
-				}
-			}
-		}
+		row.AtSites = f.RolesAtSites(x.ID)
 		p.People = append(p.People, row)
 	}
-	for _, m := range f.State.Members() {
-		if m.Retired.IsZero() {
-			p.Sites = append(p.Sites, m.Site)
-		}
-	}
+	p.Sites = f.MemberSites()
 	slices.SortFunc(p.People, func(a, b personRow) int { return strings.Compare(a.Name, b.Name) })
 	return p, nil
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/haccp/alarm"
 	"linewarden/internal/wording"
 )
 
@@ -65,7 +66,18 @@ func samples(t *testing.T, lang string) map[string]string {
 	w.do(haccp.AskSweep, haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}, &haccp.Sweep{})
 	w.signIn("ines")
 	out["due-late"], out["places"] = w.page("/"), w.page("/places")
+	raised := w.do(haccp.AskAlerts, haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}, &haccp.AlertChange{
+		Raise: []alarm.Raised{
+			{Cause: alarm.Outside, Key: "outside:" + id, Severity: alarm.Critical, Group: "outside/line-1", Deviation: id, Point: "bath-chlorine", Place: "bath-1", PlanVersion: 1, Since: w.now, Data: map[string]string{"value": "3 mg/L"}},
+			{Cause: alarm.Missed, Key: "missed:bath-test@bath-1", Severity: alarm.Warning, Group: "missed/line-1", Check: "bath-test", Place: "bath-1", PlanVersion: 1, Since: w.now, Data: map[string]string{"due": "2026-03-02T14:00:00Z"}},
+		}})
+	first := raised[0].Body.(*alarm.Raised).Alert
+	w.submit("/alerts", "/alerts/"+first+"/take", url.Values{"doing": {"Adding product"}})
+	out["alerts-wrong"] = w.submit("/alerts", "/alerts/"+first+"/take", url.Values{"doing": {" "}}).body
+	out["alerts"] = w.page("/alerts")
 	w.signIn("leo")
+	w.submit("/alerts", "/alerts/"+first+"/silence", url.Values{"reason": {"probe out"}, "hours": {"2"}})
+	out["alerts-silenced"] = w.page("/alerts")
 	out["line-running"] = w.page("/lines/line-1")
 	w.signIn("marta")
 	out["lots"], out["lot"] = w.page("/lots"), w.page("/lots/F%2017%2F2")
@@ -81,10 +93,30 @@ func samples(t *testing.T, lang string) map[string]string {
 	out["deviation-signed"], out["log"] = w.page("/deviations/"+id), w.page("/log")
 	out["log-empty"] = w.page("/log?from=2026-02-01&to=2026-02-02")
 	out["records"], out["plan"] = w.page("/records"), w.page("/plan")
+	deskSamples(w, out, target, id)
 	out["not-found"] = w.get("/checks/no-such/place").body
 	w.signIn("ana")
 	out["people"] = w.submit("/people", "/people", url.Values{"name": {"Rosa Beltrán"}, "sign_in": {"rosa"}, "role": {haccp.RoleTechnician}}).body
 	return out
+}
+
+// deskSamples adds the pages of the desk, as the manager and the administrator see them.
+func deskSamples(w *world, out map[string]string, target, caseID string) {
+	w.t.Helper()
+	src, changed := w.planSource(), ""
+	out["plan-new"] = w.page("/plan/new")
+	changed = strings.Replace(src, "min: 100 mg/L", "min: 102 mg/L", 1)
+	out["plan-faults"] = w.upload("/plan/new", strings.Replace(src, "zone:", "zoone:", 1)).body
+	out["plan-checked"] = w.upload("/plan/new", changed).body
+	out["review"], out["me"], out["note"] = w.page("/review"), w.page("/me"), w.page("/notes")
+	out["replace"] = w.page("/records/" + target + "/replace")
+	out["tablets"], out["enrol"] = w.page("/tablets"), w.page("/enrol")
+	w.signIn("ines")
+	out["part-not-mine"] = w.page("/deviations/" + caseID + "/parts/closed")
+	out["plan-not-mine"] = w.upload("/plan/new", changed).body
+	w.signIn("ana")
+	out["devices"] = w.submit("/devices", "/devices", url.Values{"name": {"Tablet at bath 1"}, "kind": {"tablet"}}).body
+	w.signIn("marta")
 }
 
 // void elements have no end tag (WHATWG HTML, section 13.1.2).

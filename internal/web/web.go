@@ -7,6 +7,7 @@
 package web
 
 import (
+	"context"
 	"embed"
 	"errors"
 	"fmt"
@@ -15,7 +16,6 @@ import (
 	"log/slog"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -23,6 +23,8 @@ import (
 	"linewarden/internal/access"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+	"linewarden/internal/web/assets"
+	"linewarden/internal/web/desk"
 	"linewarden/internal/web/frame"
 )
 
@@ -38,6 +40,10 @@ type Options struct {
 	Gate   *gate.Gate
 	Clock  func() time.Time
 	Logger *slog.Logger // nil: nothing is logged
+	// Authority is the plant's own certificate authority, for the tablets; empty: there is none.
+	Authority desk.Authority
+	// Alerts says how the ways to the outside stand; nil: not known.
+	Alerts func(ctx context.Context) (AlertService, error)
 	// Root is what the addresses of the pages begin with where they are one site of several, such as
 	// /sites/north; whoever routes takes it off.
 	Root string
@@ -52,11 +58,12 @@ type Server struct {
 	door      *access.Gate
 	clock     func() time.Time
 	log       *slog.Logger
+	authority desk.Authority
 	root      string
 	group     Group
 	templates *template.Template
-	static    map[string]asset
-	names     map[string]string // file name to the name with its hash
+	alerts    func(ctx context.Context) (AlertService, error)
+	static    *assets.Set
 }
 
 // New gives the pages, or says which option is missing or which template is at fault. The gate may be set
@@ -68,14 +75,15 @@ func New(o Options) (*Server, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, authority: o.Authority, alerts: o.Alerts}
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
-	if err := s.readStatic(); err != nil {
+	var err error
+	if s.static, err = assets.Read(staticFiles, "static"); err != nil {
 		return nil, err
 	}
-	t, err := parse(s.names, s.root)
+	t, err := parse(s.static.Names, s.root)
 	if err != nil {
 		return nil, err
 	}
@@ -95,6 +103,7 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 		"markof": func(f *frame.Frame, group, code, word any) mark {
 			return mark{frame.Text(code), f.Word(frame.Text(group), frame.Text(word))}
 		},
+		"qr":       func(code *frame.QR, label string) shownQR { return shownQR{code, label} },
 		"markword": func(code, word string) mark { return mark{code, word} },
 		"text":     frame.Text,
 		"anymore": func(entries []frame.Entry) bool {
@@ -118,12 +127,18 @@ type passed struct {
 	X any
 }
 
+// shownQR is a QR code and what it is for, in words.
+type shownQR struct {
+	QR    *frame.QR
+	Label string
+}
+
 // mark is a shape and the word beside it.
 type mark struct{ Code, Word string }
 
 // Register adds the routes of all pages. The gate's own middleware must be in place before.
 func (s *Server) Register(app fiber.Router) {
-	app.Get("/static/:name", s.serveStatic)
+	app.Get("/static/:name", s.static.Serve)
 	app.Post("/language", s.setLanguage)
 	s.routeSignIn(app)
 	in := func(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler { return s.inside(h) }
@@ -149,9 +164,11 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	app.Get("/lines/:line", in(s.lineShow))
 	app.Post("/lines/:line/:act", in(s.lineAct))
 	app.Get("/places", in(s.placeList))
+	s.routeAlerts(app, in)
 	s.routeCases(app, in)
 	s.routeLots(app, in)
-	app.Get("/plan", in(s.planShow))
+	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
+	d.Register(app, in)
 }
 
 // inside lets through only who is signed in, and forms only from our own pages.
@@ -190,20 +207,10 @@ func (s *Server) setLanguage(c *fiber.Ctx) error {
 	}
 	c.Cookie(&fiber.Cookie{Name: "lang", Value: lang, Path: "/", MaxAge: 400 * 24 * 3600, HTTPOnly: true,
 		Secure: s.gate.Secure(c), SameSite: fiber.CookieSameSiteLaxMode})
-	return s.redirect(c, local(c.FormValue("back")))
+	return s.redirect(c, frame.Local(c.FormValue("back")))
 }
 
 // redirect sends the browser on to a page of ours.
 func (s *Server) redirect(c *fiber.Ctx, to string) error {
 	return c.Redirect(s.root+to, fiber.StatusSeeOther)
-}
-
-// local gives a path of this site, "/" for anything that could lead elsewhere.
-func local(path string) string {
-	u, err := url.Parse(path)
-	if err != nil || u.Host != "" || u.Scheme != "" || !strings.HasPrefix(path, "/") || strings.HasPrefix(path, "//") ||
-		strings.ContainsAny(path, "\\\r\n") {
-		return "/"
-	}
-	return path
 }

@@ -86,6 +86,17 @@ var records = map[string]text{
 	"kind.timetable.taken":      {"timetable taken over by an instance", "programador asumido por una instancia"},
 	"kind.site.restored":        {"log put back from a backup", "bitácora restaurada de una copia"},
 
+	"kind.alert.raised":       {"alert raised", "alerta emitida"},
+	"kind.alert.renewed":      {"alert sounds again", "la alerta suena de nuevo"},
+	"kind.alert.acknowledged": {"alert acknowledged", "alerta atendida"},
+	"kind.alert.handed-over":  {"alert handed over", "alerta entregada a otra persona"},
+	"kind.alert.escalated":    {"alert passed upwards", "alerta escalada"},
+	"kind.alert.cleared":      {"alert cleared", "alerta terminada"},
+	"kind.alert.silenced":     {"alerts silenced", "alertas silenciadas"},
+	"kind.alert.unsilenced":   {"silence ended", "silencio terminado"},
+	"kind.alert.delivered":    {"alert delivered", "alerta entregada por un canal"},
+	"kind.alert.given-up":     {"delivery of an alert given up", "entrega de una alerta abandonada"},
+
 	"do.bath.filled":          {"Fill the bath", "Llenar la tina"},
 	"do.bath.added":           {"Add product", "Agregar producto"},
 	"do.bath.part-replaced":   {"Replace part of the water", "Cambiar parte del agua"},

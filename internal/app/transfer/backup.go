@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"linewarden/internal/app"
+	"linewarden/internal/app/durable"
 	"linewarden/internal/record"
 	"linewarden/internal/record/evidence"
 )
@@ -91,7 +92,7 @@ func Backup(ctx context.Context, f *app.Folder, o BackupOptions) (BackupManifest
 		err = os.Rename(tmp, o.Dir)
 	}
 	if err == nil {
-		err = app.SyncDir(filepath.Dir(filepath.Clean(o.Dir)))
+		err = durable.SyncFolder(filepath.Dir(filepath.Clean(o.Dir)))
 	}
 	if err != nil {
 		return BackupManifest{}, errors.Join(fmt.Errorf("backup of site %s: %w", site, err), os.RemoveAll(tmp))
@@ -143,7 +144,7 @@ func (b *backup) write(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return app.WriteOnce(filepath.Join(b.dir, manifestName), string(text)+"\n", 0o600)
+	return durable.Write(filepath.Join(b.dir, manifestName), string(text)+"\n", 0o600)
 }
 
 // records writes the export and verifies the file.

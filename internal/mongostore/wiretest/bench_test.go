@@ -26,6 +26,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/app"
+	"linewarden/internal/app/memory"
 	"linewarden/internal/config"
 	"linewarden/internal/demo"
 	"linewarden/internal/gate"
@@ -77,7 +78,7 @@ func ok(tb testing.TB, err error) {
 
 func serve(b *testing.B) *service {
 	b.Helper()
-	app.TuneMemory()
+	memory.Tune()
 	ctx := context.Background()
 	p, text, err := demo.Plan()
 	ok(b, err)

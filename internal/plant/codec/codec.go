@@ -12,6 +12,7 @@ import (
 	"reflect"
 
 	"linewarden/haccp"
+	"linewarden/haccp/alarm"
 )
 
 // KeyChanged is the body of a record that gives the log a new key; its bytes are those of package record.
@@ -82,6 +83,17 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindSiteRoleTaken, 1}:     reflect.TypeFor[haccp.SiteRole](),
 	{haccp.KindTimetableTaken, 1}:    reflect.TypeFor[haccp.TimetableTaken](),
 	{haccp.KindRestored, 1}:          reflect.TypeFor[haccp.Restored](),
+
+	{haccp.KindAlertRaised, 1}:       reflect.TypeFor[alarm.Raised](),
+	{haccp.KindAlertRenewed, 1}:      reflect.TypeFor[alarm.Renewed](),
+	{haccp.KindAlertAcknowledged, 1}: reflect.TypeFor[alarm.Acknowledged](),
+	{haccp.KindAlertHandedOver, 1}:   reflect.TypeFor[alarm.HandedOver](),
+	{haccp.KindAlertEscalated, 1}:    reflect.TypeFor[alarm.Escalated](),
+	{haccp.KindAlertCleared, 1}:      reflect.TypeFor[alarm.Cleared](),
+	{haccp.KindAlertSilenced, 1}:     reflect.TypeFor[alarm.Silenced](),
+	{haccp.KindAlertUnsilenced, 1}:   reflect.TypeFor[alarm.Unsilenced](),
+	{haccp.KindAlertDelivered, 1}:    reflect.TypeFor[alarm.Delivered](),
+	{haccp.KindAlertGivenUp, 1}:      reflect.TypeFor[alarm.GivenUp](),
 }
 
 // amendable gives the version of a kind's body that an amendment of this version holds.

@@ -158,12 +158,26 @@ func (f *Frame) Ways() {
 	}
 	f.Nav = []Way{way("/", "nav.due"), way("/places", "nav.places"), way("/lots", "nav.lots"), way("/deviations", "nav.deviations"), way("/log", "nav.log")}
 	f.Nav[3].Count = len(f.State.Cases())
-	f.More = []Way{way("/records", "nav.records"), way("/plan", "nav.plan")}
-	for _, r := range f.Roles {
-		if r == haccp.RoleAdministrator {
-			f.More = append(f.More, way("/people", "nav.people"))
+	alerts := way("/alerts", "nav.alerts")
+	for _, a := range f.State.Alerts() {
+		if a.Open() {
+			alerts.Count++
 		}
 	}
+	f.Nav = append(f.Nav, alerts)
+	f.More = []Way{way("/records", "nav.records"), way("/plan", "nav.plan")}
+	if f.May(haccp.AskReview) {
+		f.More = append(f.More, way("/review", "nav.review"))
+	}
+	if f.May(haccp.KindNote) {
+		f.More = append(f.More, way("/notes", "nav.note"))
+	}
+	for _, r := range f.Roles {
+		if r == haccp.RoleAdministrator {
+			f.More = append(f.More, way("/people", "nav.people"), way("/devices", "nav.devices"))
+		}
+	}
+	f.More = append(f.More, way("/me", "nav.me"))
 }
 
 // May says whether one of the roles of who is signed in may give a kind of command now.

@@ -1,4 +1,5 @@
-package plant
+// Package follow keeps sites up to date with what other instances of the service write to their logs.
+package follow
 
 import (
 	"context"
@@ -7,21 +8,20 @@ import (
 	"log/slog"
 	"time"
 
+	"linewarden/internal/plant"
 	"linewarden/internal/record"
 )
 
 const (
-	followEvery = 500 * time.Millisecond
-	freshFor    = 2 * followEvery  // a state known to be the whole log so lately is fresh
-	usedFor     = 10 * time.Second // a site is followed for so long after a request
-	followWait  = 5 * time.Second  // for the store
+	every = plant.FreshFor / 2
+	wait  = 5 * time.Second // for the store
 )
 
 // A Follower keeps sites up to date with what other instances write. It asks about all of them in one
 // question, and only for those that somebody looks at.
 type Follower struct {
 	News  record.News
-	Sites func() []*Site
+	Sites func() []*plant.Site
 	// Needed says that a site is to be followed whether somebody looks at it or not; nil: none is.
 	Needed func(site string) bool
 	Logger *slog.Logger
@@ -29,7 +29,7 @@ type Follower struct {
 
 // Run follows until ctx ends.
 func (f *Follower) Run(ctx context.Context) {
-	tick := time.NewTicker(followEvery)
+	tick := time.NewTicker(every)
 	defer tick.Stop()
 	for away := false; ; {
 		select {
@@ -47,14 +47,13 @@ func (f *Follower) Run(ctx context.Context) {
 
 // Round asks once and has the sites that are behind read on.
 func (f *Follower) Round(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, followWait)
+	ctx, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
 	began := time.Now()
-	sites, known := map[string]*Site{}, map[string]int64{}
+	sites, known := map[string]*plant.Site{}, map[string]int64{}
 	for _, s := range f.Sites() {
-		lately := began.Sub(time.Unix(0, s.used.Load())) < usedFor
-		if lately || f.Needed != nil && f.Needed(s.site) {
-			sites[s.site], known[s.site] = s, s.view.Load().head.Commit
+		if id, _ := s.Name(); s.InUse() || f.Needed != nil && f.Needed(id) {
+			sites[id], known[id] = s, s.Head().Commit
 		}
 	}
 	if len(known) == 0 {
@@ -70,13 +69,13 @@ func (f *Follower) Round(ctx context.Context) error {
 			if err := s.CatchUp(ctx, news[id]); err != nil {
 				return fmt.Errorf("site %s: %w", id, err)
 			}
-		case s.status.inDoubt():
+		case errors.Is(s.Ready(), plant.ErrStopped):
 			// A site that stopped in doubt goes on where the log can be read again.
-			if err := s.CatchUp(ctx, known[id]+1); errors.Is(err, ErrBehind) {
+			if err := s.CatchUp(ctx, known[id]+1); errors.Is(err, plant.ErrBehind) {
 				f.Logger.Info("the site goes on", "site", id)
 			}
 		default:
-			s.atEnd(began)
+			s.Followed(began)
 		}
 	}
 	return nil

@@ -1,13 +1,15 @@
-package plant
+// Package overview says in a few numbers how a site stands.
+package overview
 
 import (
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/internal/plant"
 )
 
-// Standing is how a site stands, in a few numbers.
-type Standing struct {
+// SiteStanding is how a site stands.
+type SiteStanding struct {
 	Site     string         `json:"site"`
 	Name     string         `json:"name"`
 	NotReady string         `json:"not_ready,omitempty" doc:"Why it does not record; missing: it does."`
@@ -18,10 +20,11 @@ type Standing struct {
 	Behind   int            `json:"behind" doc:"Checks late or missed."`
 }
 
-// Standing gives how the site stands at a time.
-func (s *Site) Standing(now time.Time) Standing {
+// Of gives how a site stands at a time.
+func Of(s *plant.Site, now time.Time) SiteStanding {
+	id, _ := s.Name()
 	view := s.View()
-	out := Standing{Site: s.site, Name: view.Site.Name, Records: view.Size, Points: map[string]int{}, Open: len(view.Cases()), Overdue: len(view.Overdue(now))}
+	out := SiteStanding{Site: id, Name: view.Site.Name, Records: view.Size, Points: map[string]int{}, Open: len(view.Cases()), Overdue: len(view.Overdue(now))}
 	if err := s.Ready(); err != nil {
 		out.NotReady = err.Error()
 	}

@@ -1,4 +1,6 @@
-package app
+// Package certs gives the service its certificate: one of the plant's own, or one that the plant's own authority,
+// made at the first start, signs for it.
+package certs
 
 import (
 	"crypto"
@@ -19,6 +21,7 @@ import (
 	"slices"
 	"time"
 
+	"linewarden/internal/app/durable"
 	"linewarden/internal/config"
 )
 
@@ -38,9 +41,9 @@ const (
 	serverKey     = "server.key"
 )
 
-// tlsConfig gives how connections are encrypted, nil for plain http. The second value is the certificate
+// Config gives how connections are encrypted, nil for plain http. The second value is the certificate
 // of the plant's own authority as PEM, where there is one.
-func tlsConfig(c *config.Config, now time.Time) (*tls.Config, []byte, error) {
+func Config(c *config.Config, now time.Time) (*tls.Config, []byte, error) {
 	if !c.Encrypted() {
 		return nil, nil, nil
 	}
@@ -187,8 +190,8 @@ func writePair(certFile, keyFile string, der []byte, key *ecdsa.PrivateKey) erro
 	if err != nil {
 		return err
 	}
-	if err := WriteOnce(keyFile, string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret})), 0o600); err != nil {
+	if err := durable.Write(keyFile, string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret})), 0o600); err != nil {
 		return err
 	}
-	return WriteOnce(certFile, string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})), 0o644)
+	return durable.Write(certFile, string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})), 0o644)
 }

@@ -1,4 +1,4 @@
-package app
+package staff
 
 import (
 	"context"
@@ -25,7 +25,9 @@ type settling struct {
 	errs  []error
 }
 
-func settleSite(ctx context.Context, site *plant.Site, group *haccp.State, m *haccp.Member) error {
+// Settle brings what a group's log says of the people at one of its sites into the log of that site. What is done
+// already is not done again, whoever did it.
+func Settle(ctx context.Context, site *plant.Site, group *haccp.State, m *haccp.Member) error {
 	s := &settling{ctx: ctx, site: site, group: group}
 	last := map[[2]string]*haccp.MemberRole{}
 	for i := range m.Roles {

@@ -1,4 +1,4 @@
-package api
+package reply
 
 import (
 	"bytes"
@@ -11,8 +11,8 @@ type appender interface {
 	AppendJSON(b []byte) ([]byte, error)
 }
 
-// encode writes an answer, and a line end behind it.
-func encode(w *bytes.Buffer, v any) error {
+// Encode writes an answer, and a line end behind it.
+func Encode(w *bytes.Buffer, v any) error {
 	if a, ok := v.(appender); ok {
 		b, err := a.AppendJSON(w.AvailableBuffer())
 		if err == nil {

@@ -1,4 +1,5 @@
-package app
+// Package memory gives the collector of garbage more room than Go does by itself.
+package memory
 
 import (
 	"os"
@@ -9,10 +10,10 @@ import (
 // leastMemory is how many bytes Go's part of the process may take before garbage is collected at all.
 const leastMemory = 256 << 20
 
-// TuneMemory lets garbage grow to some hundred megabytes, which saves a fifth of the processor time where
+// Tune lets garbage grow to some hundred megabytes, which saves a fifth of the processor time where
 // many readings come at once, and no further: the limit follows what is alive. It is called again where
 // that may have changed. Whoever sets GOGC or GOMEMLIMIT is left alone.
-func TuneMemory() {
+func Tune() {
 	if os.Getenv("GOGC") != "" || os.Getenv("GOMEMLIMIT") != "" {
 		return
 	}

@@ -1,4 +1,7 @@
-package app
+// Package staff ties people to the logs they are recorded in: it looks them up in the published view of a site,
+// or of a group and one of its sites, puts what sign-in noticed into the right log, and brings what a group's log
+// says of people into the logs of its sites.
+package staff
 
 import (
 	"context"
@@ -12,6 +15,16 @@ import (
 
 // directory lets package access look up people and devices in the published view.
 type directory struct{ site *plant.Site }
+
+// Of gives the people and devices of a site, and what puts happenings of sign-in into its log.
+func Of(site *plant.Site) (access.Directory, func(context.Context, access.Happening) error) {
+	return directory{site}, happenings{site}.report
+}
+
+// At gives the same for a site of a group.
+func At(group, site *plant.Site) (access.Directory, func(context.Context, access.Happening) error) {
+	return groupDirectory{directory{group}, directory{site}}, groupHappenings{happenings{group}, happenings{site}}.report
+}
 
 func (d directory) Person(id string) (access.Person, bool) {
 	p, ok := d.site.View().Person(id)
@@ -61,14 +74,14 @@ func (h happenings) report(ctx context.Context, a access.Happening) error {
 	return err
 }
 
-// console is who holds the data folder.
-var console = haccp.Actor{ID: haccp.KnownConsole, Name: haccp.KnownConsole, Role: haccp.RoleConsole, Known: haccp.KnownConsole}
+// Console is who holds the data folder.
+var Console = haccp.Actor{ID: haccp.KnownConsole, Name: haccp.KnownConsole, Role: haccp.RoleConsole, Known: haccp.KnownConsole}
 
 // administrator gives the actor of a person who acts as administrator; nobody is the console.
 func (h happenings) administrator(id string) haccp.Actor {
 	p, ok := h.site.View().Person(id)
 	if !ok {
-		return console
+		return Console
 	}
 	return haccp.Actor{ID: p.ID, Name: p.Name, Role: haccp.RoleAdministrator, Known: haccp.KnownPassword}
 }
@@ -108,7 +121,43 @@ func securityOf(a access.Happening) *haccp.SecurityHappened {
 	return &haccp.SecurityHappened{Kind: a.Kind, PersonBody: body}
 }
 
-// Door opens the sign-in of a site of the folder.
-func (f *Folder) Door(ctx context.Context, site *plant.Site, set access.Settings, o DoorOptions) (*access.Gate, error) {
-	return Door(ctx, f, site, set, o)
+// groupDirectory knows the people that belong to the group and work at one of its sites, with their roles
+// there.
+type groupDirectory struct{ group, site directory }
+
+// Person implements access.Directory.
+func (d groupDirectory) Person(id string) (access.Person, bool) {
+	g, ok := d.group.Person(id)
+	if !ok {
+		return access.Person{}, false
+	}
+	p, ok := d.site.Person(id)
+	if !ok || p.SignIn != g.SignIn { // somebody else, of before the site joined, who happens to have this id
+		return access.Person{}, false
+	}
+	p.Disabled = p.Disabled || g.Disabled
+	return p, true
+}
+
+// ByName implements access.Directory.
+func (d groupDirectory) ByName(signIn string) (access.Person, bool) {
+	g, ok := d.group.ByName(signIn)
+	if !ok {
+		return access.Person{}, false
+	}
+	return d.Person(g.ID)
+}
+
+// Device implements access.Directory.
+func (d groupDirectory) Device(id string) (access.Device, bool) { return d.site.Device(id) }
+
+// groupHappenings puts what sign-in noticed where it belongs: what is about a person's credentials into the
+// group's log, what happened at a site into that of the site.
+type groupHappenings struct{ group, site happenings }
+
+func (h groupHappenings) report(ctx context.Context, a access.Happening) error {
+	if a.Kind == access.CredentialChanged || a.Kind == access.SignInLocked && a.Device == "" {
+		return h.group.report(ctx, a)
+	}
+	return h.site.report(ctx, a)
 }

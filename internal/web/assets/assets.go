@@ -1,0 +1,60 @@
+// Package assets serves static files under addresses that carry a hash of their content, so that they may be
+// kept for ever.
+package assets
+
+import (
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"fmt"
+	"path"
+	"strings"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+type asset struct {
+	kind string
+	body []byte
+}
+
+// Set is the files of one folder.
+type Set struct {
+	Names map[string]string // file name to the name with its hash
+	files map[string]asset  // by the latter
+}
+
+// Read reads the files of a folder: styles and scripts.
+func Read(files embed.FS, folder string) (*Set, error) {
+	s := &Set{Names: map[string]string{}, files: map[string]asset{}}
+	kinds := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}
+	entries, err := files.ReadDir(folder)
+	if err != nil {
+		return nil, fmt.Errorf("read static files: %w", err)
+	}
+	for _, e := range entries {
+		b, err := files.ReadFile(folder + "/" + e.Name())
+		if err != nil {
+			return nil, fmt.Errorf("read static files: %w", err)
+		}
+		ext := path.Ext(e.Name())
+		if kinds[ext] == "" {
+			return nil, fmt.Errorf("read static files: %s has no known type", e.Name())
+		}
+		sum := sha256.Sum256(b)
+		name := strings.TrimSuffix(e.Name(), ext) + "-" + hex.EncodeToString(sum[:6]) + ext
+		s.Names[e.Name()], s.files[name] = name, asset{kinds[ext], b}
+	}
+	return s, nil
+}
+
+// Serve answers with the file that the parameter name asks for.
+func (s *Set) Serve(c *fiber.Ctx) error {
+	a, ok := s.files[c.Params("name")]
+	if !ok {
+		return fiber.ErrNotFound
+	}
+	c.Set(fiber.HeaderContentType, a.kind)
+	c.Set(fiber.HeaderCacheControl, "public, max-age=31536000, immutable")
+	return c.Send(a.body)
+}
