@@ -322,11 +322,11 @@ type ChannelState struct {
 
 // Channels gives how every channel stands, in the order of the settings.
 func (d *Desk) Channels(ctx context.Context) ([]ChannelState, error) {
-	out := make([]ChannelState, len(d.opt.Channels))
+	var out []ChannelState
 	at := map[string]int{}
 	for i := range d.opt.Channels {
-		out[i].Name = d.opt.Channels[i].Name
-		at[out[i].Name] = i
+		at[d.opt.Channels[i].Name] = i
+		out = append(out, ChannelState{Name: d.opt.Channels[i].Name})
 	}
 	err := d.opt.Outbox.Channels(ctx, d.site, func(channel string, delivered time.Time, waiting int, since time.Time, failure string) error {
 		i, ok := at[channel]

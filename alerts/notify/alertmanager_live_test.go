@@ -135,7 +135,7 @@ func startAlertmanager(t *testing.T, program, hook string) string {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() }) //nolint:errcheck // it is ended in any case
+	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
 	for range 100 {
 		resp, err := http.Get("http://" + listen + "/-/ready") //nolint:noctx // a test against loopback
 		if err == nil {

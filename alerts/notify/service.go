@@ -3,8 +3,6 @@ package notify
 import (
 	"context"
 	"errors"
-	"io"
-	"log"
 	"sync/atomic"
 
 	"github.com/nicholas-fedor/shoutrrr"
@@ -21,7 +19,7 @@ type Service struct {
 // NewService gives a channel to the service at an address in the library's form, such as
 // "generic+https://gateway.example.org/sms". The address is in no error.
 func NewService(address string) (*Service, error) {
-	r, err := shoutrrr.NewSender(log.New(io.Discard, "", 0), address)
+	r, err := shoutrrr.CreateSender(address)
 	if err != nil {
 		return nil, errors.New("the address of the service is not one that the library knows: see its list of services")
 	}

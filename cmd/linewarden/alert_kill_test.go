@@ -89,8 +89,8 @@ func serveHook(t *testing.T, r *receiver) string {
 		t.Fatal(err)
 	}
 	srv := &http.Server{Handler: r, ReadHeaderTimeout: time.Second}
-	go srv.Serve(l)                   //nolint:errcheck // closed below
-	t.Cleanup(func() { srv.Close() }) //nolint:errcheck // the test is over
+	go srv.Serve(l)
+	t.Cleanup(func() { srv.Close() })
 	return "http://" + l.Addr().String()
 }
 
