@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -19,13 +20,13 @@ import (
 // pausable is a store of leases that one instance can be cut off from.
 type pausable struct {
 	alerts.Lease
-	cut bool
+	cut atomic.Bool
 }
 
 var errCut = errors.New("cut off")
 
 func (p *pausable) Beat(ctx context.Context, holder string, beat int64) error {
-	if p.cut {
+	if p.cut.Load() {
 		return errCut
 	}
 	return p.Lease.Beat(ctx, holder, beat)
@@ -113,7 +114,7 @@ func TestOneInstanceRunsTheTimetable(t *testing.T) {
 		if s := other.table.Status(); s.Outcome != alerts.OutcomeOthers {
 			t.Errorf("the other one: %+v", s)
 		}
-		holder.lease.cut = true // paused, or cut off from the store of leases
+		holder.lease.cut.Store(true) // paused, or cut off from the store of leases
 		time.Sleep(30 * time.Second)
 		synctest.Wait()
 		if _, mine := holder.rota.Epoch("clock-demo"); mine {
@@ -132,7 +133,7 @@ func TestOneInstanceRunsTheTimetable(t *testing.T) {
 		if !is || refusal.Code != haccp.CodeStaleEpoch {
 			t.Errorf("a command of the old epoch: %v", err)
 		}
-		holder.lease.cut = false
+		holder.lease.cut.Store(false)
 		other.close() // gives the lease up
 		time.Sleep(4 * time.Second)
 		synctest.Wait()

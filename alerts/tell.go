@@ -322,7 +322,7 @@ type ChannelState struct {
 
 // Channels gives how every channel stands, in the order of the settings.
 func (d *Desk) Channels(ctx context.Context) ([]ChannelState, error) {
-	var out []ChannelState
+	out := make([]ChannelState, 0, len(d.opt.Channels))
 	at := map[string]int{}
 	for i := range d.opt.Channels {
 		at[d.opt.Channels[i].Name] = i

@@ -21,6 +21,8 @@ type Refusal struct {
 	Data    map[string]string // what the message names
 	Message string            // plain English
 	Items   []string          // a list that belongs to the message: what a start lacks, ...
+	Format  string            // what Message was made of, with Args: the key of its translation
+	Args    []any
 }
 
 // Error returns the plain English message with the field in front.
@@ -35,7 +37,7 @@ func (r *Refusal) Error() string {
 func (r *Refusal) Unwrap() error { return r.Kind }
 
 func refuse(kind error, field, code, format string, args ...any) *Refusal {
-	return &Refusal{Kind: kind, Field: field, Code: code, Message: fmt.Sprintf(format, args...)}
+	return &Refusal{Kind: kind, Field: field, Code: code, Message: fmt.Sprintf(format, args...), Format: format, Args: args}
 }
 
 func invalid(field, code, format string, args ...any) *Refusal {

@@ -3,6 +3,8 @@ package notify
 import (
 	"context"
 	"errors"
+	"io"
+	"log" //nolint:depguard // the library takes no other logger; it is given one that says nothing
 	"sync/atomic"
 
 	"github.com/nicholas-fedor/shoutrrr"
@@ -19,7 +21,7 @@ type Service struct {
 // NewService gives a channel to the service at an address in the library's form, such as
 // "generic+https://gateway.example.org/sms". The address is in no error.
 func NewService(address string) (*Service, error) {
-	r, err := shoutrrr.CreateSender(address)
+	r, err := shoutrrr.NewSender(log.New(io.Discard, "", 0), address)
 	if err != nil {
 		return nil, errors.New("the address of the service is not one that the library knows: see its list of services")
 	}

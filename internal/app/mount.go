@@ -19,6 +19,7 @@ import (
 	"linewarden/internal/plant"
 	"linewarden/internal/report"
 	"linewarden/internal/web"
+	"linewarden/internal/web/desk"
 	"linewarden/internal/wording"
 )
 
@@ -27,8 +28,8 @@ const AuthorityPath = "/plant-authority.crt"
 
 // mount builds the fiber app of a site: the gate in front, then health and metrics, then API and pages.
 func (a *App) mount(h *house, reg prometheus.Registerer) error {
-	pages, err := web.New(web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Group: a.pagesOf(h),
-		Alerts: h.webAlerts})
+	pages, err := web.New(web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Authority: a.tabletsAuthority(),
+		Group: a.pagesOf(h), Alerts: h.webAlerts})
 	if err != nil {
 		return err
 	}
@@ -55,6 +56,15 @@ func (a *App) mount(h *house, reg prometheus.Registerer) error {
 	pages.Register(h.fiber)
 	h.handler = h.fiber.Handler()
 	return nil
+}
+
+// tabletsAuthority is the plant's own certificate authority as the pages tell of it.
+func (a *App) tabletsAuthority() desk.Authority {
+	_, fingerprint := a.Authority()
+	return desk.Authority{Fingerprint: fingerprint, Address: func() string { // known once the service listens
+		address, _ := a.Authority()
+		return address
+	}}
 }
 
 // pagesOf gives the group to its own pages, and nothing to those of a site.

@@ -46,10 +46,8 @@ func TestBombs(t *testing.T) {
 	} {
 		begin := time.Now()
 		r := Check("bomb.yaml", []byte(src), acts)
-		if took := time.Since(begin); took > 5*time.Second {
-			t.Errorf("%s: took %v", name, took)
-		} else if took > 300*time.Millisecond {
-			t.Logf("%s: %v", name, took)
+		if took := time.Since(begin); took > 300*time.Millisecond {
+			t.Logf("%s: %v", name, took) // what takes for ever ends with the time of the whole test
 		}
 		if (name == "comments") != (len(r.Errors) == 0) {
 			t.Errorf("%s: %d errors", name, len(r.Errors))

@@ -8,7 +8,6 @@ import (
 	"github.com/gofiber/fiber/v2"
 
 	"linewarden/haccp"
-	"linewarden/haccp/quantity"
 	"linewarden/internal/web/frame"
 )
 
@@ -21,10 +20,9 @@ type changePage struct {
 	Seq                      int64
 	Action                   string
 	Facts                    []frame.What
-	Entries                  []frame.Entry
-	Fields                   []frame.Field
+	Edit                     *frame.Edit // of an amendment
 	Reason                   string
-	Sign                     *Signing // nil: a change of one's own report
+	Sign                     *frame.Signing // nil: a change of one's own report
 	Grave                    bool
 
 	stand *standing
@@ -49,8 +47,10 @@ func (s *Server) newChangePage(c *fiber.Ctx, f *frame.Frame, change string) (*ch
 	p := &changePage{Frame: f, Form: frame.NewForm(), Heading: change + ".title", Explain: change + ".explain", Button: change + ".go",
 		Target: e.ID, Kind: e.Kind, What: f.At(e.At) + " · " + e.By.Name, Seq: e.Seq, Action: "/records/" + e.ID + "/" + change,
 		Facts: frame.Facts(f, st.body), Grave: change == changeVoid, stand: st}
-	if change == changeAmend && !p.amendable() {
-		return nil, noPage()
+	if change == changeAmend {
+		if p.Edit = frame.NewEdit(f, st.body); p.Edit == nil {
+			return nil, noPage()
+		}
 	}
 	own := e.By.ID == f.Who.Person.ID
 	if change == changeTime || !own {
@@ -58,49 +58,6 @@ func (s *Server) newChangePage(c *fiber.Ctx, f *frame.Frame, change string) (*ch
 		p.Sign = s.signing(f, statement, haccp.RoleManager)
 	}
 	return p, nil
-}
-
-// amendable lays out the fields of an amendment; false where this kind is not amended.
-func (p *changePage) amendable() bool {
-	switch b := p.stand.body.(type) {
-	case *haccp.Reading:
-		check, err := newCheckPage(p.Frame, b.Check, b.Place)
-		if err != nil {
-			return false
-		}
-		p.Entries = check.Entries
-		for i := range p.Entries {
-			for j := range b.Entries {
-				if b.Entries[j].Quantity == p.Entries[i].Quantity {
-					p.Entries[i].Set(&b.Entries[j])
-				}
-			}
-		}
-	case *haccp.Bath:
-		if b.Amount != nil {
-			p.amount("amount", b.Amount, frame.Units(quantity.Volume, quantity.Mass))
-		}
-		if b.Level != nil {
-			p.amount("level", b.Level, frame.Units(quantity.WaterLevel))
-		}
-		if b.Volume != nil {
-			p.amount("volume", b.Volume, frame.Units(quantity.Volume))
-		}
-		p.Fields = append(p.Fields, frame.Field{Type: "area", Name: "note", Label: p.T("bath.note"), Value: b.Note})
-	case *haccp.LineStopped:
-		p.Fields = append(p.Fields, frame.Field{Type: "text", Name: "stop", Label: p.T("line.stop-reason"), Value: b.Reason, Required: true})
-	case *haccp.Note:
-		p.Fields = append(p.Fields, frame.Field{Type: "area", Name: "note", Label: p.T("form.note"), Value: b.Text, Required: true})
-	default:
-		return false
-	}
-	return true
-}
-
-func (p *changePage) amount(name string, v *quantity.Value, options []frame.Choice) {
-	low, _ := v.Ends()
-	p.Fields = append(p.Fields, frame.Field{Type: "amount", Name: name, Label: p.T("bath." + name), Value: low.String(), Unit: string(v.Unit()),
-		Options: options, Required: true})
 }
 
 func (s *Server) changeForm(change string) func(*fiber.Ctx, *frame.Frame) error {
@@ -123,7 +80,7 @@ func (s *Server) changeSave(change string) func(*fiber.Ctx, *frame.Frame) error 
 		members := map[string]string{"reason": "reason", "password": "password"}
 		body, ok := any(nil), true
 		if change == changeAmend {
-			body, ok = p.read(c, members)
+			body, ok = p.Edit.Read(c, f, members, "new.")
 		}
 		if !ok {
 			p.Problem = p.T("form.look-below")
@@ -131,8 +88,9 @@ func (s *Server) changeSave(change string) func(*fiber.Ctx, *frame.Frame) error 
 		}
 		if err := s.change(c, p, change, body); err != nil {
 			status := s.refused(c, f, &p.Form, err, members)
-			frame.WrongAt(p.Entries, p.Form.Wrong)
-			frame.MarkFields(p.Fields, p.Form.Wrong)
+			if p.Edit != nil {
+				p.Edit.Mark(p.Form.Wrong)
+			}
 			if p.Sign != nil {
 				p.Sign.Wrong = p.Form.Wrong["password"]
 			}
@@ -165,56 +123,6 @@ func (s *Server) change(c *fiber.Ctx, p *changePage, change string, body any) er
 		return err
 	}
 	return s.decide(c, p.Frame, &p.Form, kind, p.Sign.Role, ask)
-}
-
-// read turns the form into the new body of the report.
-func (p *changePage) read(c *fiber.Ctx, members map[string]string) (any, bool) {
-	frame.FillFields(c, p.Fields)
-	switch b := p.stand.body.(type) {
-	case *haccp.Reading:
-		n := *b
-		entries, fields, ok := frame.ReadEntries(c, p.Frame, p.Entries)
-		for k, v := range fields {
-			members["new."+k], members[k] = v, v
-		}
-		n.Entries, n.Verdicts, n.PlanVersion = entries, nil, 0
-		return &n, ok
-	case *haccp.Bath:
-		n := *b
-		n.Note = frame.FieldValue(p.Fields, "note")
-		return &n, p.readBath(&n)
-	case *haccp.LineStopped:
-		n := *b
-		n.Reason, members["reason"] = frame.FieldValue(p.Fields, "stop"), "stop"
-		return &n, true
-	case *haccp.Note:
-		n := *b
-		n.Text = frame.FieldValue(p.Fields, "note")
-		return &n, true
-	}
-	return nil, false
-}
-
-func (p *changePage) readBath(n *haccp.Bath) bool {
-	for i := range p.Fields {
-		fd := &p.Fields[i]
-		v, given := fd.Amount(p.Frame)
-		if fd.Type == "amount" && !given {
-			if fd.Wrong == "" {
-				fd.Wrong = p.T("refusal.missing")
-			}
-			return false
-		}
-		switch fd.Name {
-		case "amount":
-			n.Amount = &v
-		case "level":
-			n.Level = &v
-		case "volume":
-			n.Volume = &v
-		}
-	}
-	return true
 }
 
 // changeable says which changes a kind of record allows.

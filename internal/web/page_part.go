@@ -16,21 +16,10 @@ import (
 	"linewarden/internal/web/frame"
 )
 
-// Signing shows what will be signed, by whom, and at which state of the log.
-type Signing struct {
-	Statement, Name, Role, Root string
-	Wanted                      string // the roles of which one is needed, where the person holds none of them
-	Size                        int64
-	Wrong                       string
-}
-
-// SizeText is the number of records of the head.
-func (s *Signing) SizeText() string { return strconv.FormatInt(s.Size, 10) }
-
 // signing makes the signature block of a page, at the head as it stands.
-func (s *Server) signing(f *frame.Frame, statement string, roles ...string) *Signing {
+func (s *Server) signing(f *frame.Frame, statement string, roles ...string) *frame.Signing {
 	head := s.site.Head()
-	g := &Signing{Statement: statement, Name: f.Person, Size: head.Size, Root: base64.StdEncoding.EncodeToString(head.Root[:])}
+	g := &frame.Signing{Statement: statement, Name: f.Person, Size: head.Size, Root: base64.StdEncoding.EncodeToString(head.Root[:])}
 	for _, r := range roles {
 		if g.Role == "" && slices.Contains(f.Roles, r) {
 			g.Role = r
@@ -44,7 +33,7 @@ func (s *Server) signing(f *frame.Frame, statement string, roles ...string) *Sig
 
 // sign checks the password again and gives the signature for what the page showed. The statement is made anew
 // by the server: another one than was shown means that something changed.
-func (s *Server) sign(c *fiber.Ctx, f *frame.Frame, g *Signing, meaning string) (haccp.Signature, error) {
+func (s *Server) sign(c *fiber.Ctx, f *frame.Frame, g *frame.Signing, meaning string) (haccp.Signature, error) {
 	if f.Stale {
 		return haccp.Signature{}, gate.ErrFormToken
 	}
@@ -84,7 +73,7 @@ type partPage struct {
 	Case         *frame.CaseView
 	Part, Action string
 	Fields       []frame.Field
-	Sign         *Signing
+	Sign         *frame.Signing
 }
 
 func (s *Server) newPartPage(c *fiber.Ctx, f *frame.Frame) (*partPage, *haccp.Deviation, error) {

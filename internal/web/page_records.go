@@ -14,6 +14,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/plant"
 	"linewarden/internal/report"
+	"linewarden/internal/web/desk"
 	"linewarden/internal/web/frame"
 )
 
@@ -25,7 +26,7 @@ type recordPage struct {
 	When, Recorded                                 time.Time
 	Findings                                       []string
 	Facts                                          []frame.What
-	MayChange, MayAmend                            bool
+	MayChange, MayAmend, MayReplace                bool
 	History                                        []historyRow
 	Bytes, Leaf                                    string
 	Proof                                          []string
@@ -83,7 +84,7 @@ func (s *Server) recordShow(c *fiber.Ctx, f *frame.Frame) error {
 	}
 	amend, void := changeable(e.Kind)
 	p.MayChange = void && !st.voided && f.May(haccp.AskVoid)
-	p.MayAmend = amend && f.May(haccp.AskAmend)
+	p.MayAmend, p.MayReplace = amend && f.May(haccp.AskAmend), p.MayChange && desk.Replaceable(e.Kind)
 	proof, err := s.site.Inclusion(c.UserContext(), e.Seq, 0)
 	if err != nil {
 		return err

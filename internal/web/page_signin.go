@@ -14,6 +14,8 @@ import (
 type signInPage struct {
 	*frame.Frame
 	Name, Device, Back string
+	Changed            bool // the PIN or password was changed
+	Tablets            bool // there is a certificate for the tablets
 }
 
 // setUpPage lets a person choose a password with a one-time code.
@@ -34,7 +36,7 @@ func (s *Server) routeSignIn(app fiber.Router) {
 }
 
 func (s *Server) signInPage(c *fiber.Ctx) *signInPage {
-	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: frame.Local(c.FormValue("back"))}
+	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: frame.Local(c.FormValue("back")), Tablets: s.authority.Fingerprint != ""}
 	if d, err := s.door.DeviceByToken(c.UserContext(), s.gate.Source(c, "").DeviceToken); err == nil && d.Kind == access.DeviceTablet {
 		p.Device = d.Name
 	}
@@ -43,7 +45,7 @@ func (s *Server) signInPage(c *fiber.Ctx) *signInPage {
 
 func (s *Server) signInForm(c *fiber.Ctx) error {
 	p := s.signInPage(c)
-	p.Name, p.Back = "", frame.Local(c.Query("back"))
+	p.Name, p.Back, p.Changed = "", frame.Local(c.Query("back")), c.Query("changed") != ""
 	return s.show(c, fiber.StatusOK, "signin", p.T("signin.title"), p)
 }
 

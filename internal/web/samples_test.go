@@ -88,10 +88,30 @@ func samples(t *testing.T, lang string) map[string]string {
 	out["deviation-signed"], out["log"] = w.page("/deviations/"+id), w.page("/log")
 	out["log-empty"] = w.page("/log?from=2026-02-01&to=2026-02-02")
 	out["records"], out["plan"] = w.page("/records"), w.page("/plan")
+	deskSamples(w, out, target, id)
 	out["not-found"] = w.get("/checks/no-such/place").body
 	w.signIn("ana")
 	out["people"] = w.submit("/people", "/people", url.Values{"name": {"Rosa Beltrán"}, "sign_in": {"rosa"}, "role": {haccp.RoleTechnician}}).body
 	return out
+}
+
+// deskSamples adds the pages of the desk, as the manager and the administrator see them.
+func deskSamples(w *world, out map[string]string, target, caseID string) {
+	w.t.Helper()
+	src, changed := w.planSource(), ""
+	out["plan-new"] = w.page("/plan/new")
+	changed = strings.Replace(src, "min: 100 mg/L", "min: 102 mg/L", 1)
+	out["plan-faults"] = w.upload("/plan/new", strings.Replace(src, "zone:", "zoone:", 1)).body
+	out["plan-checked"] = w.upload("/plan/new", changed).body
+	out["review"], out["me"], out["note"] = w.page("/review"), w.page("/me"), w.page("/notes")
+	out["replace"] = w.page("/records/" + target + "/replace")
+	out["tablets"], out["enrol"] = w.page("/tablets"), w.page("/enrol")
+	w.signIn("ines")
+	out["part-not-mine"] = w.page("/deviations/" + caseID + "/parts/closed")
+	out["plan-not-mine"] = w.upload("/plan/new", changed).body
+	w.signIn("ana")
+	out["devices"] = w.submit("/devices", "/devices", url.Values{"name": {"Tablet at bath 1"}, "kind": {"tablet"}}).body
+	w.signIn("marta")
 }
 
 // void elements have no end tag (WHATWG HTML, section 13.1.2).

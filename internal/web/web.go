@@ -24,6 +24,7 @@ import (
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 	"linewarden/internal/web/assets"
+	"linewarden/internal/web/desk"
 	"linewarden/internal/web/frame"
 )
 
@@ -39,6 +40,8 @@ type Options struct {
 	Gate   *gate.Gate
 	Clock  func() time.Time
 	Logger *slog.Logger // nil: nothing is logged
+	// Authority is the plant's own certificate authority, for the tablets; empty: there is none.
+	Authority desk.Authority
 	// Alerts says how the ways to the outside stand; nil: not known.
 	Alerts func(ctx context.Context) (AlertService, error)
 	// Root is what the addresses of the pages begin with where they are one site of several, such as
@@ -55,6 +58,7 @@ type Server struct {
 	door      *access.Gate
 	clock     func() time.Time
 	log       *slog.Logger
+	authority desk.Authority
 	root      string
 	group     Group
 	templates *template.Template
@@ -71,7 +75,7 @@ func New(o Options) (*Server, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, alerts: o.Alerts}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, authority: o.Authority, alerts: o.Alerts}
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
@@ -99,6 +103,7 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 		"markof": func(f *frame.Frame, group, code, word any) mark {
 			return mark{frame.Text(code), f.Word(frame.Text(group), frame.Text(word))}
 		},
+		"qr":       func(code *frame.QR, label string) shownQR { return shownQR{code, label} },
 		"markword": func(code, word string) mark { return mark{code, word} },
 		"text":     frame.Text,
 		"anymore": func(entries []frame.Entry) bool {
@@ -120,6 +125,12 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 type passed struct {
 	F *frame.Frame
 	X any
+}
+
+// shownQR is a QR code and what it is for, in words.
+type shownQR struct {
+	QR    *frame.QR
+	Label string
 }
 
 // mark is a shape and the word beside it.
@@ -155,7 +166,8 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	app.Get("/places", in(s.placeList))
 	s.routeAlerts(app, in)
 	s.routeCases(app, in)
-	app.Get("/plan", in(s.planShow))
+	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
+	d.Register(app, in)
 }
 
 // inside lets through only who is signed in, and forms only from our own pages.

@@ -8,6 +8,7 @@ import (
 	"io"
 	"log/slog"
 	"maps"
+	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -31,6 +32,7 @@ import (
 	"linewarden/internal/planfile"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
+	"linewarden/internal/web/desk"
 	"linewarden/internal/web/frame"
 )
 
@@ -68,7 +70,23 @@ func (d people) ByName(name string) (access.Person, bool) {
 	return d.Person(p.ID)
 }
 
-func (d people) Device(string) (access.Device, bool) { return access.Device{}, false }
+func (d people) Device(id string) (access.Device, bool) {
+	for _, x := range d.w.site.View().Devices() {
+		if x.ID == id {
+			return access.Device{ID: x.ID, Name: x.Name, Revoked: !x.Revoked.IsZero()}, true
+		}
+	}
+	return access.Device{}, false
+}
+
+// happened records the devices that the door tells of; the rest is not looked at here.
+func (w *world) happened(_ context.Context, h access.Happening) error {
+	change := map[string]string{access.DeviceEnrolled: "enrolled", access.DeviceRevoked: "revoked"}[string(h.Kind)]
+	if change != "" {
+		w.do(haccp.AskDevice, consoleActor, &haccp.DeviceChange{Change: change, DeviceBody: haccp.DeviceBody{Device: h.Device, Name: h.DeviceName}})
+	}
+	return nil
+}
 
 func newWorld(t testing.TB) *world {
 	t.Helper()
@@ -89,7 +107,7 @@ func newWorld(t testing.TB) *world {
 	set := access.Defaults()
 	set.Params, set.WeakHashes, set.Demo = access.Params{Memory: 8, Time: 1, Threads: 1}, true, true
 	w.door, err = access.New(access.Parts{Accounts: memstore.NewAccounts(), Directory: people{w},
-		Report: func(context.Context, access.Happening) error { return nil }, Log: slog.New(slog.DiscardHandler)}, set)
+		Report: w.happened, Log: slog.New(slog.DiscardHandler)}, set)
 	w.must(err)
 	w.staff()
 	w.signPlan(p, src)
@@ -150,7 +168,8 @@ func (w *world) signPlan(p *plan.Plan, src []byte) {
 
 func (w *world) serve() {
 	var err error
-	w.pages, err = New(Options{Site: w.site, Clock: func() time.Time { return w.now }, Logger: slog.New(slog.DiscardHandler)})
+	w.pages, err = New(Options{Site: w.site, Clock: func() time.Time { return w.now }, Logger: slog.New(slog.DiscardHandler),
+		Authority: desk.Authority{Fingerprint: "0A:1B", Address: func() string { return "https://plant.test/plant-authority.crt" }}})
 	w.must(err)
 	logger := slog.New(slog.DiscardHandler)
 	if testing.Verbose() {
@@ -178,11 +197,16 @@ func (w *world) send(method, path string, form url.Values) answer {
 	if form != nil {
 		body = strings.NewReader(form.Encode())
 	}
+	return w.sendBody(method, path, body, "application/x-www-form-urlencoded")
+}
+
+func (w *world) sendBody(method, path string, body io.Reader, kind string) answer {
+	w.t.Helper()
 	r := httptest.NewRequest(method, path, body)
 	r.Host = "plant.test"
 	r.Header.Set("Accept-Language", w.lang)
-	if form != nil {
-		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	if body != nil {
+		r.Header.Set("Content-Type", kind)
 		r.Header.Set("Origin", "http://plant.test")
 	}
 	for k, v := range w.cookies {
@@ -240,6 +264,31 @@ func (w *world) submit(page, action string, values url.Values) answer {
 	}
 	maps.Copy(form, values)
 	return w.send("POST", action, form)
+}
+
+// upload sends a plan file with the form of a page, as a browser does.
+func (w *world) upload(path, source string) answer {
+	w.t.Helper()
+	body := w.page(path)
+	var b bytes.Buffer
+	m := multipart.NewWriter(&b)
+	i := strings.Index(body, `enctype="multipart/form-data"`)
+	for _, h := range hidden.FindAllStringSubmatch(body[i:], -1) {
+		w.must(m.WriteField(h[1], unescape(h[2])))
+	}
+	f, err := m.CreateFormFile("file", "new.yaml")
+	w.must(err)
+	_, err = f.Write([]byte(source))
+	w.must(err)
+	w.must(m.Close())
+	return w.sendBody("POST", path, &b, m.FormDataContentType())
+}
+
+// planSource is the file of the demo plan.
+func (w *world) planSource() string {
+	w.t.Helper()
+	_, src := demoPlan(w.t)
+	return string(src)
 }
 
 func unescape(s string) string {

@@ -11,6 +11,7 @@
 package wording
 
 import (
+	"fmt"
 	"maps"
 	"strings"
 
@@ -61,7 +62,7 @@ func (l Language) Name() string {
 }
 
 // groups lists every table; a key is "group.name".
-var groups = []map[string]text{refusals, requests, findings, words, records, screens, forms, logTexts, cautions, quantities, washing, contact, calculators, alerting}
+var groups = []map[string]text{refusals, requests, findings, words, records, screens, forms, logTexts, cautions, quantities, washing, contact, desk, calculators, alerting}
 
 var all = func() map[string]text {
 	m := map[string]text{}
@@ -104,14 +105,33 @@ func (l Language) Word(group, code string) string {
 }
 
 // Refusal says why a command was refused. In English this is the refusal's own message, which names the
-// values at hand; in Spanish the sentence of its code with its data, or the English message where the code is
-// not known.
+// values at hand; in Spanish the same sentence with the same values, or else that of its code with its data, or
+// the English message where neither is known.
 func (l Language) Refusal(r *haccp.Refusal) string {
 	key := "refusal." + r.Code
 	if l == English && r.Message != "" || !Has(key) {
 		return r.Message
 	}
+	if sentence, ok := spanishRefusals[r.Format]; ok {
+		args := make([]any, len(r.Args))
+		for i, x := range r.Args {
+			args[i] = l.worded(x)
+		}
+		return fmt.Sprintf(sentence, args...)
+	}
 	return l.Text(key, pairsOf(r.Data)...)
+}
+
+// worded gives the word for a role or a kind of record that a sentence names; all else stands as it is.
+func (l Language) worded(x any) any {
+	if s, ok := x.(string); ok {
+		for _, group := range []string{"role", "kind"} {
+			if w := l.Word(group, s); w != s {
+				return w
+			}
+		}
+	}
+	return x
 }
 
 // Finding says what was noticed about a record.

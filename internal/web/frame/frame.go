@@ -166,11 +166,18 @@ func (f *Frame) Ways() {
 	}
 	f.Nav = append(f.Nav, alerts)
 	f.More = []Way{way("/records", "nav.records"), way("/plan", "nav.plan")}
+	if f.May(haccp.AskReview) {
+		f.More = append(f.More, way("/review", "nav.review"))
+	}
+	if f.May(haccp.KindNote) {
+		f.More = append(f.More, way("/notes", "nav.note"))
+	}
 	for _, r := range f.Roles {
 		if r == haccp.RoleAdministrator {
-			f.More = append(f.More, way("/people", "nav.people"))
+			f.More = append(f.More, way("/people", "nav.people"), way("/devices", "nav.devices"))
 		}
 	}
+	f.More = append(f.More, way("/me", "nav.me"))
 }
 
 // May says whether one of the roles of who is signed in may give a kind of command now.

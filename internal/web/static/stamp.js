@@ -9,3 +9,10 @@ for (const form of document.querySelectorAll("form[data-stamp]")) {
     if (sent) sent.value = new Date().toISOString();
   });
 }
+// A tablet that scanned its QR code has the token behind the # of the address; it goes into the field and out of
+// the address.
+const enrol = document.querySelector("form[data-enrol]");
+if (enrol && location.hash.length > 1) {
+  enrol.elements.namedItem("token").value = decodeURIComponent(location.hash.slice(1));
+  history.replaceState(null, "", location.pathname);
+}
