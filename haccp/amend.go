@@ -84,6 +84,8 @@ func (s *State) foldAmended(e *Event, b *Amended, c changes, f Facts) error {
 		s.replaceBath(old, n)
 	case *LineStopped:
 		s.replaceStop(old, n)
+	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
+		s.amendLot(old, n, f)
 	}
 	_ = e
 	return nil
@@ -170,6 +172,10 @@ func (s *State) foldVoided(e *Event, b *Voided, c changes, f Facts) error {
 		s.dropLine(old, c, f)
 	case *FixDone:
 		s.dropFix(old, was, c, f)
+	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
+		s.dropLot(old, f)
+	case *PlaceEmptied, *CleanBreak:
+		s.dropEmptied(old.ID)
 	}
 	return nil
 }

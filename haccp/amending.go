@@ -7,10 +7,11 @@ import (
 )
 
 // amendable kinds are reports whose body may be replaced.
-var amendable = []string{KindReading, KindFilled, KindAdded, KindPartReplaced, KindDrained, KindCleaned, KindLineStopped, KindNote}
+var amendable = []string{KindReading, KindFilled, KindAdded, KindPartReplaced, KindDrained, KindCleaned, KindLineStopped, KindNote,
+	KindLotReceived, KindLotEntered, KindLotLeft, KindLotFed, KindLotRemoved}
 
 // voidable kinds are reports that may be withdrawn.
-var voidable = append([]string{KindInService, KindOutOfService, KindCleanBreak, KindLineStarted, KindFixDone}, amendable...)
+var voidable = append([]string{KindInService, KindOutOfService, KindCleanBreak, KindLineStarted, KindFixDone, KindPlaceEmptied}, amendable...)
 
 // amend decides the replacement of the body of one report. Kind, time, keys and author stay.
 func (d *deciding) amend(_ []Finding) error {
@@ -131,6 +132,8 @@ func (d *deciding) amendedBody(t *target, body any) (*amended, error) {
 		}
 		emptied := func(place string) bool { return !slices.Contains(n.ProductInBaths, place) }
 		return &amended{body: n, better: slices.ContainsFunc(old.ProductInBaths, emptied)}, d.checkStop(n)
+	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
+		return d.amendedLot(t, n)
 	case *Note:
 		old, ok := t.body.(*Note)
 		if !ok || n.Place != old.Place {

@@ -15,7 +15,7 @@ import (
 func (s *State) Apply(group []*Event, f Facts) error {
 	c := changes{}
 	for _, e := range group {
-		if derived(e.Kind) && len(c) > 0 {
+		if derived(e.Kind) && (len(c) > 0 || s.loose.times) {
 			if _, err := s.settle(c, f); err != nil {
 				return err
 			}
@@ -33,7 +33,7 @@ func (s *State) Apply(group []*Event, f Facts) error {
 
 // derived kinds follow from the facts before them in the same command.
 func derived(kind string) bool {
-	return kind == KindDeviationOpened || kind == KindDeviationReopened
+	return kind == KindDeviationOpened || kind == KindDeviationReopened || kind == KindLotHeld
 }
 
 // fold changes the state by one record and notes which series it touched.
@@ -71,7 +71,7 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	case *Missed:
 		s.foldMiss(e, b, c)
 	case *DeviationOpened:
-		return s.foldOpened(e, b, c)
+		return s.foldOpened(e, b, c, f)
 	case *DeviationReopened:
 		return s.foldCase(b.Deviation, e)
 	case *DeviationSigned:
@@ -90,7 +90,13 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 		s.Timetable = Turn{Epoch: b.Epoch, Holder: b.Holder, Since: e.RecordedAt}
 	case *Reviewed:
 		s.foldReviewed(e, b)
+	case *PlaceEmptied, *CleanBreak:
+		s.foldEmptied(e)
 	default:
+		if len(codesOf(e.Body)) > 0 {
+			s.foldLot(e, f)
+			return nil
+		}
 		return s.foldAlert(e)
 	}
 	return nil
@@ -146,6 +152,11 @@ func (s *State) foldPlan(e *Event, b *PlanSigned, c changes) error {
 		return err
 	}
 	s.memo = m
+	for _, l := range s.Lots() {
+		next := *l
+		next.Settle(m.way)
+		s.lots.set(l.Code, &next)
+	}
 	for k, ser := range s.series.all() {
 		edge := b.From
 		if ser.Window.From.After(edge) {
@@ -344,7 +355,7 @@ func (s *State) foldMiss(e *Event, b *Missed, c changes) {
 	})
 }
 
-func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
+func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes, f Facts) error {
 	if b.Number != s.Opened+1 {
 		return fmt.Errorf("case number %d follows %d", b.Number, s.Opened)
 	}
@@ -355,7 +366,11 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes) error {
 		d.DueFrom = s.missFrom(b)
 	}
 	s.deviations.set(b.Deviation, d)
-	if b.Point == "" {
+	s.loose.cases = with(s.loose.cases, b.Deviation)
+	if b.Lot != "" {
+		s.changeLot(b.Lot, f, func(l *LotState) { l.Clocks = append(slices.Clip(l.Clocks), ClockCase{b.Point, b.Deviation}) })
+	}
+	if b.Point == "" || b.Lot != "" {
 		s.forgetPlain()
 		return nil
 	}

@@ -38,6 +38,7 @@ func (s *State) reconcile(ser *Series, ch *change, moves int64) []control.Excurs
 		}
 		if next.join(ser, ch, d) || next.differs(d) {
 			next.Touched = s.Size
+			s.loose.cases = with(s.loose.cases, id)
 			if grew(d, &next) {
 				next.Widened = s.Size
 				next.Parts = staled(d.Parts)
@@ -376,7 +377,7 @@ func (s *State) evict(ser *Series, c *control.Context) {
 func (s *State) forgetPlain() {
 	var gone []string
 	for id, d := range s.deviations.all() {
-		if d.Point == "" && d.IsClosed && d.EffectDue.IsZero() && s.LastRecorded.Sub(d.ClosedAt) > Horizon {
+		if (d.Point == "" || d.Lot != "") && d.IsClosed && d.EffectDue.IsZero() && s.LastRecorded.Sub(d.ClosedAt) > Horizon {
 			gone = append(gone, id)
 		}
 	}

@@ -90,6 +90,9 @@ func (d *deciding) run() error {
 	if err := d.open(); err != nil {
 		return err
 	}
+	if err := d.holdAffected(); err != nil {
+		return err
+	}
 	d.finish()
 	return nil
 }
@@ -116,6 +119,19 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		KindLineStopped:  {true, (*deciding).stopped},
 		KindFixDone:      {true, (*deciding).fixed},
 		KindNote:         {true, (*deciding).note},
+		KindLotReceived:  {true, (*deciding).lotReceived},
+		KindLotEntered:   {true, (*deciding).lotMoved},
+		KindLotLeft:      {true, (*deciding).lotMoved},
+		KindLotFed:       {true, (*deciding).lotFed},
+		KindLotRemoved:   {true, (*deciding).lotRemoved},
+		KindPlaceEmptied: {true, (*deciding).placeEmptied},
+		KindLotShipped:   {true, (*deciding).lotShipped},
+		AskLotEnter:      {false, (*deciding).lotEnter},
+		AskLotHold:       {false, (*deciding).lotHold},
+		AskLotEvaluate:   {false, (*deciding).lotEvaluate},
+		AskLotReview:     {false, (*deciding).lotReview},
+		AskLotDispose:    {false, (*deciding).lotDispose},
+		AskLotShip:       {false, (*deciding).lotShip},
 		AskStart:         {false, (*deciding).start},
 		AskAmend:         {false, (*deciding).amend},
 		AskVoid:          {false, (*deciding).void},
@@ -247,7 +263,7 @@ func (d *deciding) report(kind string, body any, findings []Finding, about ...st
 
 // settleNow settles what changed, as Apply does before a record that follows from it.
 func (d *deciding) settleNow() error {
-	if len(d.changes) == 0 {
+	if len(d.changes) == 0 && !d.loose.times {
 		return nil
 	}
 	for k := range d.changes {
@@ -334,13 +350,18 @@ func (d *deciding) alreadyCovered(k string, x *control.Excursion) bool {
 
 // openCase emits the opening of a case. Its id follows from what opened it, so that it cannot be opened twice.
 func (d *deciding) openCase(b *DeviationOpened, at time.Time) error {
-	b.Deviation = uuid5("deviation", d.Site.Site, b.Point, b.Place, b.OpenedBy)
+	if b.Deviation == "" {
+		b.Deviation = uuid5("deviation", d.Site.Site, b.Point, b.Place, b.OpenedBy)
+	}
 	if _, ok := d.deviations.get(b.Deviation); ok {
 		return nil
 	}
 	b.Number = d.Opened + 1
 	about := []string{"deviation:" + b.Deviation}
-	if b.Point != "" {
+	switch {
+	case b.Lot != "":
+		about = append(about, aboutLots(b)...)
+	case b.Point != "":
 		about = append(about, "series:"+key(b.Point, b.Place))
 	}
 	return d.emit(&Event{Kind: KindDeviationOpened, ID: uuid5("opened", d.Site.Site, b.Deviation), At: at, AtKnown: AtServer,

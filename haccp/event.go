@@ -351,6 +351,7 @@ const (
 	GroundExcursion    = "excursion"
 	GroundMiss         = "missed check"
 	GroundWithoutProof = "start without proof"
+	GroundClock        = "time of a lot" // its clock or contact time was outside
 )
 
 // DeviationOpened is the body of a case: a deviation, or a nonconformity.
@@ -363,12 +364,14 @@ type DeviationOpened struct {
 	Filling     string     `json:"filling,omitempty"`
 	Ground      string     `json:"ground"`
 	Limits      []string   `json:"limits,omitempty"`
-	Number      int64      `json:"number"`    // running number, without gaps
-	OpenedBy    string     `json:"opened_by"` // record that opened it
+	Lot         string     `json:"lot,omitempty"` // whose time was outside
+	Number      int64      `json:"number"`        // running number, without gaps
+	OpenedBy    string     `json:"opened_by"`     // record that opened it
 	Place       string     `json:"place"`
 	PlanVersion int        `json:"plan_version"`
 	Point       string     `json:"point"`
 	Lacking     []string   `json:"lacking,omitempty"`
+	Value       string     `json:"value,omitempty"` // time of a lot: as computed when opened, such as "95 min"
 }
 
 // DeviationReopened is the body written when a closed case grows, or its effectiveness check fails.

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"linewarden/haccp/lot"
 	"linewarden/haccp/plan"
 )
 
@@ -24,6 +25,7 @@ type version struct {
 // share it.
 type memo struct {
 	versions []*version
+	way      *lot.Way // the flow of the newest version's steps
 	// effective are the versions that judge anything, in the order in which they come into force: one that
 	// a later one replaced before it began is left out.
 	effective []*version
@@ -44,7 +46,7 @@ type memo struct {
 }
 
 func newMemo() *memo {
-	return &memo{judged: map[string][]string{}, feeds: map[string][]string{}, checksOf: map[string][]string{}, seriesAt: map[string][]string{}, placesOf: map[string][]string{},
+	return &memo{way: lot.NewWay(&plan.Plan{}), judged: map[string][]string{}, feeds: map[string][]string{}, checksOf: map[string][]string{}, seriesAt: map[string][]string{}, placesOf: map[string][]string{},
 		forecasts: map[checkAt]*forecast{}}
 }
 
@@ -53,6 +55,9 @@ func key(id, place string) string { return id + "@" + place }
 
 func indexPlans(signed []plan.Signed, zones Zones) (*memo, error) {
 	m := newMemo()
+	if n := len(signed); n > 0 {
+		m.way = lot.NewWay(signed[n-1].Plan)
+	}
 	for _, sp := range signed {
 		v, err := indexPlan(sp, zones)
 		if err != nil {

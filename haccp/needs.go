@@ -48,7 +48,73 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 	default:
 		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), touches(c.Kind, c.At), coming{acts: acting(c, c, 0)}, f)
 	}
-	return need, nil
+	return merge(need, s.lotsWanted(c, f)), nil
+}
+
+// lotsWanted asks for the lots that a command names or may affect and that the state does not hold.
+func (s *State) lotsWanted(c *Command, f Facts) Need {
+	body, at := c.Ask, c.At
+	switch ask := c.Ask.(type) {
+	case *Amend:
+		body = ask.New
+		if e := f.ByID[ask.Target]; e != nil {
+			at = e.At
+		}
+	case *Void:
+		if e := f.ByID[ask.Target]; e != nil {
+			body, at = e.Body, e.At
+		}
+		if ask.New != nil {
+			if need := s.lotNeeds(codesOf(ask.New.Ask), f); !need.Empty() {
+				return need
+			}
+		}
+	case *LotEvaluated:
+		if need := s.lotSignatureNeeds(ask.Lot, &ask.Signature, f); !need.Empty() {
+			return need
+		}
+	case *LotReviewed:
+		if need := s.lotSignatureNeeds(ask.Lot, &ask.Signature, f); !need.Empty() {
+			return need
+		}
+	case *LotDisposed:
+		if need := s.lotSignatureNeeds(ask.Lot, &ask.Signature, f); !need.Empty() {
+			return need
+		}
+		if need := s.releaseNeeds(ask.Lot, f); !need.Empty() {
+			return need
+		}
+	}
+	need := s.lotNeeds(codesOf(body), f)
+	if s.lotsFrom.IsZero() || !at.Before(s.lotsFrom) || at.IsZero() {
+		return need
+	}
+	switch body.(type) {
+	case *Reading, *Bath, *LineStarted, *FixDone, *AcceptTime:
+	default:
+		return need
+	}
+	r := Range{About: "lots", From: at.Add(-Horizon), To: s.lotsFrom.Add(Horizon)}
+	events, ok := f.Ranges[r]
+	if !ok {
+		return merge(need, Need{Ranges: []Range{r}})
+	}
+	var codes []string
+	for _, e := range events {
+		for _, code := range codesOf(e.Body) {
+			codes = with(codes, code)
+		}
+	}
+	return merge(need, s.lotNeeds(codes, f))
+}
+
+// lotSignatureNeeds asks for what a signature about a lot is held against, and for the leaves it relies on.
+func (s *State) lotSignatureNeeds(code string, g *Signature, f Facts) Need {
+	need := merge(signatureNeeds(g, f), s.lotNeeds([]string{code}, f))
+	if l := s.knownLot(code, f); l != nil {
+		need = merge(need, leafNeeds(l.signedFor(), g.Head.Size, f))
+	}
+	return need
 }
 
 // NeedsApply returns what folding the records of one command wants to know beyond the state.
@@ -56,6 +122,7 @@ func (s *State) NeedsApply(group []*Event, f Facts) (Need, error) {
 	var need Need
 	next := coming{acts: group}
 	for _, e := range group {
+		need = merge(need, s.lotNeeds(codesOf(changedBody(e, f)), f))
 		switch b := e.Body.(type) {
 		case *Voided:
 			next.gone = append(next.gone, b.Target)
@@ -88,6 +155,19 @@ func (s *State) NeedsApply(group []*Event, f Facts) (Need, error) {
 		need = merge(need, s.seriesNeeds(k, oldest[k], next, f))
 	}
 	return need, nil
+}
+
+// changedBody is the body of a record, or that of the report it changes.
+func changedBody(e *Event, f Facts) any {
+	switch b := e.Body.(type) {
+	case *Amended:
+		return b.New
+	case *Voided:
+		if old := f.ByID[b.Target]; old != nil {
+			return old.Body
+		}
+	}
+	return e.Body
 }
 
 // acting gives the record that a report of an act will lead to, as far as it is known before it is decided.

@@ -417,6 +417,7 @@ func TestEveryRefusal(t *testing.T) {
 	t.Run("form", formsRefused)
 	t.Run("state", statesRefused)
 	t.Run("group", groupRefused)
+	t.Run("lots", lotsRefused)
 	codes := refusalCodes(t)
 	var missing []string
 	for _, code := range codes {

@@ -75,6 +75,7 @@ func (s *State) settle(c changes, f Facts) (map[string][]control.Excursion, erro
 		}
 	}
 	clear(c)
+	s.settleTimes()
 	return open, nil
 }
 
@@ -146,6 +147,10 @@ func (s *State) trim(ser *Series) {
 type loose struct {
 	series, places, lines []string
 	gone                  []string // reports that the group voided, lest they come back from the facts
+	lots                  []string // lots changed
+	cases                 []string // cases opened, or with another span than before
+	hoppers               bool     // what is known of empty places changed
+	times                 bool     // times of lots want settling
 }
 
 // finish trims what the records of one group left longer than it has to be. It is called once, after the
@@ -173,6 +178,7 @@ func (s *State) finish() {
 	for _, id := range s.loose.lines {
 		s.trimLine(id)
 	}
+	s.trimLots()
 	s.loose = loose{}
 }
 

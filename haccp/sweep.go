@@ -58,7 +58,7 @@ func (d *deciding) sweep(_ []Finding) error {
 			return err
 		}
 	}
-	return nil
+	return d.flagClocks()
 }
 
 // sweepsBack reports whether a sweep may find a miss from before a window: hardly ever.
@@ -309,20 +309,26 @@ func (s *State) SweepFinds(now time.Time) bool {
 		now = s.LastRecorded
 	}
 	d := &deciding{State: s, now: now}
+	if flags, _ := s.flagsAt(now); len(flags) > 0 {
+		return true
+	}
 	return slices.ContainsFunc(s.memo.checkPlaces, func(k string) bool {
 		id, place := splitKey(k)
 		return len(d.missedAt(id, place)) > 0
 	})
 }
 
-// SweepDue returns the next moment at which a sweep may find a miss: the earliest end of a window still
-// open. False where nothing is due.
+// SweepDue returns the next moment at which a sweep may find a miss or a clock to flag: the earliest end of a
+// window still open, or limit of a running clock. False where nothing is due.
 func (s *State) SweepDue(now time.Time) (time.Time, bool) {
 	var next time.Time
 	for _, item := range s.DueList(now) {
 		if item.State != DueMissed && (next.IsZero() || item.Until.Before(next)) {
 			next = item.Until
 		}
+	}
+	if _, flag := s.flagsAt(now); !flag.IsZero() && (next.IsZero() || flag.Before(next)) {
+		next = flag
 	}
 	return next, !next.IsZero()
 }

@@ -149,6 +149,9 @@ func (s *State) PointStates(now time.Time) []PointState {
 	var out []PointState
 	for i := range v.Plan.Points {
 		pt := &v.Plan.Points[i]
+		if pt.Clock != nil { // it stands for lots, not for a place
+			continue
+		}
 		for _, place := range pt.Places {
 			out = append(out, s.pointState(v, pt, place, now))
 		}

@@ -42,6 +42,7 @@ func (p *Plan) Check(opts Options) []Problem {
 	c.methods()
 	c.checks()
 	c.monitoring()
+	c.dispositions()
 	c.permissions()
 	c.alerts()
 	c.guidance()

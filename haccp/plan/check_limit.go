@@ -28,6 +28,7 @@ func (c *checker) points() {
 			c.add(path+".ends.inside_in_row", "write 1 to 100, or leave it out", "%d readings in a row cannot be asked for", pt.Ends.InsideInRow)
 		}
 		c.limits(path, pt)
+		c.clock(path, &pt)
 		c.advice(path, pt)
 	}
 }

@@ -243,6 +243,9 @@ func (c *checker) servesCritical(ch Check) bool {
 // computed value needs all its inputs from one sample, so from one check.
 func (c *checker) monitoring() {
 	for i, pt := range c.p.Points {
+		if pt.Clock != nil {
+			continue
+		}
 		for j, l := range pt.Limits {
 			if _, err := quantity.Get(quantity.ID(l.Quantity)); err != nil {
 				continue

@@ -160,6 +160,7 @@ func (c *checker) steps() {
 		if s.Place != "" {
 			c.ref(path+".place", "place", s.Place, c.placeAt)
 		}
+		c.refs(path+".places", "place", s.Places, c.placeAt)
 		c.refs(path+".next", "step", s.Next, c.stepAt)
 		if slices.Contains(s.Next, s.ID) {
 			c.add(path+".next", "name the steps that come after it", "the step %q follows itself", s.ID)

@@ -45,26 +45,27 @@ type Plan struct {
 	// FirstProduction is the date the validation clock of 90 days counts from.
 	FirstProduction Date `yaml:"first_production" json:"first_production,omitempty"`
 	// LiveFrom is the moment from which checks fall due, misses are recorded and alerts are raised.
-	LiveFrom      time.Time    `yaml:"live_from" json:"live_from,omitzero"`
-	ProductionDay Clock        `yaml:"production_day" json:"production_day"` // local time at which a production day begins
-	Shifts        []Shift      `yaml:"shifts" json:"shifts,omitempty"`
-	Lines         []Line       `yaml:"lines" json:"lines,omitempty"`
-	Places        []Place      `yaml:"places" json:"places"`
-	Series        []Series     `yaml:"series" json:"series,omitempty"`
-	Steps         []Step       `yaml:"steps" json:"steps,omitempty"`
-	Hazards       []Hazard     `yaml:"hazards" json:"hazards,omitempty"`
-	Decisions     []Decision   `yaml:"decisions" json:"decisions,omitempty"`
-	Points        []Point      `yaml:"points" json:"points"`
-	Classes       []ClassRule  `yaml:"classes" json:"classes,omitempty"`
-	Methods       []Method     `yaml:"methods" json:"methods,omitempty"`
-	Instruments   []Instrument `yaml:"instruments" json:"instruments,omitempty"`
-	Checks        []Check      `yaml:"checks" json:"checks"`
-	Fixes         []Fix        `yaml:"fixes" json:"fixes,omitempty"`
-	Chemicals     []Chemical   `yaml:"chemicals" json:"chemicals,omitempty"`
-	Permissions   []Permission `yaml:"permissions" json:"permissions,omitempty"`
-	Tolerances    Tolerances   `yaml:"tolerances" json:"tolerances"`
-	Alerts        Alerts       `yaml:"alerts" json:"alerts,omitzero"`
-	Leaf          LeafGel      `yaml:"leaf_gel" json:"leaf_gel,omitzero"`
+	LiveFrom      time.Time         `yaml:"live_from" json:"live_from,omitzero"`
+	ProductionDay Clock             `yaml:"production_day" json:"production_day"` // local time at which a production day begins
+	Shifts        []Shift           `yaml:"shifts" json:"shifts,omitempty"`
+	Lines         []Line            `yaml:"lines" json:"lines,omitempty"`
+	Places        []Place           `yaml:"places" json:"places"`
+	Series        []Series          `yaml:"series" json:"series,omitempty"`
+	Steps         []Step            `yaml:"steps" json:"steps,omitempty"`
+	Hazards       []Hazard          `yaml:"hazards" json:"hazards,omitempty"`
+	Decisions     []Decision        `yaml:"decisions" json:"decisions,omitempty"`
+	Points        []Point           `yaml:"points" json:"points"`
+	Classes       []ClassRule       `yaml:"classes" json:"classes,omitempty"`
+	Methods       []Method          `yaml:"methods" json:"methods,omitempty"`
+	Instruments   []Instrument      `yaml:"instruments" json:"instruments,omitempty"`
+	Checks        []Check           `yaml:"checks" json:"checks"`
+	Fixes         []Fix             `yaml:"fixes" json:"fixes,omitempty"`
+	Chemicals     []Chemical        `yaml:"chemicals" json:"chemicals,omitempty"`
+	Dispositions  []DispositionRule `yaml:"dispositions" json:"dispositions,omitempty"`
+	Permissions   []Permission      `yaml:"permissions" json:"permissions,omitempty"`
+	Tolerances    Tolerances        `yaml:"tolerances" json:"tolerances"`
+	Alerts        Alerts            `yaml:"alerts" json:"alerts,omitzero"`
+	Leaf          LeafGel           `yaml:"leaf_gel" json:"leaf_gel,omitzero"`
 }
 
 // LeafGel marks a plan that follows the leaf-gel template; its hazard analysis then wants decisions
@@ -134,6 +135,9 @@ type Place struct {
 	// the answer is a caution. It is never below that of the product's label.
 	PHFloor    *Amount    `yaml:"ph_floor" json:"ph_floor,omitempty"`
 	FillingEnd FillingEnd `yaml:"filling_end" json:"filling_end,omitzero"`
+	// Carries says that product may stay behind between lots, as in the hopper of a shredder: unless it is recorded
+	// empty, the lot before goes on into the next (RULES 6.1).
+	Carries bool `yaml:"carries" json:"carries,omitempty"`
 }
 
 // SamplePoint is where in a place a sample is drawn.
@@ -161,6 +165,16 @@ type Step struct {
 	Name  string   `yaml:"name" json:"name"`
 	Place string   `yaml:"place" json:"place,omitempty"`
 	Next  []string `yaml:"next" json:"next,omitempty"`
+	// Places are further places where the step may be done, such as a second table.
+	Places []string `yaml:"places" json:"places,omitempty"`
+}
+
+// Where returns every place at which the step may be done.
+func (s *Step) Where() []string {
+	if s.Place == "" {
+		return s.Places
+	}
+	return append([]string{s.Place}, s.Places...)
 }
 
 // Hazard is one row of the hazard analysis.
@@ -195,6 +209,48 @@ type Point struct {
 	Fixes []string `yaml:"fixes" json:"fixes,omitempty"` // immediate fixes to offer, in order
 	// Instructions tell what to do when a reading is outside or in the act band.
 	Instructions string `yaml:"instructions" json:"instructions,omitempty"`
+	// Clock, when set, says that the limits are on a time of lots, computed from the times of their steps. No check
+	// measures it.
+	Clock *Timer `yaml:"clock" json:"clock,omitempty"`
+}
+
+// Timer says which time of a lot the limits of a point are on. Quantity contact_time: the time in step From, which is
+// also To: the minimum counts from the last part in to the first out, the maximum from the first in to the last out
+// (RULES 3.4). Quantity elapsed: from the first part of the oldest gel coming to step From to the last part leaving
+// step To (RULES 6.1).
+type Timer struct {
+	From string   `yaml:"from" json:"from"`
+	To   string   `yaml:"to" json:"to"`
+	Warn Duration `yaml:"warn" json:"warn,omitzero"` // how long before its maximum a running clock is flagged
+}
+
+// The outcomes of a disposition.
+const (
+	Release = "release"
+	Rework  = "rework"
+	Divert  = "divert"
+	Destroy = "destroy"
+)
+
+// Outcomes lists what may become of a lot by a signed disposition.
+func Outcomes() []string { return []string{Release, Rework, Divert, Destroy} }
+
+// DispositionRule says who signs what becomes of a lot. Where the plan has none for an outcome, one manager does.
+type DispositionRule struct {
+	Outcome string   `yaml:"outcome" json:"outcome"`
+	Roles   []string `yaml:"roles" json:"roles"`
+	People  int      `yaml:"people" json:"people,omitempty"` // how many must sign, each another person; 0: one
+}
+
+// Disposition returns the rule for an outcome: one manager, where the plan has none.
+func (p *Plan) Disposition(outcome string) DispositionRule {
+	for _, r := range p.Dispositions {
+		if r.Outcome == outcome {
+			r.People = max(r.People, 1)
+			return r
+		}
+	}
+	return DispositionRule{Outcome: outcome, Roles: []string{"manager"}, People: 1}
 }
 
 // Ending says what completes the return to control (RULES 5.1).

@@ -149,6 +149,8 @@ func reportKinds() map[string]reportKind {
 		haccp.KindPartReplaced: kindOf[replacementBody](), haccp.KindDrained: kindOf[careBody](), haccp.KindCleaned: kindOf[careBody](),
 		haccp.KindInService: kindOf[serviceBody](), haccp.KindOutOfService: kindOf[serviceBody](), haccp.KindCleanBreak: kindOf[breakBody](),
 		haccp.KindLineStarted: kindOf[startedBody](), haccp.KindLineStopped: kindOf[stoppedBody](), haccp.KindFixDone: kindOf[fixBody](),
-		haccp.KindNote: kindOf[noteBody](),
+		haccp.KindNote:        kindOf[noteBody](),
+		haccp.KindLotReceived: kindOf[receivedBody](), haccp.KindLotEntered: kindOf[movedBody](), haccp.KindLotLeft: kindOf[movedBody](),
+		haccp.KindLotFed: kindOf[fedBody](), haccp.KindLotRemoved: kindOf[removedBody](), haccp.KindPlaceEmptied: kindOf[emptiedBody](),
 	}
 }

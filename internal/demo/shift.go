@@ -45,7 +45,7 @@ func (s *shift) lots(at time.Time) []string {
 func (w *writer) work(s *shift) {
 	tech, lead := w.as(s.tech, haccp.KnownPIN), w.as(s.lead, haccp.KnownPIN)
 	for i, b := range w.baths {
-		w.fill(b, after(s.start, -22+4*float64(i)+w.jitter(0, 1)), tech)
+		w.fill(b, after(s.start, -16+4*float64(i)+w.jitter(0, 1)), tech)
 		w.test(s, b, after(b.at, w.jitter(6, 8)), tech, false)
 	}
 	clock := after(s.start, w.jitter(-0.5, 0))
@@ -56,6 +56,7 @@ func (w *writer) work(s *shift) {
 		w.washing(s, b, tech)
 	}
 	w.beside(s, tech)
+	w.produce(s, lead)
 	w.finish(s, tech, lead)
 	for i, b := range w.baths {
 		at := after(s.stop(), 2+3*float64(i)+w.jitter(0, 1))

@@ -14,6 +14,8 @@ import (
 // writer works out the steps of a history. It knows nothing of the site: what depends on it is left to
 // the player.
 type writer struct {
+	boxes     int  // filled so far
+	reworked  bool // a lot was sent to rework
 	now, from time.Time
 	zone      *time.Location
 	chance    chance

@@ -38,6 +38,10 @@ func samples(t *testing.T, lang string) map[string]string {
 	}
 	inside := save("121", "6.75")
 	out["reading-inside"] = w.page(inside)
+	lead := haccp.Actor{ID: "leo", Name: "Leo", Role: haccp.RoleLineLead, Known: haccp.KnownPassword}
+	w.do(haccp.KindLotReceived, lead, &haccp.LotReceived{Lot: "F 17/2", Step: "receive", Product: "leaves"})
+	w.do(haccp.KindLotEntered, lead, &haccp.LotMoved{Lot: "F 17/2", Step: "wash-1", Place: "bath-1"})
+	w.do(haccp.KindLotFed, lead, &haccp.LotFed{How: haccp.FedSplit, From: []haccp.LotPart{{Lot: "F 17/2"}}, To: []haccp.LotPart{{Lot: "F 17/3"}}})
 	w.now = w.now.Add(25 * time.Minute)
 	out["due"] = w.page("/")
 	out["reading-outside"] = w.page(save("84", "6.42"))
@@ -76,6 +80,7 @@ func samples(t *testing.T, lang string) map[string]string {
 	out["alerts-silenced"] = w.page("/alerts")
 	out["line-running"] = w.page("/lines/line-1")
 	w.signIn("marta")
+	out["lots"], out["lot"] = w.page("/lots"), w.page("/lots/F%2017%2F2")
 	out["deviations"], out["deviation"] = w.page("/deviations"), w.page("/deviations/"+id)
 	for _, part := range []string{"control-restored", "product-evaluated", "cause-and-action", "closed", "effectiveness", "fix-only", "taken-in-time"} {
 		out["part-"+part] = w.page("/deviations/" + id + "/parts/" + part)
@@ -150,7 +155,7 @@ func TestUnbalancedFindsFaults(t *testing.T) {
 
 var (
 	inlineThing = regexp.MustCompile(`(?i)<style|\sstyle=|<script(?: [^>]*)?>[^<]|\son[a-z]+=|javascript:`)
-	rawKey      = regexp.MustCompile(`[>" ]((?:ui|nav|due|check|form|sign|line|places|plan|people|log|reading|record|records|amend|void|time|deviation|deviations|part|say|refusal|finding|caution|bath|setup|signin|history|gap|fix)\.[a-z-]+)[<" .,:]`)
+	rawKey      = regexp.MustCompile(`[>" ]((?:ui|nav|due|check|form|sign|line|places|plan|people|log|reading|record|records|amend|void|time|deviation|deviations|part|say|refusal|finding|caution|bath|lot|lots|setup|signin|history|gap|fix)\.[a-z-]+)[<" .,:]`)
 	leftOver    = regexp.MustCompile(`\{[a-z_]+\}`)
 	labelFor    = regexp.MustCompile(`<label for="([^"]+)"`)
 	inputID     = regexp.MustCompile(` id="([^"]+)"`)

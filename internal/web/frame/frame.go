@@ -156,8 +156,8 @@ func (f *Frame) Ways() {
 		}
 		return
 	}
-	f.Nav = []Way{way("/", "nav.due"), way("/places", "nav.places"), way("/deviations", "nav.deviations"), way("/log", "nav.log")}
-	f.Nav[2].Count = len(f.State.Cases())
+	f.Nav = []Way{way("/", "nav.due"), way("/places", "nav.places"), way("/lots", "nav.lots"), way("/deviations", "nav.deviations"), way("/log", "nav.log")}
+	f.Nav[3].Count = len(f.State.Cases())
 	alerts := way("/alerts", "nav.alerts")
 	for _, a := range f.State.Alerts() {
 		if a.Open() {

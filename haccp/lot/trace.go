@@ -1,0 +1,78 @@
+package lot
+
+import (
+	"cmp"
+	"slices"
+	"time"
+)
+
+// Link is product that went from one lot into another, as a trace shows it.
+type Link struct {
+	From  string    `json:"from"`
+	To    string    `json:"to"`
+	At    time.Time `json:"at"`
+	Until time.Time `json:"until,omitzero"`
+	Mass  *Mass     `json:"mass,omitempty"` // nil: not known, as of a heel
+	How   string    `json:"how"`            // of the feed, or heel
+	Feed  string    `json:"feed,omitempty"` // id of its record
+}
+
+// Trace is where a lot came from, or what became of it.
+type Trace struct {
+	Lot   string   `json:"lot"`
+	Lots  []string `json:"lots"`  // sorted; the lot itself among them
+	Links []Link   `json:"links"` // by at, then from, then to
+	// Unknown lists lots that are named and not recorded.
+	Unknown []string `json:"unknown,omitempty"`
+}
+
+// Backward traces a lot to all that may be in it.
+func (b *Book) Backward(code string) Trace {
+	return b.trace(code, func(c string) []edge { return b.into[c] }, func(e *edge) string { return e.from })
+}
+
+// Forward traces a lot to all that it may be in.
+func (b *Book) Forward(code string) Trace {
+	return b.trace(code, func(c string) []edge { return b.outOf[c] }, func(e *edge) string { return e.to })
+}
+
+func (b *Book) trace(code string, edges func(string) []edge, next func(*edge) string) Trace {
+	t := Trace{Lot: code}
+	seen := map[string]bool{code: true}
+	for todo := []string{code}; len(todo) > 0; todo = todo[1:] {
+		c := todo[0]
+		if b.lots[c] == nil {
+			t.Unknown = append(t.Unknown, c)
+			continue
+		}
+		t.Lots = append(t.Lots, c)
+		for _, e := range edges(c) {
+			link := Link{From: e.from, To: e.to, At: e.at, Until: e.end, Mass: e.mass, How: Heel}
+			if e.feed != nil {
+				link.How, link.Feed = e.feed.How, e.feed.ID
+			}
+			t.Links = append(t.Links, link)
+			if n := next(&e); !seen[n] {
+				seen[n] = true
+				todo = append(todo, n)
+			}
+		}
+	}
+	slices.Sort(t.Lots)
+	slices.Sort(t.Unknown)
+	slices.SortFunc(t.Links, func(x, y Link) int {
+		return cmp.Or(x.At.Compare(y.At), cmp.Compare(x.From, y.From), cmp.Compare(x.To, y.To), cmp.Compare(x.Feed, y.Feed))
+	})
+	return t
+}
+
+// OfBox lists the lots that a box was filled from, sorted.
+func (b *Book) OfBox(prefix string, n int64) []string {
+	var out []string
+	for _, code := range b.codes {
+		if slices.ContainsFunc(b.lots[code].Boxes(), func(x Boxes) bool { return x.Has(prefix, n) }) {
+			out = append(out, code)
+		}
+	}
+	return out
+}

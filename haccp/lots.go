@@ -1,0 +1,634 @@
+package haccp
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"linewarden/haccp/lot"
+)
+
+// product is what the state holds about lots.
+type product struct {
+	lots     table[*LotState]
+	emptied  []EmptiedAt // places that carry product over, found empty
+	breaks   []BreakAt   // clean breaks
+	lotsFrom time.Time   // lots whose last record lies before it may have been forgotten
+}
+
+// LotState is a lot as the log knows it. It stays in the state until it and every lot it is tied to by a feed is
+// done with and older than the horizon.
+type LotState struct {
+	lot.Lot
+	Product     string        `json:"product,omitempty"`
+	Source      *Source       `json:"source,omitempty"`
+	Harvested   time.Time     `json:"harvested,omitzero"`
+	Touched     int64         `json:"touched"`          // seq of the last record about it
+	Reported    int64         `json:"reported"`         // seq of the last report on it, amendments and voids included
+	Seqs        []int64       `json:"seqs,omitempty"`   // of the records about it, at most maxSeqs
+	People      []string      `json:"people,omitempty"` // who reported on it
+	Materials   []UsedAt      `json:"materials,omitempty"`
+	Holds       []Hold        `json:"holds,omitempty"`
+	Evaluations []Evaluation  `json:"evaluations,omitempty"`
+	Reviews     []SignedMark  `json:"reviews,omitempty"`
+	Signed      []Disposition `json:"signed,omitempty"`
+	Shipments   []Shipment    `json:"shipments,omitempty"`
+	Flags       []Flag        `json:"flags,omitempty"`
+	Clocks      []ClockCase   `json:"clocks,omitempty"`
+	Findings    []FoundAt     `json:"findings,omitempty"` // of its reports; they want a look before release
+}
+
+// maxSeqs bounds the records about a lot that a signature lists.
+const maxSeqs = 400
+
+// UsedAt is a material used on a lot.
+type UsedAt struct {
+	ID   string    `json:"id"` // of the record
+	At   time.Time `json:"at"`
+	Step string    `json:"step"`
+	MaterialUse
+}
+
+// Hold is one reason why a lot may not leave.
+type Hold struct {
+	Seq       int64     `json:"seq"`
+	At        time.Time `json:"at"`
+	By        string    `json:"by"` // printed name
+	Deviation string    `json:"deviation,omitempty"`
+	Reason    string    `json:"reason,omitempty"`
+	HeldLot
+}
+
+// SignedMark is a signature about a lot: its record and the size of the log it was shown at.
+type SignedMark struct {
+	Seq  int64     `json:"seq"`
+	Head int64     `json:"head"`
+	At   time.Time `json:"at"`
+	By   Actor     `json:"by"`
+}
+
+// Evaluation is a signed evaluation of a lot.
+type Evaluation struct {
+	SignedMark
+	Body *LotEvaluated `json:"body"`
+}
+
+// Disposition is one signature on what becomes of a lot. It is in effect where Effective is set.
+type Disposition struct {
+	SignedMark
+	Effective bool         `json:"effective,omitempty"`
+	Body      *LotDisposed `json:"body"`
+}
+
+// Shipment is product of a lot that left the plant.
+type Shipment struct {
+	Seq  int64       `json:"seq"`
+	At   time.Time   `json:"at"`
+	Body *LotShipped `json:"body"`
+}
+
+// Flag says that a running clock was flagged.
+type Flag struct {
+	Point string    `json:"point"`
+	What  string    `json:"what"`
+	At    time.Time `json:"at"`
+}
+
+// ClockCase is the case opened for a time of a lot that was outside.
+type ClockCase struct {
+	Point     string `json:"point"`
+	Deviation string `json:"deviation"`
+}
+
+// FoundAt is a finding of a report about a lot that blocks its release until it was evaluated.
+type FoundAt struct {
+	Seq  int64  `json:"seq"`
+	ID   string `json:"id"` // of the record
+	Code string `json:"code"`
+}
+
+// The states of a lot.
+const (
+	LotInProcess = "in process"
+	LotOnHold    = "on hold"
+	LotReleased  = "released"
+	LotReworked  = "reworked"
+	LotDiverted  = "diverted"
+	LotDestroyed = "destroyed"
+	LotShippedAs = "shipped"
+	LotUsedUp    = "used up" // nothing is left: it went into other lots
+)
+
+var stateAfter = map[string]string{"release": LotReleased, "rework": LotReworked, "divert": LotDiverted, "destroy": LotDestroyed}
+
+// Disposed returns the disposition in effect, nil where there is none.
+func (l *LotState) Disposed() *Disposition {
+	for i := len(l.Signed) - 1; i >= 0; i-- {
+		if l.Signed[i].Effective {
+			return &l.Signed[i]
+		}
+	}
+	return nil
+}
+
+// Standing lists the holds that no disposition lifted.
+func (l *LotState) Standing() []Hold {
+	var out []Hold
+	for _, h := range l.Holds {
+		lifted := slices.ContainsFunc(l.Signed, func(d Disposition) bool {
+			if !d.Effective || d.Seq < h.Seq {
+				return false
+			}
+			return h.Deviation == "" && h.Seq <= d.Head || h.Deviation != "" && d.covers(h.Deviation) != nil
+		})
+		if !lifted {
+			out = append(out, h)
+		}
+	}
+	return out
+}
+
+func (d *Disposition) covers(deviation string) *CaseOver {
+	for i := range d.Body.Covers {
+		if d.Body.Covers[i].Deviation == deviation {
+			return &d.Body.Covers[i]
+		}
+	}
+	return nil
+}
+
+// State returns the state of the lot in one word.
+func (l *LotState) State() string {
+	if l.left() {
+		return LotShippedAs
+	}
+	d := l.Disposed()
+	if d != nil && d.Body.Outcome != "release" { // gone for good, whatever was put on hold since
+		return stateAfter[d.Body.Outcome]
+	}
+	switch {
+	case l.usedUp():
+		return LotUsedUp
+	case len(l.Standing()) > 0:
+		return LotOnHold
+	case d != nil:
+		return LotReleased
+	}
+	return LotInProcess
+}
+
+// left reports whether all of the lot was shipped.
+func (l *LotState) left() bool {
+	return slices.ContainsFunc(l.Shipments, func(s Shipment) bool { return s.Body.All })
+}
+
+// usedUp reports whether all of the lot went into others.
+func (l *LotState) usedUp() bool { return l.Ended.IsZero() && !l.Gone().IsZero() }
+
+// done reports whether nothing of the lot is left in the plant.
+func (l *LotState) done() bool { return !l.Gone().IsZero() }
+
+// EmptiedAt is a record of a place found empty.
+type EmptiedAt struct {
+	ID string `json:"id"`
+	lot.Emptied
+}
+
+// BreakAt is a clean break.
+type BreakAt struct {
+	ID string `json:"id"`
+	lot.Break
+}
+
+// Lot returns a lot that the state holds.
+func (s *State) Lot(code string) (*LotState, bool) { return s.lots.get(code) }
+
+// Lots returns the lots that the state holds, in the order of their codes.
+func (s *State) Lots() []*LotState {
+	var out []*LotState
+	for _, l := range s.lots.all() {
+		out = append(out, l)
+	}
+	return out
+}
+
+// way is the flow of the steps as the newest plan has it.
+func (s *State) way() *lot.Way { return s.memo.way }
+
+// LotBook opens a book of the lots that the state holds.
+func (s *State) LotBook() *lot.Book {
+	var all []*lot.Lot
+	for _, l := range s.lots.all() {
+		all = append(all, &l.Lot)
+	}
+	f := lot.Facts{}
+	for i := range s.emptied {
+		f.Emptied = append(f.Emptied, s.emptied[i].Emptied)
+	}
+	for i := range s.breaks {
+		f.Breaks = append(f.Breaks, s.breaks[i].Break)
+	}
+	for _, p := range s.places.all() {
+		for _, w := range p.fillings() {
+			f.Fillings = append(f.Fillings, lot.Filling{ID: w.ID, Place: p.ID, From: w.From, To: w.To})
+		}
+	}
+	return lot.NewBook(s.way(), all, f)
+}
+
+// codesOf lists the lots that the body of a record names, sorted.
+func codesOf(body any) []string {
+	var out []string
+	switch b := body.(type) {
+	case *DeviationOpened:
+		if b.Lot != "" {
+			out = []string{b.Lot}
+		}
+	case *LotReceived:
+		out = []string{b.Lot}
+	case *LotMoved:
+		out = []string{b.Lot}
+	case *LotRemoved:
+		out = []string{b.Lot}
+	case *LotFlagged:
+		out = []string{b.Lot}
+	case *LotEvaluated:
+		out = []string{b.Lot}
+	case *LotReviewed:
+		out = []string{b.Lot}
+	case *LotDisposed:
+		out = []string{b.Lot}
+	case *LotShipped:
+		out = []string{b.Lot}
+	case *LotFed:
+		for _, p := range slices.Concat(b.From, b.To) {
+			out = with(out, p.Lot)
+		}
+	case *LotHeld:
+		for i := range b.Lots {
+			out = with(out, b.Lots[i].Lot)
+		}
+	}
+	return out
+}
+
+// aboutLots gives the keys of a record that names lots.
+func aboutLots(body any) []string {
+	out := []string{"lots"}
+	for _, code := range codesOf(body) {
+		out = append(out, "lot:"+code)
+	}
+	return out
+}
+
+// changeLot changes a lot by one record, bringing it back from the facts or into being where the state has none.
+func (s *State) changeLot(code string, f Facts, change func(*LotState)) {
+	var next *LotState
+	if old, ok := s.lots.get(code); ok {
+		own := *old
+		own.Lot = *old.Lot.Clone()
+		next = &own
+	} else {
+		next = s.revivedLot(code, f)
+	}
+	change(next)
+	next.Settle(s.way())
+	s.lots.set(code, next)
+	s.loose.lots, s.loose.times = with(s.loose.lots, code), true
+}
+
+// foldLot folds a record about lots.
+func (s *State) foldLot(e *Event, f Facts) {
+	for _, code := range codesOf(e.Body) {
+		s.changeLot(code, f, func(l *LotState) { l.fold(e, s) })
+	}
+}
+
+// fold changes a lot by one record about it; l must be the caller's own.
+func (l *LotState) fold(e *Event, s *State) {
+	l.Touched = max(l.Touched, e.Seq)
+	l.Seqs = append(slices.Clip(l.Seqs), e.Seq)
+	l.Seqs = l.Seqs[max(0, len(l.Seqs)-maxSeqs):]
+	mark := SignedMark{Seq: e.Seq, At: e.At, By: e.By}
+	switch b := e.Body.(type) {
+	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
+		l.reported(e)
+		l.fact(e, b)
+	case *LotFlagged:
+		l.Flags = append(slices.Clip(l.Flags), Flag{b.Point, b.What, e.At})
+	case *LotHeld:
+		for _, h := range b.Lots {
+			if h.Lot == l.Code {
+				l.Holds = append(slices.Clip(l.Holds), Hold{Seq: e.Seq, At: e.At, By: e.By.Name, Deviation: b.Deviation, Reason: b.Reason, HeldLot: h})
+			}
+		}
+	case *LotEvaluated:
+		mark.Head = b.Signature.Head.Size
+		l.Evaluations = append(slices.Clip(l.Evaluations), Evaluation{mark, b})
+	case *LotReviewed:
+		mark.Head = b.Signature.Head.Size
+		l.Reviews = append(slices.Clip(l.Reviews), mark)
+	case *LotDisposed:
+		mark.Head = b.Signature.Head.Size
+		l.dispose(e, Disposition{SignedMark: mark, Body: b}, s)
+	case *LotShipped:
+		l.reported(e)
+		l.Shipments = append(slices.Clip(l.Shipments), Shipment{e.Seq, e.At, b})
+		l.AddRemoval(lot.Removal{ID: e.ID, At: e.At, What: "shipped", Mass: massOf(b.Mass)})
+		if b.All {
+			l.Ended = e.At
+		}
+	}
+}
+
+// reported notes who reported on the lot and what was odd about it.
+func (l *LotState) reported(e *Event) {
+	l.Reported = max(l.Reported, e.Seq)
+	l.People = with(l.People, e.By.ID)
+	for _, x := range e.Findings {
+		if slices.Contains(blocking, x.Code) {
+			l.Findings = append(slices.Clip(l.Findings), FoundAt{e.Seq, e.ID, x.Code})
+		}
+	}
+}
+
+// changedBy notes an amendment or void of a report on the lot.
+func (l *LotState) changedBy(seq int64) {
+	l.Touched, l.Reported = max(l.Touched, seq), max(l.Reported, seq)
+	l.Seqs = append(slices.Clip(l.Seqs), seq)
+}
+
+// fact puts a report of what happened to the lot in its place; a body amended since takes the place of the old.
+func (l *LotState) fact(e *Event, body any) {
+	switch b := body.(type) {
+	case *LotReceived:
+		l.AddReceipt(lot.Receipt{ID: e.ID, At: e.At, Step: b.Step, Place: b.Place, Mass: massOf(b.Mass)})
+		l.Product, l.Source, l.Harvested = cmp.Or(b.Product, l.Product), b.Source, b.Harvested
+	case *LotMoved:
+		a := lot.Act{ID: e.ID, At: e.At, Until: e.Until, In: e.Kind == KindLotEntered, Step: b.Step, Place: b.Place, Filling: b.Filling}
+		for _, r := range b.Boxes {
+			a.Boxes = append(a.Boxes, lot.Boxes{Prefix: r.Prefix, From: r.From, To: r.To})
+		}
+		l.AddAct(a)
+		l.Materials = slices.DeleteFunc(slices.Clone(l.Materials), func(m UsedAt) bool { return m.ID == e.ID })
+		for _, m := range b.Materials {
+			l.Materials = append(l.Materials, UsedAt{e.ID, e.At, b.Step, m})
+		}
+	case *LotFed:
+		l.AddFeed(feedOf(e, b))
+	case *LotRemoved:
+		l.AddRemoval(lot.Removal{ID: e.ID, At: e.At, What: b.What, Mass: massOf(b.Mass)})
+	}
+}
+
+func feedOf(e *Event, b *LotFed) lot.Feed {
+	f := lot.Feed{ID: e.ID, At: e.At, Until: e.Until, How: b.How, Step: b.Step, Place: b.Place}
+	for _, p := range b.From {
+		f.From = append(f.From, lot.Part{Lot: p.Lot, Mass: massOf(p.Mass), All: p.All})
+	}
+	for _, p := range b.To {
+		f.To = append(f.To, lot.Part{Lot: p.Lot, Mass: massOf(p.Mass)})
+	}
+	return f
+}
+
+// dispose adds a signature. The outcome takes effect when as many people as the plan wants have signed it, with no
+// other outcome and no hold in between.
+func (l *LotState) dispose(e *Event, d Disposition, s *State) {
+	people := 1
+	if v := s.versionAt(e.At); v != nil {
+		people = v.Plan.Disposition(d.Body.Outcome).People
+	}
+	signers := []string{e.By.ID}
+	for i := len(l.Signed) - 1; i >= 0; i-- {
+		x := &l.Signed[i]
+		if x.Effective || x.Body.Outcome != d.Body.Outcome || slices.ContainsFunc(l.Holds, func(h Hold) bool { return h.Seq > x.Seq }) {
+			break
+		}
+		signers = with(slices.Sorted(slices.Values(signers)), x.By.ID)
+	}
+	d.Effective = len(signers) >= people
+	l.Signed = append(slices.Clip(l.Signed), d)
+	if !d.Effective || d.Body.Outcome == "release" || d.Body.Outcome == "rework" {
+		return
+	}
+	l.Ended = e.At
+	l.AddRemoval(lot.Removal{ID: e.ID, At: e.At, What: stateAfter[d.Body.Outcome], Mass: massOf(d.Body.Mass)})
+}
+
+// foldEmptied notes that a place was empty, or a line clean.
+func (s *State) foldEmptied(e *Event) {
+	switch b := e.Body.(type) {
+	case *PlaceEmptied:
+		s.emptied = append(slices.Clip(s.emptied), EmptiedAt{e.ID, lot.Emptied{Place: b.Place, At: e.At}})
+	case *CleanBreak:
+		s.breaks = append(slices.Clip(s.breaks), BreakAt{e.ID, lot.Break{Line: b.Line, Places: b.Places, At: e.At}})
+	}
+	s.loose.hoppers, s.loose.times = true, true
+}
+
+// dropEmptied takes out what was voided; what came through the hopper may be another lot's now.
+func (s *State) dropEmptied(id string) {
+	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return x.ID == id })
+	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return x.ID == id })
+	s.loose.hoppers, s.loose.times = true, true
+}
+
+// amendLot puts the new body of a report in the place of the old; dropLot takes out what was voided.
+func (s *State) amendLot(old *Event, body any, f Facts) {
+	for _, code := range codesOf(body) {
+		s.changeLot(code, f, func(l *LotState) {
+			l.changedBy(s.Size)
+			l.fact(old, body)
+		})
+	}
+}
+
+func (s *State) dropLot(old *Event, f Facts) {
+	for _, code := range codesOf(old.Body) {
+		s.changeLot(code, f, func(l *LotState) {
+			l.changedBy(s.Size)
+			l.drop(old.ID)
+		})
+	}
+}
+
+// lotRange names every record about a lot.
+func lotRange(code string) Range { return Range{About: "lot:" + code, To: endOfTime} }
+
+// lotNeeds asks for the records of lots that the state does not hold, and of those that these were fed from or
+// into.
+func (s *State) lotNeeds(codes []string, f Facts) Need {
+	var need Need
+	seen := map[string]bool{}
+	for todo := codes; len(todo) > 0; todo = todo[1:] {
+		code := todo[0]
+		if _, held := s.lots.get(code); held || seen[code] {
+			continue
+		}
+		seen[code] = true
+		events, ok := f.Ranges[lotRange(code)]
+		if !ok {
+			need.Ranges = append(need.Ranges, lotRange(code))
+			continue
+		}
+		for _, e := range events {
+			if b, ok := e.Body.(*LotFed); ok {
+				todo = append(slices.Clip(todo), codesOf(b)...)
+			}
+		}
+	}
+	return need
+}
+
+// revivedLot folds a lot that the state forgot from the facts, and those it is tied to; one without records is new.
+func (s *State) revivedLot(code string, f Facts) *LotState {
+	l := &LotState{Lot: lot.Lot{Code: code}}
+	events := f.Ranges[lotRange(code)]
+	if len(events) == 0 {
+		return l
+	}
+	for _, e := range events {
+		if e.Seq >= s.Size { // the record being folded may be among the facts already
+			continue
+		}
+		l.replay(e, events, s)
+	}
+	l.Settle(s.way())
+	s.lots.set(code, l) // before its neighbours, which name it
+	for i := range l.Fed {
+		for _, p := range slices.Concat(l.Fed[i].From, l.Fed[i].To) {
+			if _, held := s.lots.get(p.Lot); !held {
+				n := s.revivedLot(p.Lot, f)
+				n.Settle(s.way())
+				s.lots.set(p.Lot, n)
+			}
+		}
+	}
+	return l
+}
+
+// replay folds a record from the facts, amendments and voids among them.
+func (l *LotState) replay(e *Event, all []*Event, s *State) {
+	changed := func(target string) *Event {
+		l.changedBy(e.Seq)
+		if i := slices.IndexFunc(all, func(x *Event) bool { return x.ID == target }); i >= 0 {
+			return all[i]
+		}
+		return e
+	}
+	switch b := e.Body.(type) {
+	case *Amended:
+		l.fact(changed(b.Target), b.New)
+	case *Voided:
+		l.drop(changed(b.Target).ID)
+	case *DeviationOpened:
+		l.Clocks = append(l.Clocks, ClockCase{b.Point, b.Deviation})
+	default:
+		l.fold(e, s)
+	}
+}
+
+func (l *LotState) drop(id string) {
+	l.Drop(id)
+	l.Materials = slices.DeleteFunc(slices.Clone(l.Materials), func(m UsedAt) bool { return m.ID == id })
+}
+
+// trimLots forgets lots that are done with, as are all they are tied to, and on which nothing was recorded for a
+// horizon before the newest of all. What the hoppers held before goes with them.
+func (s *State) trimLots() {
+	if !slices.ContainsFunc(s.loose.lots, func(code string) bool { l, ok := s.lots.get(code); return ok && l.done() }) {
+		return
+	}
+	var newest time.Time
+	for _, l := range s.lots.all() {
+		newest = latest(newest, l.Last())
+	}
+	edge := newest.Add(-Horizon)
+	seen := map[string]bool{}
+	var gone []string
+	for code := range s.lots.all() {
+		if seen[code] {
+			continue
+		}
+		if group := s.tied(code, seen); !slices.ContainsFunc(group, func(c string) bool { return s.wanted(c, edge) }) {
+			gone = append(gone, group...)
+		}
+	}
+	for _, c := range gone {
+		s.lots.delete(c)
+		s.lotsFrom = latest(s.lotsFrom, edge)
+	}
+	oldest := edge
+	for _, l := range s.lots.all() {
+		if b := l.Born(); !b.IsZero() && b.Before(oldest) {
+			oldest = b
+		}
+	}
+	old := func(at time.Time) bool { return at.Before(oldest.Add(-slack)) }
+	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return old(x.At) })
+	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return old(x.At) })
+}
+
+// wanted reports whether a lot has to stay in the state.
+func (s *State) wanted(code string, edge time.Time) bool {
+	l, ok := s.lots.get(code)
+	return ok && (!l.done() || !l.Last().Before(edge))
+}
+
+// tied gathers the lots tied to one by feeds, as far as the state holds them.
+func (s *State) tied(code string, seen map[string]bool) []string {
+	var out []string
+	for todo := []string{code}; len(todo) > 0; todo = todo[1:] {
+		l, ok := s.lots.get(todo[0])
+		if !ok || seen[todo[0]] {
+			continue
+		}
+		seen[todo[0]] = true
+		out = append(out, todo[0])
+		for i := range l.Fed {
+			for _, p := range slices.Concat(l.Fed[i].From, l.Fed[i].To) {
+				todo = append(todo, p.Lot)
+			}
+		}
+	}
+	return out
+}
+
+// LotRange names every record about a lot.
+func LotRange(code string) Range { return lotRange(code) }
+
+// LotNeeds asks for the records of lots that the state does not hold, and of those tied to them by feeds. It is
+// called until nothing more is wanted; WithLots then gives a state that holds them.
+func (s *State) LotNeeds(codes []string, f Facts) Need { return s.lotNeeds(codes, f) }
+
+// WithLots returns a state that also holds the lots among the facts, for questions about them. It is not to be
+// decided or folded on.
+func (s *State) WithLots(codes []string, f Facts) *State {
+	fork := s.Fork()
+	fork.Size++ // every record of the facts counts
+	for _, code := range codes {
+		if _, held := fork.lots.get(code); !held && len(f.Ranges[lotRange(code)]) > 0 {
+			l := fork.revivedLot(code, f)
+			fork.lots.set(code, l)
+		}
+	}
+	return fork
+}
+
+// MissingFor lists what stands between a lot and its release, from what the state holds.
+func (s *State) MissingFor(code string, f Facts, now time.Time) []Missing {
+	l, ok := s.lots.get(code)
+	if !ok {
+		return nil
+	}
+	return s.Missing(l, f, now)
+}
+
+// ReleaseNeeds asks for the readings that Missing wants beyond the state.
+func (s *State) ReleaseNeeds(code string, f Facts) Need { return s.releaseNeeds(code, f) }
+
+// TouchesOf lists what cases do to one lot, as the facts stand.
+func (s *State) TouchesOf(book *lot.Book, code string) []lot.Touch {
+	return slices.DeleteFunc(book.Affected(s.causesOf(func(string) bool { return true })), func(t lot.Touch) bool { return t.Lot != code })
+}

@@ -1,0 +1,144 @@
+package frame
+
+import (
+	"strconv"
+	"time"
+
+	"linewarden/haccp"
+	"linewarden/haccp/lot"
+)
+
+// LotView is a lot as the pages show it.
+type LotView struct {
+	Code, Product, Mark, State string
+	Where                      string // the step and place it is at; empty: not known
+	Holds                      []LotHold
+	Clocks                     []LotClock
+}
+
+// LotHold is a standing hold. Case is empty where a person put it on hold.
+type LotHold struct {
+	Text, Case string
+	Gone       bool // held, and no longer affected
+}
+
+// LotClock is a time of a lot under a control point.
+type LotClock struct {
+	Name, Mark, Text string
+}
+
+// LotView words a lot.
+func (f *Frame) LotView(book *lot.Book, touches []lot.Touch, l *haccp.LotState) LotView {
+	v := LotView{Code: l.Code, Product: l.Product, State: l.State(), Mark: lotMarks[l.State()]}
+	for i := range l.Stays() {
+		if s := &l.Stays()[i]; s.NoTo && s.To.IsZero() && !s.Unseen {
+			v.Where = joinLines(v.Where, f.StepName(s.Step)+" ("+f.PlaceName(s.Place)+")")
+		}
+	}
+	for _, h := range l.Standing() {
+		x := LotHold{Text: joinLines(f.Word("how", h.How), h.Reason), Case: h.Deviation, Gone: h.Deviation != ""}
+		for _, t := range touches {
+			x.Gone = x.Gone && (t.Lot != l.Code || t.Cause != h.Deviation)
+		}
+		if d, ok := f.State.Case(h.Deviation); ok {
+			x.Text = f.T("deviations.number", "number", strconv.FormatInt(d.Number, 10)) + ": " + x.Text
+		}
+		v.Holds = append(v.Holds, x)
+	}
+	for _, t := range f.State.LotTimes(book, l.Code) {
+		v.Clocks = append(v.Clocks, f.lotClock(&t))
+	}
+	return v
+}
+
+// lotMarks gives the shape of each state; the word always stands beside it.
+var lotMarks = map[string]string{haccp.LotInProcess: "open", haccp.LotOnHold: "outside", haccp.LotReleased: "inside", haccp.LotShippedAs: "closed",
+	haccp.LotReworked: "closed", haccp.LotDiverted: "closed", haccp.LotDestroyed: "closed", haccp.LotUsedUp: "closed"}
+
+func (f *Frame) lotClock(t *haccp.LotTime) LotClock {
+	c := LotClock{Name: t.Name, Mark: t.Verdict}
+	if !t.Running {
+		c.Text = f.Word("verdict", t.Verdict)
+		if t.Elapsed > 0 {
+			c.Text = f.T("lot.took", "minutes", minutes(t.Elapsed)) + ", " + c.Text
+		}
+		return c
+	}
+	ran := minutes(f.Now.Sub(t.Start))
+	left := t.Remaining(f.Now)
+	switch {
+	case t.LimitAt.IsZero():
+		c.Mark, c.Text = "open", f.T("lot.runs", "minutes", ran)
+	case left < 0:
+		c.Mark, c.Text = "outside", f.T("lot.over", "minutes", ran, "over", minutes(-left))
+	case !f.Now.Before(t.WarnAt):
+		c.Mark, c.Text = "act", f.T("lot.left", "minutes", ran, "left", minutes(left))
+	default:
+		c.Mark, c.Text = "open", f.T("lot.left", "minutes", ran, "left", minutes(left))
+	}
+	return c
+}
+
+func minutes(d time.Duration) string { return strconv.FormatInt(int64(d/time.Minute), 10) }
+
+// StepName names a step as the newest plan does.
+func (f *Frame) StepName(id string) string {
+	if n := len(f.State.Plans); n > 0 {
+		for _, s := range f.State.Plans[n-1].Plan.Steps {
+			if s.ID == id {
+				return s.Name
+			}
+		}
+	}
+	return orDash(id)
+}
+
+// LotStay is a time of a lot at a place.
+type LotStay struct {
+	Step, Place, From, To, Note string
+}
+
+// LotStays words the way of a lot.
+func (f *Frame) LotStays(l *haccp.LotState) []LotStay {
+	var out []LotStay
+	for i := range l.Stays() {
+		s := &l.Stays()[i]
+		x := LotStay{Step: f.StepName(s.Step), Place: f.PlaceName(s.Place), From: f.At(s.From), To: "–"}
+		if !s.To.IsZero() {
+			x.To = f.At(s.To)
+		}
+		switch {
+		case s.Unseen:
+			x.Note = f.T("lot.unseen")
+		case s.NoFrom || s.NoTo:
+			x.Note = f.T("lot.time-missing")
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// Missing words one thing that stands between a lot and its release.
+func (f *Frame) Missing(m haccp.Missing) string {
+	at := f.PointName(m.Point) + ", " + f.PlaceName(m.Place)
+	span := f.span(haccp.Span{Begin: m.From, End: m.To})
+	number := strconv.FormatInt(m.Number, 10)
+	switch m.What {
+	case haccp.MissingEvidence:
+		return f.T("lot.no-evidence", "lot", m.Lot, "point", at, "span", span)
+	case haccp.MissingStep:
+		return f.T("lot.no-step", "lot", m.Lot, "step", f.StepName(m.Step))
+	case haccp.MissingTime:
+		return f.T("lot.no-time", "lot", m.Lot, "point", f.PointName(m.Point))
+	case haccp.MissingRestored:
+		return f.T("lot.no-part", "number", number, "part", f.Word("part", "control-restored"))
+	case haccp.MissingProduct:
+		return f.T("lot.no-part", "number", number, "part", f.Word("part", "product-evaluated"))
+	case haccp.MissingEvaluation:
+		return f.T("lot.no-evaluation", "lot", m.Lot, "number", number)
+	case haccp.MissingReview:
+		return f.T("lot.no-review", "lot", m.Lot)
+	}
+	return f.T("lot.no-finding", "lot", m.Lot, "finding",
+		f.T("finding."+m.Code, "lot", m.Lot, "step", "–", "place", "–", "line", "–", "filling", "–", "state", "–"))
+}

@@ -1,0 +1,93 @@
+package web
+
+import (
+	"net/url"
+
+	"github.com/gofiber/fiber/v2"
+
+	"linewarden/haccp"
+	"linewarden/haccp/lot"
+	"linewarden/internal/plant"
+	"linewarden/internal/web/frame"
+)
+
+// lotsPage lists the lots in the plant.
+type lotsPage struct {
+	*frame.Frame
+	Lots []frame.LotView
+}
+
+// lotPage is the file of one lot.
+type lotPage struct {
+	*frame.Frame
+	Lot        frame.LotView
+	Stays      []frame.LotStay
+	Made, Into []string
+	Left       string
+	Lost       string
+	Missing    []string
+	Unchecked  []string
+	Records    []frame.RecordRow
+}
+
+func (s *Server) routeLots(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+	app.Get("/lots", in(s.lotList))
+	app.Get("/lots/:lot", in(s.lotShow))
+}
+
+func (s *Server) lotList(c *fiber.Ctx, f *frame.Frame) error {
+	p := &lotsPage{Frame: f}
+	book, touches := f.State.LotBook(), f.State.Affected()
+	for _, l := range f.State.Lots() {
+		p.Lots = append(p.Lots, f.LotView(book, touches, l))
+	}
+	return s.show(c, fiber.StatusOK, "lots", f.T("lots.title"), p)
+}
+
+func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
+	code, err := url.PathUnescape(c.Params("lot"))
+	if err != nil {
+		return noPage()
+	}
+	events, _, err := s.site.Find(c.UserContext(), plant.Query{About: "lot:" + code, Descending: true})
+	if err != nil {
+		return err
+	}
+	state := f.State.WithLots([]string{code}, haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{haccp.LotRange(code): frame.BySeq(events)}})
+	l, ok := state.Lot(code)
+	if !ok {
+		return noPage()
+	}
+	book := state.LotBook()
+	p := &lotPage{Frame: f, Lot: f.LotView(book, state.Affected(), l), Stays: f.LotStays(l)}
+	for _, k := range book.Backward(code).Links {
+		p.Made = append(p.Made, lotLink(f, k.From, &k))
+	}
+	for _, k := range book.Forward(code).Links {
+		p.Into = append(p.Into, lotLink(f, k.To, &k))
+	}
+	b := book.Balance(code)
+	if p.Left = b.Left.String(); b.Unexplained != nil {
+		p.Lost = b.Unexplained.String()
+	}
+	if l.Disposed() == nil || len(l.Standing()) > 0 {
+		for _, m := range state.MissingFor(code, haccp.Facts{}, f.Now) {
+			p.Missing = append(p.Missing, f.Missing(m))
+		}
+		for _, x := range haccp.NotChecked() {
+			p.Unchecked = append(p.Unchecked, f.Word("unchecked", x))
+		}
+	}
+	for _, e := range events {
+		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: e.By.Name})
+	}
+	return s.show(c, fiber.StatusOK, "lot", f.T("lot.title", "lot", code), p)
+}
+
+func lotLink(f *frame.Frame, code string, k *lot.Link) string {
+	text := code + " · " + f.At(k.At)
+	if k.Mass != nil {
+		text += " · " + k.Mass.String()
+	}
+	return text
+}
