@@ -91,7 +91,7 @@ fixes:
 
 // plantUnderTest is a site with a timetable on the clock of the bubble, which the test may move.
 type plantUnderTest struct {
-	t      *testing.T
+	t      testing.TB
 	log    *memstore.Log
 	site   *plant.Site
 	table  *alerts.Timetable
@@ -156,6 +156,12 @@ func newPlant(t *testing.T, begin string) *plantUnderTest {
 func newPlantOf(t *testing.T, begin, text string, demo bool) *plantUnderTest {
 	t.Helper()
 	until(t, begin)
+	return newPlantAt(t, text, demo)
+}
+
+// newPlantAt does the same now.
+func newPlantAt(t testing.TB, text string, demo bool) *plantUnderTest {
+	t.Helper()
 	p := &plantUnderTest{t: t, log: memstore.New().Site("clock-demo"), out: &lockedBuffer{}}
 	logID, err := record.NewLogID(rand.Reader)
 	check(t, err)
@@ -185,7 +191,7 @@ func console() haccp.Actor {
 	return haccp.Actor{ID: "console", Name: "console", Role: haccp.RoleConsole, Known: haccp.KnownConsole}
 }
 
-func check(t *testing.T, err error) {
+func check(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)

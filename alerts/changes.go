@@ -62,6 +62,7 @@ func (d *Desk) changes(s *haccp.State, now time.Time, scope cause.Scope) *haccp.
 		c.Renew = append(c.Renew, again)
 	}
 	var over []string
+	silences := s.SilencesAt(now)
 	for _, a := range s.Alerts() {
 		if !a.Open() {
 			continue
@@ -69,6 +70,9 @@ func (d *Desk) changes(s *haccp.State, now time.Time, scope cause.Scope) *haccp.
 		if standing[a.Key] == nil && scope.Holds(a) {
 			over = append(over, a.Alert)
 			continue
+		}
+		if silenced(silences, a, now) {
+			continue // nobody is told, so nobody is passed over: the ladder goes on when the silence ends
 		}
 		if terms.Uncured(a, now) {
 			c.Renew = append(c.Renew, alarm.Renewed{Alert: a.Alert, Because: alarm.BecauseUncured, Roles: terms.First(a.Severity, now), Severity: a.Severity})

@@ -279,7 +279,7 @@ func (d *Desk) Look(ctx context.Context) (next time.Time) {
 }
 
 func (d *Desk) look(ctx context.Context, now time.Time) (time.Time, error) {
-	if d.index == nil {
+	if d.index == nil || now.Sub(d.index.read).Abs() > verifyEvery {
 		index, err := d.readOutbox(ctx, now)
 		if err != nil {
 			return now, err

@@ -21,6 +21,7 @@ func number(n int) string { return strconv.Itoa(n) }
 
 // toldIndex is what the outbox knows of what was told, so that nothing is told twice.
 type toldIndex struct {
+	read time.Time           // from the outbox; it is read again once a day, so that the index does not grow for ever
 	told map[string]bool     // "channel alert round" and "channel alert cleared"
 	last map[string]lastTold // by channel and group, and whether it told of an end
 }
@@ -55,7 +56,7 @@ func (x *toldIndex) add(channel string, m *notify.Message) {
 
 // readOutbox builds the index after a start or when this instance takes over.
 func (d *Desk) readOutbox(ctx context.Context, now time.Time) (*toldIndex, error) {
-	x := &toldIndex{told: map[string]bool{}, last: map[string]lastTold{}}
+	x := &toldIndex{read: now, told: map[string]bool{}, last: map[string]lastTold{}}
 	err := d.opt.Outbox.Each(ctx, d.site, now.Add(-keepSent), func(id, channel string, _ time.Time, _ int, _ time.Time, _, _ bool, body []byte) error {
 		var m notify.Message
 		if err := json.Unmarshal(body, &m); err != nil {
@@ -86,15 +87,17 @@ func (d *Desk) tell(ctx context.Context, now time.Time) (time.Time, error) {
 	next := now.Add(fullEvery)
 	soon := func(at time.Time) {
 		if !at.IsZero() && at.Before(next) {
-			next = at
+			next = later(at, now.Add(time.Second)) // what is due already and was not done comes up again, but not at once
 		}
 	}
-	list := s.Alerts()
+	list, silences := s.Alerts(), s.SilencesAt(now)
 	count := map[string]int{}
 	for _, a := range list {
 		if a.Open() {
 			count[a.Severity]++
-			soon(terms.Next(a, now))
+			if !silenced(silences, a, now) {
+				soon(terms.Next(a, now))
+			}
 		}
 	}
 	for _, severity := range alarm.Severities() {
@@ -103,7 +106,9 @@ func (d *Desk) tell(ctx context.Context, now time.Time) (time.Time, error) {
 	if s.Site.Demo {
 		return next, nil // the demo sends nothing
 	}
-	silences := s.SilencesAt(now)
+	for _, x := range silences {
+		soon(x.Until)
+	}
 	for i := range d.opt.Channels {
 		c := &d.opt.Channels[i]
 		groups := d.sorted(c, list, silences, now)
@@ -116,6 +121,13 @@ func (d *Desk) tell(ctx context.Context, now time.Time) (time.Time, error) {
 		}
 	}
 	return next, nil
+}
+
+func later(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return b
+	}
+	return a
 }
 
 // sorted gives what is to be told on a channel, by group.
@@ -162,6 +174,10 @@ func (d *Desk) tellGroup(ctx context.Context, s *haccp.State, channel int, group
 	}
 	last := d.index.last[groupKey(c.Name, group, false)]
 	passed := now.Sub(last.at)
+	repeat := terms.Repeat
+	if len(p.standing) > 0 { // alerts of a group have one cause
+		repeat = terms.RepeatOf(p.standing[0])
+	}
 	waited := last.at.IsZero() || passed >= terms.Gather || passed < 0
 	switch {
 	case len(p.fresh) > 0 && (waited || graver(p.fresh, last.severity)):
@@ -170,13 +186,13 @@ func (d *Desk) tellGroup(ctx context.Context, s *haccp.State, channel int, group
 		}
 	case len(p.fresh) > 0:
 		soon(last.at.Add(terms.Gather))
-	case len(p.standing) > 0 && (last.at.IsZero() || passed >= terms.Repeat || passed < 0):
+	case len(p.standing) > 0 && (last.at.IsZero() || passed >= repeat || passed < 0):
 		if err := d.put(ctx, s, channel, notify.Repeated, group, p.standing, now); err != nil {
 			return next, err
 		}
-		soon(now.Add(terms.Repeat))
+		soon(now.Add(repeat))
 	case len(p.standing) > 0:
-		soon(last.at.Add(terms.Repeat))
+		soon(last.at.Add(repeat))
 	}
 	if len(p.ended) == 0 {
 		return next, nil

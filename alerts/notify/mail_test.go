@@ -129,7 +129,10 @@ func (s *mailServer) talk(c net.Conn) {
 			s.mu.Unlock()
 			say("250 ok")
 		case "DATA":
-			if s.hang {
+			s.mu.Lock()
+			hang := s.hang
+			s.mu.Unlock()
+			if hang {
 				time.Sleep(time.Minute)
 			}
 			say("354 go")
@@ -199,11 +202,15 @@ func TestMailArrivesWhole(t *testing.T) {
 
 func TestMailRefusesAndHangs(t *testing.T) {
 	s := newMailServer(t, StartTLS)
+	s.mu.Lock()
 	s.refuse = "452 4.3.1 no room for s3cret@example.org"
+	s.mu.Unlock()
 	if got := Failure(s.channel(t).Send(t.Context(), sample())); got != "the mail server answered 452" {
 		t.Errorf("%q", got)
 	}
+	s.mu.Lock()
 	s.hang = true
+	s.mu.Unlock()
 	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
 	defer cancel()
 	if got := Failure(s.channel(t).Send(ctx, sample())); got != "no answer in time" {
@@ -212,8 +219,7 @@ func TestMailRefusesAndHangs(t *testing.T) {
 }
 
 func TestMailWantsEncryptionAndTheRightCertificate(t *testing.T) {
-	s := newMailServer(t, Plain) // offers no STARTTLS
-	s.security = "none"
+	s := newMailServer(t, "none") // offers no STARTTLS
 	c := s.channelOf(t, StartTLS, s.roots)
 	if err := c.Send(t.Context(), sample()); err == nil || !strings.Contains(err.Error(), "no encryption") {
 		t.Errorf("sent in the clear: %v", err)

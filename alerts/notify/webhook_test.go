@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 )
@@ -39,6 +40,7 @@ func TestSignatureIsHMACSHA256(t *testing.T) {
 // A receiver fails, hangs, answers 500 and then 200: each attempt says what happened, has the same id and a signature that
 // holds, and nothing of the address or the secret is in an error.
 func TestWebhook(t *testing.T) {
+	var mu sync.Mutex
 	step := 0
 	var ids []string
 	hang := make(chan struct{})
@@ -57,9 +59,12 @@ func TestWebhook(t *testing.T) {
 		if err := json.Unmarshal(body, &m); err != nil || m.Subject != sample().Subject {
 			t.Errorf("%+v %v", m, err)
 		}
+		mu.Lock()
 		ids = append(ids, r.Header.Get(HeaderDelivery))
 		step++
-		switch step {
+		now := step
+		mu.Unlock()
+		switch now {
 		case 1:
 			http.Error(w, "broken", http.StatusInternalServerError)
 		case 2:
@@ -85,11 +90,13 @@ func TestWebhook(t *testing.T) {
 			t.Errorf("attempt %d: %q, want %q", i+1, got, want)
 		}
 	}
+	mu.Lock()
 	for _, id := range ids {
 		if id != sample().ID {
 			t.Errorf("an attempt has the id %s", id)
 		}
 	}
+	mu.Unlock()
 	srv.CloseClientConnections()
 	srv.Close()
 	err = hook.Send(t.Context(), sample())

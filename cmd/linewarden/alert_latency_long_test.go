@@ -72,6 +72,9 @@ func TestAlertLatency(t *testing.T) {
 	for i, m := range hook.got {
 		if at, ok := answered[m.Items[0].Place]; ok && m.Items[0].Cause == "outside" {
 			all = append(all, hook.at[i].Sub(at))
+			if d := hook.at[i].Sub(at); d > 150*time.Millisecond {
+				t.Logf("%s after the answer at %s", d.Round(time.Millisecond), at.Format("05.000"))
+			}
 			delete(answered, m.Items[0].Place)
 		}
 	}

@@ -127,7 +127,7 @@ func (t *Terms) Next(a *Alert, now time.Time) time.Time {
 		return time.Time{}
 	}
 	if a.Ack != nil {
-		return a.Ack.At.Add(t.Retest)
+		return a.Ack.At.Add(t.RetestOf(a))
 	}
 	var next time.Time
 	for i := range t.Ladder {
@@ -141,7 +141,28 @@ func (t *Terms) Next(a *Alert, now time.Time) time.Time {
 
 // Uncured reports whether an acknowledged alert has stood for longer than the plan lets it.
 func (t *Terms) Uncured(a *Alert, now time.Time) bool {
-	return a.Open() && a.Ack != nil && now.Sub(a.Ack.At) >= t.Retest
+	return a.Open() && a.Ack != nil && now.Sub(a.Ack.At) >= t.RetestOf(a)
+}
+
+// slowly is how often what nobody can cure in minutes is told again: a case that is overdue, and notices.
+const slowly = 24 * time.Hour
+
+func slow(a *Alert) bool { return a.Cause == Overdue || a.Severity == Notice }
+
+// RetestOf gives how long after it was acknowledged an alert that stands sounds again.
+func (t *Terms) RetestOf(a *Alert) time.Duration {
+	if slow(a) {
+		return max(t.Retest, slowly)
+	}
+	return t.Retest
+}
+
+// RepeatOf gives how often an alert that nobody has taken on is told again.
+func (t *Terms) RepeatOf(a *Alert) time.Duration {
+	if slow(a) {
+		return max(t.Repeat, slowly)
+	}
+	return t.Repeat
 }
 
 func join(list, more []string) []string {

@@ -68,7 +68,7 @@ func samples(t *testing.T, lang string) map[string]string {
 	out["due-late"], out["places"] = w.page("/"), w.page("/places")
 	raised := w.do(haccp.AskAlerts, haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}, &haccp.AlertChange{
 		Raise: []alarm.Raised{
-			{Cause: alarm.Outside, Key: "outside:" + id, Severity: alarm.Critical, Group: "outside/line-1", Deviation: id, Point: "bath-chlorine", Place: "bath-1", PlanVersion: 1, Since: w.now, Data: map[string]string{"value": "3 mg/L"}},
+			{Cause: alarm.Outside, Key: "outside:" + id, Severity: alarm.Critical, Group: "outside/line-1", Deviation: id, Point: "wash-chlorine", Place: "bath-1", PlanVersion: 1, Since: w.now, Data: map[string]string{"value": "3 mg/L"}},
 			{Cause: alarm.Missed, Key: "missed:bath-test@bath-1", Severity: alarm.Warning, Group: "missed/line-1", Check: "bath-test", Place: "bath-1", PlanVersion: 1, Since: w.now, Data: map[string]string{"due": "2026-03-02T14:00:00Z"}},
 		}})
 	first := raised[0].Body.(*alarm.Raised).Alert
