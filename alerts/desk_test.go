@@ -93,7 +93,10 @@ func (c *told) said() []string {
 func (c *told) want(t *testing.T, want ...string) {
 	t.Helper()
 	synctest.Wait()
-	if got := c.said(); !slices.Equal(got, want) {
+	got := c.said()
+	slices.Sort(got) // of one moment no order is promised
+	slices.Sort(want)
+	if !slices.Equal(got, want) {
 		t.Fatalf("told\n got %s\nwant %s", strings.Join(got, " | "), strings.Join(want, " | "))
 	}
 }

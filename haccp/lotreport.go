@@ -327,16 +327,19 @@ func (d *deciding) checkFed(b *LotFed) error {
 		return invalid("how", "bad-how", "how did it go over: split, merged, topped-up, heel, re-opened, reworked or fed")
 	}
 	seen := map[string]bool{}
-	for side, parts := range map[string][]LotPart{"from": b.From, "to": b.To} {
-		for i, p := range parts {
-			field := fmt.Sprintf("%s[%d]", side, i)
+	for _, side := range []struct {
+		name  string
+		parts []LotPart
+	}{{"from", b.From}, {"to", b.To}} {
+		for i, p := range side.parts {
+			field := fmt.Sprintf("%s[%d]", side.name, i)
 			if err := checkCode(field+".lot", p.Lot); err != nil {
 				return err
 			}
 			if err := checkMass(field+".mass", p.Mass); err != nil {
 				return err
 			}
-			if side == "to" && p.All {
+			if side.name == "to" && p.All {
 				return invalid(field+".all", "all-of-to", "that nothing is left is said of a lot that gave")
 			}
 			if seen[p.Lot] {
