@@ -56,18 +56,25 @@ func (a *Amount) UnmarshalJSON(b []byte) error {
 
 // String returns the limit as people read it, such as "free_chlorine 50 mg/L to 200 mg/L (critical)".
 func (l Limit) String() string {
-	bounds := ""
+	bounds := l.span()
 	switch {
 	case l.YesNo != nil && *l.YesNo:
 		bounds = "yes"
 	case l.YesNo != nil:
 		bounds = "no"
-	case l.Min != nil && l.Max != nil:
-		bounds = l.Min.String() + " to " + l.Max.String()
-	case l.Min != nil:
-		bounds = "at least " + l.Min.String()
-	case l.Max != nil:
-		bounds = "at most " + l.Max.String()
 	}
 	return l.Quantity + " " + bounds + " (" + string(l.Kind) + ")"
+}
+
+// span returns the bounds in words.
+func (l Limit) span() string {
+	switch {
+	case l.Min != nil && l.Max != nil:
+		return l.Min.String() + " to " + l.Max.String()
+	case l.Min != nil:
+		return "at least " + l.Min.String()
+	case l.Max != nil:
+		return "at most " + l.Max.String()
+	}
+	return ""
 }

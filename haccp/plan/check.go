@@ -43,6 +43,7 @@ func (p *Plan) Check(opts Options) []Problem {
 	c.checks()
 	c.monitoring()
 	c.dispositions()
+	c.products()
 	c.permissions()
 	c.alerts()
 	c.guidance()

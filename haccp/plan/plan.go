@@ -61,6 +61,7 @@ type Plan struct {
 	Checks        []Check           `yaml:"checks" json:"checks"`
 	Fixes         []Fix             `yaml:"fixes" json:"fixes,omitempty"`
 	Chemicals     []Chemical        `yaml:"chemicals" json:"chemicals,omitempty"`
+	Products      []Product         `yaml:"products" json:"products,omitempty"`
 	Dispositions  []DispositionRule `yaml:"dispositions" json:"dispositions,omitempty"`
 	Permissions   []Permission      `yaml:"permissions" json:"permissions,omitempty"`
 	Tolerances    Tolerances        `yaml:"tolerances" json:"tolerances"`

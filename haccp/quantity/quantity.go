@@ -38,6 +38,7 @@ const (
 	Temperature           ID = "temperature"
 	TemperatureDifference ID = "temperature_difference"
 	Salt                  ID = "salt"
+	MassFraction          ID = "mass_fraction"
 	Conductivity          ID = "conductivity"
 	Turbidity             ID = "turbidity"
 	COD                   ID = "cod"

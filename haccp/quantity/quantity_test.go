@@ -51,7 +51,7 @@ func TestTableHoldsTogether(t *testing.T) {
 			}
 		}
 	}
-	if len(All()) != 21 {
+	if len(All()) != 22 {
 		t.Errorf("%d quantities", len(All()))
 	}
 	if _, err := Get("flavour"); !errors.Is(err, ErrQuantity) || !strings.Contains(err.Error(), "free_chlorine") {

@@ -53,6 +53,9 @@ var rows = []row{
 		[]scale{one(Kelvin), one(Celsius), by(Fahrenheit, 5, 9)}}}},
 	{id: Salt, name: "salt", basis: "as NaCl", decimals: 1, groups: []unitGroup{
 		{"0", "400", []scale{one(GramPerL)}}, {"0", "100", []scale{one(PercentMass)}}}},
+	// Of a substance in product. What a laboratory prints as ppm in product is mg/kg.
+	{id: MassFraction, name: "mass fraction", decimals: 2, groups: []unitGroup{{"0", "1000000", []scale{
+		one(MgPerKg), by(MicrogPerKg, 1, 1000), by(GramPerKg, 1000, 1), by(PercentMass, 10000, 1)}}}},
 	{id: Conductivity, name: "conductivity", decimals: 0, groups: []unitGroup{{"0", "1000000",
 		[]scale{one(MicroSPerCm), by(MilliSPerCm, 1000, 1)}}}},
 	{id: Turbidity, name: "turbidity", decimals: 1, groups: []unitGroup{

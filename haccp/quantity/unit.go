@@ -17,6 +17,9 @@ const (
 	Kelvin       Unit = "K"
 	GramPerL     Unit = "g/L"
 	PercentMass  Unit = "% w/w"
+	GramPerKg    Unit = "g/kg"
+	MgPerKg      Unit = "mg/kg"
+	MicrogPerKg  Unit = "ug/kg"
 	MicroSPerCm  Unit = "uS/cm"
 	MilliSPerCm  Unit = "mS/cm"
 	NTU          Unit = "NTU"
@@ -58,6 +61,8 @@ func (u Unit) Symbol() string {
 	switch u {
 	case MicroSPerCm:
 		return "µS/cm"
+	case MicrogPerKg:
+		return "µg/kg"
 	case CubicMetre:
 		return "m³"
 	case CFUPerCm2:

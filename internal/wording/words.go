@@ -165,6 +165,7 @@ var quantities = map[string]text{
 	"quantity.temperature":            {"Temperature", "Temperatura"},
 	"quantity.temperature_difference": {"Water minus leaf temperature", "Temperatura del agua menos la hoja"},
 	"quantity.salt":                   {"Salt", "Sal"},
+	"quantity.mass_fraction":          {"Share of mass", "Fracción de masa"},
 	"quantity.conductivity":           {"Conductivity", "Conductividad"},
 	"quantity.turbidity":              {"Turbidity", "Turbidez"},
 	"quantity.cod":                    {"COD", "DQO"},
