@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"linewarden/haccp/control"
+	"linewarden/haccp/laboratory"
 )
 
 // target is a report with its body as it stands after the amendments the facts know.
@@ -84,7 +85,7 @@ func (s *State) foldAmended(e *Event, b *Amended, c changes, f Facts) error {
 		s.replaceBath(old, n)
 	case *LineStopped:
 		s.replaceStop(old, n)
-	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
+	case *LotReceived, *LotMoved, *LotFed, *LotRemoved, laboratory.Body:
 		s.amendLot(old, n, f)
 	}
 	_ = e
@@ -172,7 +173,7 @@ func (s *State) foldVoided(e *Event, b *Voided, c changes, f Facts) error {
 		s.dropLine(old, c, f)
 	case *FixDone:
 		s.dropFix(old, was, c, f)
-	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
+	case *LotReceived, *LotMoved, *LotFed, *LotRemoved, laboratory.Body:
 		s.dropLot(old, f)
 	case *PlaceEmptied, *CleanBreak:
 		s.dropEmptied(old.ID)

@@ -4,11 +4,13 @@ import (
 	"slices"
 
 	"linewarden/haccp/control"
+	"linewarden/haccp/laboratory"
 )
 
 // amendable kinds are reports whose body may be replaced.
 var amendable = []string{KindReading, KindFilled, KindAdded, KindPartReplaced, KindDrained, KindCleaned, KindLineStopped, KindNote,
-	KindLotReceived, KindLotEntered, KindLotLeft, KindLotFed, KindLotRemoved}
+	KindLotReceived, KindLotEntered, KindLotLeft, KindLotFed, KindLotRemoved,
+	KindLotSampled, KindSamplePassed, KindSampleReceived, KindResult}
 
 // voidable kinds are reports that may be withdrawn.
 var voidable = append([]string{KindInService, KindOutOfService, KindCleanBreak, KindLineStarted, KindFixDone, KindPlaceEmptied}, amendable...)
@@ -134,6 +136,8 @@ func (d *deciding) amendedBody(t *target, body any) (*amended, error) {
 		return &amended{body: n, better: slices.ContainsFunc(old.ProductInBaths, emptied)}, d.checkStop(n)
 	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
 		return d.amendedLot(t, n)
+	case laboratory.Body:
+		return d.amendedSample(t, n)
 	case *Note:
 		old, ok := t.body.(*Note)
 		if !ok || n.Place != old.Place {

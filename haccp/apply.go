@@ -368,7 +368,7 @@ func (s *State) foldOpened(e *Event, b *DeviationOpened, c changes, f Facts) err
 	s.deviations.set(b.Deviation, d)
 	s.loose.cases = with(s.loose.cases, b.Deviation)
 	if b.Lot != "" {
-		s.changeLot(b.Lot, f, func(l *LotState) { l.Clocks = append(slices.Clip(l.Clocks), ClockCase{b.Point, b.Deviation}) })
+		s.changeLot(b.Lot, f, func(l *LotState) { l.caseOpened(b) })
 	}
 	if b.Point == "" || b.Lot != "" {
 		s.forgetPlain()

@@ -479,6 +479,9 @@ func newCase(e *Event, b *DeviationOpened) *Deviation {
 	if b.Ground == GroundExcursion {
 		d.Spans = []Covered{{Span: now}}
 	}
+	if b.Result != nil {
+		d.Outside = b.Result.Results
+	}
 	return d
 }
 

@@ -372,6 +372,8 @@ type DeviationOpened struct {
 	Point       string     `json:"point"`
 	Lacking     []string   `json:"lacking,omitempty"`
 	Value       string     `json:"value,omitempty"` // time of a lot: as computed when opened, such as "95 min"
+	// Result says which results of the lot were outside its specification.
+	Result *ResultCase `json:"result,omitempty"`
 }
 
 // DeviationReopened is the body written when a closed case grows, or its effectiveness check fails.

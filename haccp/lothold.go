@@ -20,6 +20,8 @@ func (s *State) causesOf(ids func(string) bool) lot.Causes {
 			continue
 		}
 		switch {
+		case d.Ground == GroundResult:
+			s.resultCause(&c, d)
 		case d.Lot != "":
 			if !d.Now.Begin.IsZero() {
 				c.Own = append(c.Own, lot.Own{Cause: id, Lot: d.Lot, From: d.Now.Begin})
@@ -39,7 +41,7 @@ func (s *State) causesOf(ids func(string) bool) lot.Causes {
 
 // holdsProduct reports whether a case puts product on hold.
 func (s *State) holdsProduct(d *Deviation) bool {
-	if d.Critical {
+	if d.Critical || d.Ground == GroundResult {
 		return true
 	}
 	v := s.numbered(d.PlanVersion)
@@ -94,6 +96,9 @@ func (d *deciding) holdAffected() error {
 		if err := d.judgeTimes(book); err != nil {
 			return err
 		}
+	}
+	if err := d.judgeResults(); err != nil {
+		return err
 	}
 	if err := d.reopenTimes(); err != nil {
 		return err

@@ -12,7 +12,8 @@ import (
 
 // blocking lists the findings that stand against the release of a lot until they were evaluated.
 var blocking = []string{FindingUnknownLot, FindingLotDisposed, FindingLotUsedUp, FindingLotHeld, FindingNotReleased, FindingPlaceNotOfIt,
-	FindingPlaceNotInUse, FindingUnknownFilling, FindingLineStopped}
+	FindingPlaceNotInUse, FindingUnknownFilling, FindingLineStopped, FindingSampleThere, FindingUnknownSample, FindingOtherMethod,
+	FindingOtherLaboratory, FindingNoRetestReason, FindingBeforeSample}
 
 // What may be missing for a release.
 const (
@@ -35,7 +36,9 @@ type Missing struct {
 	Point     string    `json:"point,omitempty"`
 	Place     string    `json:"place,omitempty"`
 	Step      string    `json:"step,omitempty"`
-	Code      string    `json:"code,omitempty"` // of a finding
+	Code      string    `json:"code,omitempty"` // of a finding; of a test: why it is not evaluated
+	Test      string    `json:"test,omitempty"` // of the specification, by its name
+	Sample    string    `json:"sample,omitempty"`
 	From      time.Time `json:"from,omitzero"`
 	To        time.Time `json:"to,omitzero"`
 }
@@ -61,6 +64,8 @@ func (m Missing) String() string {
 		return fmt.Sprintf("lot %s was not evaluated as fit, or untouched, under case %d", m.Lot, m.Number)
 	case MissingReview:
 		return fmt.Sprintf("the records of lot %s were not reviewed since its last report", m.Lot)
+	case MissingSpecification, MissingResult, MissingPending, MissingFailing:
+		return m.tested()
 	}
 	return fmt.Sprintf("lot %s: %s was not evaluated", m.Lot, m.Code)
 }
@@ -96,6 +101,7 @@ func (s *State) Missing(l *LotState, f Facts, now time.Time) []Missing {
 			}
 		}
 	}
+	out = append(out, s.untested(l, now)...)
 	for _, st := range l.Stays() {
 		if st.Limbo && !slices.ContainsFunc(out, func(m Missing) bool { return m.What == MissingStep && m.Step == st.Step }) {
 			out = append(out, Missing{What: MissingStep, Lot: l.Code, Step: st.Step, Place: st.Place})

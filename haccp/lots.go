@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"linewarden/haccp/laboratory"
 	"linewarden/haccp/lot"
 )
 
@@ -35,7 +36,10 @@ type LotState struct {
 	Shipments   []Shipment    `json:"shipments,omitempty"`
 	Flags       []Flag        `json:"flags,omitempty"`
 	Clocks      []ClockCase   `json:"clocks,omitempty"`
-	Findings    []FoundAt     `json:"findings,omitempty"` // of its reports; they want a look before release
+	// Laboratory is what is recorded of its samples, and Tested the cases that their results opened.
+	Laboratory laboratory.File `json:"laboratory,omitempty"`
+	Tested     []TestedCase    `json:"tested,omitempty"`
+	Findings   []FoundAt       `json:"findings,omitempty"` // of its reports; they want a look before release
 }
 
 // maxSeqs bounds the records about a lot that a signature lists.
@@ -268,6 +272,8 @@ func codesOf(body any) []string {
 		for i := range b.Lots {
 			out = with(out, b.Lots[i].Lot)
 		}
+	case laboratory.Body:
+		out = []string{b.OfLot()}
 	}
 	return out
 }
@@ -311,7 +317,7 @@ func (l *LotState) fold(e *Event, s *State) {
 	l.Seqs = l.Seqs[max(0, len(l.Seqs)-maxSeqs):]
 	mark := SignedMark{Seq: e.Seq, At: e.At, By: e.By}
 	switch b := e.Body.(type) {
-	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
+	case *LotReceived, *LotMoved, *LotFed, *LotRemoved, laboratory.Body:
 		l.reported(e)
 		l.fact(e, b)
 	case *LotFlagged:
@@ -378,6 +384,8 @@ func (l *LotState) fact(e *Event, body any) {
 		l.AddFeed(feedOf(e, b))
 	case *LotRemoved:
 		l.AddRemoval(lot.Removal{ID: e.ID, At: e.At, What: b.What, Mass: massOf(b.Mass)})
+	case laboratory.Body:
+		l.Laboratory = l.Laboratory.Put(laboratory.Act{ID: e.ID, Seq: e.Seq, At: e.At, By: e.By.ID, Name: e.By.Name}, b)
 	}
 }
 
@@ -523,7 +531,7 @@ func (l *LotState) replay(e *Event, all []*Event, s *State) {
 	case *Voided:
 		l.drop(changed(b.Target).ID)
 	case *DeviationOpened:
-		l.Clocks = append(l.Clocks, ClockCase{b.Point, b.Deviation})
+		l.caseOpened(b)
 	default:
 		l.fold(e, s)
 	}
@@ -531,6 +539,7 @@ func (l *LotState) replay(e *Event, all []*Event, s *State) {
 
 func (l *LotState) drop(id string) {
 	l.Drop(id)
+	l.Laboratory = l.Laboratory.Drop(id)
 	l.Materials = slices.DeleteFunc(slices.Clone(l.Materials), func(m UsedAt) bool { return m.ID == id })
 }
 

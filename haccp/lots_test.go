@@ -18,6 +18,7 @@ import (
 // lotPlan changes the demo plan so that only critical points hold product, the shredder carries over, and the time
 // from shredding to filling is limited.
 func lotPlan(p *plan.Plan) {
+	p.Products = nil // results are confirmed by signature
 	for i := range p.Classes {
 		p.Classes[i].Holds = p.Classes[i].Class == plan.CCP
 	}

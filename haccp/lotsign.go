@@ -222,7 +222,8 @@ func (d *deciding) checkDispose(l *LotState, ask *LotDisposed) error {
 	return d.checkRelease(l, ask)
 }
 
-// NotChecked lists what a release rests on and the system does not check yet: who signs confirms each.
+// NotChecked lists what a release may rest on that the system does not check: who signs confirms each. What of it
+// holds for a lot is for Unchecked to say.
 func NotChecked() []string { return []string{"results", "materials", "instruments"} }
 
 // checkRelease refuses a release while anything is missing, item by item (RULES 6.2).
@@ -231,7 +232,7 @@ func (d *deciding) checkRelease(l *LotState, ask *LotDisposed) error {
 	for _, m := range d.Missing(l, d.facts, d.now) {
 		missing = append(missing, m.String())
 	}
-	for _, c := range NotChecked() {
+	for _, c := range d.Unchecked(l, d.now) {
 		if !slices.Contains(ask.Confirmed, c) {
 			missing = append(missing, "not checked by the system, to be confirmed by signature: "+c)
 		}

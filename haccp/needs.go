@@ -4,6 +4,8 @@ import (
 	"maps"
 	"slices"
 	"time"
+
+	"linewarden/haccp/laboratory"
 )
 
 // Needs returns what a command wants to know beyond the state and the facts given. The caller reads it and
@@ -86,11 +88,16 @@ func (s *State) lotsWanted(c *Command, f Facts) Need {
 		}
 	}
 	need := s.lotNeeds(codesOf(body), f)
+	if b, ok := body.(*laboratory.Reported); ok { // a result speaks of what ran beside the lot when it was made
+		if l := s.knownLot(b.Lot, f); l != nil && l.Born().Before(at) {
+			at = l.Born()
+		}
+	}
 	if s.lotsFrom.IsZero() || !at.Before(s.lotsFrom) || at.IsZero() {
 		return need
 	}
 	switch body.(type) {
-	case *Reading, *Bath, *LineStarted, *FixDone, *AcceptTime:
+	case *Reading, *Bath, *LineStarted, *FixDone, *AcceptTime, *laboratory.Reported:
 	default:
 		return need
 	}

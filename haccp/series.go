@@ -75,6 +75,7 @@ func (s *State) settle(c changes, f Facts) (map[string][]control.Excursion, erro
 		}
 	}
 	clear(c)
+	s.settleResults()
 	s.settleTimes()
 	return open, nil
 }

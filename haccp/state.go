@@ -23,7 +23,7 @@ import (
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 7
+const FoldVersion = 8
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -365,6 +365,8 @@ type Deviation struct {
 	Touched   int64        `json:"touched"`              // seq of the last record about it
 	Widened   int64        `json:"widened"`              // seq at which its span last widened
 	TakenLate string       `json:"taken_late,omitempty"` // miss: the reading that was taken in time, received late
+	// Outside lists the records of results that ever were outside under the case, sorted.
+	Outside []string `json:"outside,omitempty"`
 	// DueFrom is, of a miss, when the window of its due began: its span begins there where no reading shows
 	// control before it.
 	DueFrom time.Time `json:"due_from,omitzero"`

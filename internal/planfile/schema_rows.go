@@ -70,7 +70,7 @@ var rows = map[string]row{
 	"Plan.checks":           {about: "Scheduled monitoring.", must: true},
 	"Plan.fixes":            text("Immediate fixes."),
 	"Plan.chemicals":        text("Products that may be added to a bath."),
-	"Plan.products":     text("What lots are sold as, each with the tests it is held against before release."),
+	"Plan.products":         text("What lots are sold as, each with the tests it is held against before release."),
 	"Plan.dispositions":     text("Who signs what becomes of lots; default: one manager."),
 	"Plan.permissions":      text("Acts that only some roles may do; a permission narrows, it never widens."),
 	"Plan.tolerances":       text("Tolerances of time."),

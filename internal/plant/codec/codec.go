@@ -13,6 +13,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/alarm"
+	"linewarden/haccp/laboratory"
 )
 
 // KeyChanged is the body of a record that gives the log a new key; its bytes are those of package record.
@@ -76,6 +77,10 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindLotReviewed, 1}:       reflect.TypeFor[haccp.LotReviewed](),
 	{haccp.KindLotDisposed, 1}:       reflect.TypeFor[haccp.LotDisposed](),
 	{haccp.KindLotShipped, 1}:        reflect.TypeFor[haccp.LotShipped](),
+	{haccp.KindLotSampled, 1}:        reflect.TypeFor[laboratory.Sampled](),
+	{haccp.KindSamplePassed, 1}:      reflect.TypeFor[laboratory.Passed](),
+	{haccp.KindSampleReceived, 1}:    reflect.TypeFor[laboratory.Received](),
+	{haccp.KindResult, 1}:            reflect.TypeFor[laboratory.Reported](),
 	{haccp.KindNote, 1}:              reflect.TypeFor[haccp.Note](),
 	{haccp.KindSiteAdded, 1}:         reflect.TypeFor[haccp.GroupSite](),
 	{haccp.KindSiteRetired, 1}:       reflect.TypeFor[haccp.GroupSite](),
