@@ -58,9 +58,9 @@ func (s *State) Tests(l *LotState, now time.Time) []laboratory.Status {
 	return l.Laboratory.Statuses(p)
 }
 
-// heldTo is the specification of a lot with the tests added that it has results of and the specification does not name:
+// HeldTo is the specification of a lot with the tests added that it has results of and the specification does not name:
 // a pathogen is a pathogen under any version of the plan.
-func (s *State) heldTo(l *LotState) *plan.Product {
+func (s *State) HeldTo(l *LotState) *plan.Product {
 	out := &plan.Product{}
 	if p, _ := s.Specification(l, s.LastRecorded); p != nil {
 		out.Tests = slices.Clone(p.Tests)
@@ -107,7 +107,7 @@ func (d *deciding) judgeResults() error {
 		if !ok || len(l.Laboratory) == 0 {
 			continue
 		}
-		for _, a := range l.Laboratory.Alarms(d.heldTo(l)) {
+		for _, a := range l.Laboratory.Alarms(d.HeldTo(l)) {
 			if d.caseOfResults(l, &a) {
 				continue
 			}
@@ -164,7 +164,7 @@ func (s *State) settleResults() {
 		if !ok || len(l.Tested) == 0 {
 			continue
 		}
-		alarms := l.Laboratory.Alarms(s.heldTo(l))
+		alarms := l.Laboratory.Alarms(s.HeldTo(l))
 		for _, c := range l.Tested {
 			if d, ok := s.deviations.get(c.Deviation); ok {
 				s.settleTested(l, d, alarms)

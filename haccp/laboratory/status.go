@@ -75,3 +75,18 @@ func (f File) Alarms(p *plan.Product) []Alarm {
 	}
 	return out
 }
+
+// Decisions says what the results of a sample say, for every test that it was taken for.
+func (s *Sample) Decisions(p *plan.Product) []Decision {
+	var out []Decision
+	for i := range p.Tests {
+		if t := &p.Tests[i]; s.Asks(t.ID) {
+			out = append(out, Judge(t, t.ID, s))
+		}
+	}
+	return out
+}
+
+// Waits reports whether a decision waits for results: there are too few, or they decide nothing. Those of a sample that
+// was not fit wait for nothing.
+func (d *Decision) Waits() bool { return d.Verdict == NotEvaluated && d.Why != WhyUnfit && d.Why != WhyNoTest }

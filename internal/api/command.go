@@ -1,6 +1,7 @@
 package api
 
 import (
+	"maps"
 	"strings"
 	"time"
 
@@ -144,7 +145,7 @@ func kindOf[T any, P interface {
 
 // reportKinds lists the reports that can be amended or put in the place of a void one.
 func reportKinds() map[string]reportKind {
-	return map[string]reportKind{
+	out := map[string]reportKind{
 		haccp.KindReading: kindOf[readingBody](), haccp.KindFilled: kindOf[fillingBody](), haccp.KindAdded: kindOf[additionBody](),
 		haccp.KindPartReplaced: kindOf[replacementBody](), haccp.KindDrained: kindOf[careBody](), haccp.KindCleaned: kindOf[careBody](),
 		haccp.KindInService: kindOf[serviceBody](), haccp.KindOutOfService: kindOf[serviceBody](), haccp.KindCleanBreak: kindOf[breakBody](),
@@ -153,4 +154,6 @@ func reportKinds() map[string]reportKind {
 		haccp.KindLotReceived: kindOf[receivedBody](), haccp.KindLotEntered: kindOf[movedBody](), haccp.KindLotLeft: kindOf[movedBody](),
 		haccp.KindLotFed: kindOf[fedBody](), haccp.KindLotRemoved: kindOf[removedBody](), haccp.KindPlaceEmptied: kindOf[emptiedBody](),
 	}
+	maps.Copy(out, sampleKinds())
+	return out
 }

@@ -167,6 +167,9 @@ func (m *maker) responses(r route) obj {
 	if r.query != nil || strings.Contains(r.path, ":") || r.path == "/devices" {
 		problems = append(problems, 422)
 	}
+	if strings.HasSuffix(r.path, "/certificate") {
+		problems = append(problems, 409)
+	}
 	if r.path == "/corrective-actions" {
 		problems = append(problems, 406)
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/haccp/laboratory"
 	"linewarden/haccp/lot"
 	"linewarden/internal/plant"
 )
@@ -83,6 +84,8 @@ type LotFile struct {
 	Affected     []lot.Touch         `json:"affected" doc:"By which cases, as the facts stand."`
 	Balance      LotBalance          `json:"balance"`
 	Missing      []haccp.Missing     `json:"missing" doc:"What stands between it and its release."`
+	Tests        []laboratory.Status `json:"tests" doc:"How every test of its specification stands; empty where the plan has none."`
+	Samples      []SampleFile        `json:"samples"`
 	NotChecked   []string            `json:"not_checked" doc:"What the system does not check: who signs a release confirms each."`
 	Evaluations  []haccp.Evaluation  `json:"evaluations"`
 	Reviews      []haccp.SignedMark  `json:"reviews"`
@@ -265,7 +268,8 @@ func (q *call) getLot() (LotFile, error) {
 		affected[[2]string{t.Lot, t.Cause}] = true
 	}
 	out := LotFile{LotRef: q.lotRef(s, book, l, affected), Source: l.Source, Harvested: l.Harvested, Stays: []LotStay{}, Times: []LotClock{},
-		Feeds: list(l.Fed), Boxes: list(l.Boxes()), Materials: list(l.Materials), People: list(l.People), Affected: list(touches), NotChecked: haccp.NotChecked(),
+		Feeds: list(l.Fed), Boxes: list(l.Boxes()), Materials: list(l.Materials), People: list(l.People), Affected: list(touches), NotChecked: s.Unchecked(l, q.now),
+		Tests: list(s.Tests(l, q.now)), Samples: samplesOf(s, l),
 		Balance: balanceOf(book.Balance(l.Code)), Missing: list(s.MissingFor(l.Code, f, q.now)), Evaluations: list(l.Evaluations), Reviews: list(l.Reviews),
 		Dispositions: list(l.Signed), Shipments: list(l.Shipments), Records: list(l.Seqs), Head: headOf(q.api.Site.Head())}
 	for i := range l.Stays() {
