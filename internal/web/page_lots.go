@@ -27,6 +27,7 @@ type lotPage struct {
 	Lost       string
 	Missing    []string
 	Unchecked  []string
+	Tests      []frame.TestView
 	Records    []frame.RecordRow
 }
 
@@ -66,6 +67,7 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	for _, k := range book.Forward(code).Links {
 		p.Into = append(p.Into, lotLink(f, k.To, &k))
 	}
+	p.Tests = f.LotTests(state, l)
 	b := book.Balance(code)
 	if p.Left = b.Left.String(); b.Unexplained != nil {
 		p.Lost = b.Unexplained.String()
@@ -74,7 +76,7 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 		for _, m := range state.MissingFor(code, haccp.Facts{}, f.Now) {
 			p.Missing = append(p.Missing, f.Missing(m))
 		}
-		for _, x := range haccp.NotChecked() {
+		for _, x := range state.Unchecked(l, f.Now) {
 			p.Unchecked = append(p.Unchecked, f.Word("unchecked", x))
 		}
 	}

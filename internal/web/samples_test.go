@@ -93,6 +93,7 @@ func samples(t *testing.T, lang string) map[string]string {
 	out["deviation-signed"], out["log"] = w.page("/deviations/"+id), w.page("/log")
 	out["log-empty"] = w.page("/log?from=2026-02-01&to=2026-02-02")
 	out["records"], out["plan"] = w.page("/records"), w.page("/plan")
+	laboratorySamples(w, out)
 	deskSamples(w, out, target, id)
 	out["not-found"] = w.get("/checks/no-such/place").body
 	w.signIn("ana")
@@ -155,7 +156,7 @@ func TestUnbalancedFindsFaults(t *testing.T) {
 
 var (
 	inlineThing = regexp.MustCompile(`(?i)<style|\sstyle=|<script(?: [^>]*)?>[^<]|\son[a-z]+=|javascript:`)
-	rawKey      = regexp.MustCompile(`[>" ]((?:ui|nav|due|check|form|sign|line|places|plan|people|log|reading|record|records|amend|void|time|deviation|deviations|part|say|refusal|finding|caution|bath|lot|lots|setup|signin|history|gap|fix)\.[a-z-]+)[<" .,:]`)
+	rawKey      = regexp.MustCompile(`[>" ]((?:ui|nav|due|check|form|sign|line|places|plan|people|log|reading|record|records|amend|void|time|deviation|deviations|part|say|refusal|finding|caution|bath|lot|lots|setup|signin|history|gap|fix|laboratory|why|decision|test)\.[a-z-]+)[<" .,:]`)
 	leftOver    = regexp.MustCompile(`\{[a-z_]+\}`)
 	labelFor    = regexp.MustCompile(`<label for="([^"]+)"`)
 	inputID     = regexp.MustCompile(` id="([^"]+)"`)

@@ -167,6 +167,7 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	s.routeAlerts(app, in)
 	s.routeCases(app, in)
 	s.routeLots(app, in)
+	s.routeLaboratory(app, in)
 	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
 	d.Register(app, in)
 }

@@ -138,6 +138,8 @@ func (f *Frame) Missing(m haccp.Missing) string {
 		return f.T("lot.no-evaluation", "lot", m.Lot, "number", number)
 	case haccp.MissingReview:
 		return f.T("lot.no-review", "lot", m.Lot)
+	case haccp.MissingSpecification, haccp.MissingResult, haccp.MissingPending, haccp.MissingFailing:
+		return f.missingResult(m)
 	}
 	return f.T("lot.no-finding", "lot", m.Lot, "finding",
 		f.T("finding."+m.Code, "lot", m.Lot, "step", "–", "place", "–", "line", "–", "filling", "–", "state", "–"))
