@@ -480,7 +480,7 @@ func newCase(e *Event, b *DeviationOpened) *Deviation {
 		d.Spans = []Covered{{Span: now}}
 	}
 	if b.Result != nil {
-		d.Outside = b.Result.Results
+		d.Outside, d.Loggers, d.Lots = b.Result.Results, b.Result.By, []string{b.Lot}
 	}
 	return d
 }

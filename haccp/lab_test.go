@@ -299,6 +299,9 @@ func TestPathogenBetweenCleanBreaks(t *testing.T) {
 	if got := heldIn(split); !slices.Equal(got, []string{"Z1"}) {
 		t.Errorf("on hold: %v", got)
 	}
+	if got := opened.Result.By; !slices.Equal(got, []string{"lara"}) {
+		t.Errorf("reported by %v", got)
+	}
 	// The confirmation is a further result on the same sample: the case grows, and nobody opens a second one.
 	before := len(w.state.Cases())
 	w.results("N", "S-N", "listeria", "none/25", "found")

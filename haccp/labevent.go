@@ -65,6 +65,7 @@ func (s *State) OutOfSpecification() []OutOfSpecification {
 
 // ResultCase says in the opening of a case which results were outside.
 type ResultCase struct {
+	By          []string `json:"by"`   // ids of those who reported them, sorted: none of them closes the case
 	Name        string   `json:"name"` // of the test
 	Presumptive bool     `json:"presumptive,omitempty"`
 	Results     []string `json:"results"` // ids of the records, sorted

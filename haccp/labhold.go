@@ -139,9 +139,20 @@ func (d *deciding) openResults(l *LotState, a *laboratory.Alarm) error {
 	at := takenAt(l, a.Sample)
 	b := &DeviationOpened{Begin: at, Class: plan.Quality, Critical: a.Pathogen, End: at, Ground: GroundResult, Lot: l.Code, OpenedBy: a.Outside[0],
 		PlanVersion: version, Value: fmt.Sprintf("%d of %d", a.Marginal+a.Bad, a.N),
-		Result: &ResultCase{Name: a.Test.Name, Presumptive: a.Presumptive, Results: a.Outside, Rule: a.Test.String(), Sample: a.Sample, Test: a.Test.ID}}
+		Result: &ResultCase{By: reportersOf(l, a.Outside), Name: a.Test.Name, Presumptive: a.Presumptive, Results: a.Outside, Rule: a.Test.String(), Sample: a.Sample, Test: a.Test.ID}}
 	b.Deviation = uuid5("deviation", d.Site.Site, GroundResult, l.Code, a.Sample, a.Test.ID, b.OpenedBy)
 	return d.openCase(b, d.cmd.At)
+}
+
+// reportersOf lists who reported some of the records of a lot.
+func reportersOf(l *LotState, ids []string) []string {
+	var out []string
+	for i := range l.Laboratory {
+		if a := &l.Laboratory[i]; slices.Contains(ids, a.ID) {
+			out = with(out, a.By)
+		}
+	}
+	return out
 }
 
 // takenAt is when a sample was taken, or else when it was first heard of.
@@ -184,6 +195,9 @@ func (s *State) settleTested(l *LotState, d *Deviation, alarms []laboratory.Alar
 			for _, id := range a.Outside {
 				grew = grew || !slices.Contains(next.Outside, id)
 				next.Outside = with(next.Outside, id)
+			}
+			for _, who := range reportersOf(l, a.Outside) {
+				next.Loggers = with(next.Loggers, who)
 			}
 			grew = grew || d.Now.Begin.IsZero()
 		}

@@ -203,6 +203,9 @@ func (s *State) LogEntry(d *Deviation, now time.Time) LogEntry {
 	if v := s.numbered(d.PlanVersion); v != nil {
 		e.name(v)
 	}
+	if d.Result != nil {
+		e.PointName, e.Limits = d.Result.Name, []string{d.Result.Rule}
+	}
 	end := now
 	if d.IsClosed {
 		e.Status, e.ClosedAt, end = "closed", d.ClosedAt, d.ClosedAt

@@ -89,4 +89,6 @@ func (s *Sample) Decisions(p *plan.Product) []Decision {
 
 // Waits reports whether a decision waits for results: there are too few, or they decide nothing. Those of a sample that
 // was not fit wait for nothing.
-func (d *Decision) Waits() bool { return d.Verdict == NotEvaluated && d.Why != WhyUnfit && d.Why != WhyNoTest }
+func (d *Decision) Waits() bool {
+	return d.Verdict == NotEvaluated && d.Why != WhyUnfit && d.Why != WhyNoTest
+}

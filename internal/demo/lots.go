@@ -52,6 +52,7 @@ func (w *writer) produce(s *shift, lead haccp.Actor) {
 		w.do(after(at, 0.3), lead, haccp.KindPlaceEmptied, at, &haccp.PlaceEmptied{Place: "shredder", Note: "Hopper rinsed, seen empty."})
 		at = after(begin, lotDone)
 		w.do(after(at, 0.3), lead, haccp.KindLotEntered, at, &haccp.LotMoved{Lot: code, Step: "chill", Place: "cold-room"})
+		w.sampled(s, code, begin, lead)
 		w.clear(s, code, begin)
 		last = begin
 	}

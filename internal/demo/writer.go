@@ -14,6 +14,7 @@ import (
 // writer works out the steps of a history. It knows nothing of the site: what depends on it is left to
 // the player.
 type writer struct {
+	product   *plan.Product
 	boxes     int  // filled so far
 	reworked  bool // a lot was sent to rework
 	now, from time.Time
@@ -31,6 +32,7 @@ func newWriter(o Options, p *plan.Plan, zone *time.Location) *writer {
 	y, m, d := now.In(zone).Date()
 	w := &writer{now: now, zone: zone, from: time.Date(y, m, d-o.Days, 5, 0, 0, 0, zone).UTC(), chance: chance(o.Chance),
 		space: record.DerivedID(record.SiteNamespace(p.Site), "demo", strconv.FormatUint(o.Chance, 10))}
+	w.product = &p.Products[0]
 	w.baths = []*water{
 		{place: "bath-1", litres: 1200, rate: 0.10, juice: 7},
 		{place: "bath-2", litres: 900, rate: 0.06, juice: 4},

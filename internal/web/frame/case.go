@@ -60,6 +60,9 @@ func (f *Frame) View(d *haccp.Deviation) *CaseView {
 			}
 		}
 	}
+	if d.Result != nil {
+		v.Limits = append(v.Limits, d.Result.Rule)
+	}
 	for i := range v.Fixes {
 		v.Fixes[i].Fix = f.fixName(v.Fixes[i].Fix)
 	}
