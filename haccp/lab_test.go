@@ -550,3 +550,46 @@ func laboratoryRefused(t *testing.T) {
 		holdRefusal(t, w, refusalCase{x.code, x.field, x.of, func(w *world) *haccp.Command { return w.command(x.kind, x.by, x.ask) }})
 	}
 }
+
+// A result comes weeks after the lot was made, when most of what ran beside it has left the state: the clean break before
+// it is known still, and what ran before that break is not affected.
+func TestLateResultKnowsItsBreak(t *testing.T) {
+	w := tested(t)
+	run := func(code string) {
+		w.receive(code)
+		for _, s := range [][2]string{{"shred", "shredder"}, {"fill", "filler"}} {
+			w.in(code, s[0], s[1])
+			w.at(5 * time.Minute)
+			w.out(code, s[0], s[1])
+		}
+		w.must(haccp.KindPlaceEmptied, tina, &haccp.PlaceEmptied{Place: "shredder"})
+	}
+	brk := func() {
+		for _, b := range []string{"bath-1", "bath-2"} {
+			w.must(haccp.KindDrained, tina, &haccp.Bath{Place: b})
+		}
+		w.must(haccp.KindCleanBreak, lea, &haccp.CleanBreak{Line: "line-1", Places: []string{"bath-1", "bath-2", "fillet-table", "hand-dip", "shredder", "filler"}})
+		w.at(time.Minute)
+	}
+	run("before")
+	w.at(time.Minute)
+	brk()
+	w.at(48 * time.Hour) // longer than the state keeps breaks before the oldest lot
+	run("beside")
+	run("N")
+	brk()
+	w.at(time.Hour)
+	run("after")
+	w.at(9 * 24 * time.Hour)
+	destroy := func(code string) {
+		w.must(haccp.AskLotDispose, mara, &haccp.LotDisposed{Lot: code, Outcome: plan.Destroy, Reason: "too old", Where: "compost", Mass: kg("200"), Signature: w.signature("lot-destroy")})
+	}
+	destroy("before") // its way ended weeks ago: it leaves the state once all is older than the horizon
+	w.at(9 * 24 * time.Hour)
+	destroy("after")
+	w.take("N", "S")
+	got := heldIn(w.results("N", "S", "salmonella", "found"))
+	if !slices.Equal(got, []string{"N", "beside"}) {
+		t.Errorf("on hold: %v", got)
+	}
+}

@@ -3,6 +3,7 @@ package haccp
 import (
 	"cmp"
 	"slices"
+	"strings"
 	"time"
 
 	"linewarden/haccp/laboratory"
@@ -576,7 +577,13 @@ func (s *State) trimLots() {
 	}
 	old := func(at time.Time) bool { return at.Before(oldest.Add(-slack)) }
 	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return old(x.At) })
-	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return old(x.At) })
+	last := map[string]time.Time{} // the last clean break before all lots ends what a result of one of them reaches back to
+	for _, x := range s.breaks {
+		if k := x.Line + " " + strings.Join(x.Places, " "); old(x.At) && x.At.After(last[k]) {
+			last[k] = x.At
+		}
+	}
+	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return old(x.At) && x.At.Before(last[x.Line+" "+strings.Join(x.Places, " ")]) })
 }
 
 // wanted reports whether a lot has to stay in the state.

@@ -129,7 +129,12 @@ func (s *Server) change(c *fiber.Ctx, p *changePage, change string, body any) er
 func changeable(kind string) (amend, void bool) {
 	void = slices.Contains([]string{haccp.KindReading, haccp.KindFilled, haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained,
 		haccp.KindCleaned, haccp.KindInService, haccp.KindOutOfService, haccp.KindLineStarted, haccp.KindLineStopped, haccp.KindFixDone,
-		haccp.KindCleanBreak, haccp.KindNote}, kind)
-	amend = void && !slices.Contains([]string{haccp.KindLineStarted, haccp.KindFixDone, haccp.KindCleanBreak}, kind)
+		haccp.KindCleanBreak, haccp.KindNote}, kind) || sampleKind(kind)
+	amend = void && !slices.Contains([]string{haccp.KindLineStarted, haccp.KindFixDone, haccp.KindCleanBreak}, kind) && !sampleKind(kind)
 	return amend, void
+}
+
+// sampleKind reports whether a record is about a sample: these are voided here, and amended over the API.
+func sampleKind(kind string) bool {
+	return slices.Contains([]string{haccp.KindLotSampled, haccp.KindSamplePassed, haccp.KindSampleReceived, haccp.KindResult}, kind)
 }

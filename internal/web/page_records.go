@@ -99,7 +99,7 @@ var listed = []string{haccp.KindReading, haccp.KindMissed, haccp.KindDeviationOp
 	haccp.KindCleanBreak, haccp.KindFixDone, haccp.KindAmended, haccp.KindVoided, haccp.KindTimeAccepted, haccp.KindPlanSigned,
 	haccp.KindReviewed, haccp.KindNote, haccp.KindPersonAdded, haccp.KindRoleGiven, haccp.KindRoleTaken, haccp.KindPersonDisabled,
 	haccp.KindCredentialChanged, haccp.KindSignInLocked, haccp.KindSignatureFailed, haccp.KindDeviceEnrolled, haccp.KindFounded,
-	haccp.KindRestored}
+	haccp.KindRestored, haccp.KindLotSampled, haccp.KindSamplePassed, haccp.KindSampleReceived, haccp.KindResult}
 
 const pageRows = 50
 
