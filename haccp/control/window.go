@@ -206,7 +206,7 @@ func (w Window) merge(c *Context, add []*Sample) Window {
 
 // mergeTail is redo for samples that belong into the tail, where nearly all that come late belong.
 func (w Window) mergeTail(c *Context, add []*Sample) Window {
-	if len(add) == 1 && w.Tail.quiet(&w.State) && w.surpassed(c, add[0]) {
+	if len(add) == 1 && w.settled(add[0].At) && w.surpassed(c, add[0]) {
 		if i, found := slices.BinarySearchFunc(w.Tail.Samples, add[0], compare); !found {
 			w.Tail.Samples = slices.Concat(w.Tail.Samples[:i], add, w.Tail.Samples[i:])
 			return w.shorten(c)
@@ -224,8 +224,28 @@ func (w Window) mergeTail(c *Context, add []*Sample) Window {
 	return w.shorten(c)
 }
 
+// settled reports whether from a moment in the tail on no span was open, no probe's run waited, and no sample
+// is outside, so that an inside sample of that moment can neither end a span nor bound one.
+func (w *Window) settled(at time.Time) bool {
+	if !w.State.calm() {
+		return false
+	}
+	for _, span := range w.Tail.Closed {
+		if !span.End.Before(at) {
+			return false
+		}
+	}
+	ss := w.Tail.Samples
+	for i := len(ss) - 1; i >= 0 && !ss[i].At.Before(at); i-- {
+		if ss[i].Outside() {
+			return false
+		}
+	}
+	return true
+}
+
 // surpassed reports whether the newest sample, which comes after s, says inside of all that s says inside
-// of, so that s leaves the automata of a quiet tail where they stand.
+// of, so that s leaves the automata of a settled tail where they stand.
 func (w *Window) surpassed(c *Context, s *Sample) bool {
 	last := w.Tail.Samples[len(w.Tail.Samples)-1]
 	if s.Outside() || !last.At.After(s.At) || last.Imported || s.Proves() && !last.Proves() || c.key(last) != c.key(s) {
