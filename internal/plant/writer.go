@@ -34,16 +34,17 @@ type answer struct {
 // writer owns the committed state of a site and is the only one to append to its log. It runs in one
 // goroutine.
 type writer struct {
-	site   *Site
-	ctx    context.Context //nolint:containedctx // the life of the site
-	state  *haccp.State    // committed
-	tree   *record.Tree
-	head   record.Head
-	recent recent
-	decode *codec.Decoder
-	append *appender
-	turns  turns
-	body   []byte // scratch for bodies
+	site      *Site
+	ctx       context.Context //nolint:containedctx // the life of the site
+	state     *haccp.State    // committed
+	tree      *record.Tree
+	head      record.Head
+	recent    recent
+	decode    *codec.Decoder
+	append    *appender
+	turns     turns
+	body      []byte            // scratch for bodies
+	envelopes []record.Envelope // scratch
 }
 
 // run takes what waits until the inbox is closed and empty.
@@ -223,6 +224,7 @@ func (b *batch) Leaves() []tlog.Hash {
 
 // decide decides jobs in their order and gives those that the commit has no room for.
 func (b *batch) decide(jobs []*job) (rest []*job) {
+	b.builder.Expect(min(len(jobs), record.MaxCommitRecords))
 	for i, j := range jobs {
 		d := b.one(j)
 		if errors.Is(d.err, record.ErrCommitFull) && b.builder.Len() > 0 {
@@ -307,7 +309,9 @@ func (b *batch) outcome(j *job) (*haccp.Outcome, error) {
 
 // add encodes the records of a decided command into the commit.
 func (b *batch) add(j *job, out *haccp.Outcome) error {
-	envelopes := make([]record.Envelope, len(out.Events))
+	b.w.envelopes = slices.Grow(b.w.envelopes[:0], len(out.Events))
+	envelopes := b.w.envelopes[:len(out.Events)]
+	defer clear(envelopes)
 	b.w.body = b.w.body[:0]
 	for i, e := range out.Events {
 		from := len(b.w.body)
