@@ -273,7 +273,7 @@ func (d *deciding) settleNow() error {
 	if err != nil {
 		return err
 	}
-	if d.pending == nil {
+	if d.pending == nil && len(uncovered) > 0 {
 		d.pending = map[string][]control.Excursion{}
 	}
 	maps.Copy(d.pending, uncovered)

@@ -436,17 +436,5 @@ func (d *deciding) farBelow(e *Entry, r *Reading, v *version) bool {
 
 // limitsAt lists the limits that a check touches at a place.
 func (v *version) limitsAt(check, place string) []*plan.Limit {
-	c := v.checks[check]
-	if c == nil {
-		return nil
-	}
-	var out []*plan.Limit
-	for _, point := range c.Points {
-		if p := v.points[point]; p != nil && slices.Contains(p.Places, place) {
-			for i := range p.Limits {
-				out = append(out, &p.Limits[i])
-			}
-		}
-	}
-	return out
+	return v.limits[checkAt{check, place}]
 }

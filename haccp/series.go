@@ -1,7 +1,6 @@
 package haccp
 
 import (
-	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -53,6 +52,16 @@ func (c changes) at(k string, at time.Time) *change {
 	return ch
 }
 
+// keys gives the keys in order.
+func (c changes) keys() []string {
+	keys := make([]string, 0, len(c))
+	for k := range c {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
+
 func splitKey(k string) (id, place string) {
 	id, place, _ = strings.Cut(k, "@")
 	return id, place
@@ -62,7 +71,7 @@ func splitKey(k string) (id, place string) {
 // the excursions that no case covers.
 func (s *State) settle(c changes, f Facts) (map[string][]control.Excursion, error) {
 	var open map[string][]control.Excursion
-	for _, k := range slices.Sorted(maps.Keys(c)) {
+	for _, k := range c.keys() {
 		uncovered, err := s.settleSeries(k, c[k], f)
 		if err != nil {
 			return nil, err

@@ -128,10 +128,12 @@ func judgeEntry(l *plan.Limit, value quantity.Value) Verdict {
 		v.Reason = ReasonUnit
 		return v
 	}
-	low, high, err := bounds(q, l)
-	if err != nil {
-		v.Reason = ReasonUnit
-		return v
+	low, high := bound(q, l.Min), bound(q, l.Max)
+	if l.GuardBand != nil {
+		if low, high, err = guarded(q, l); err != nil {
+			v.Reason = ReasonUnit
+			return v
+		}
 	}
 	switch f := q.Judge(value, low, high); {
 	case f.In():
@@ -179,12 +181,9 @@ func bound(q *quantity.Quantity, a *plan.Amount) *quantity.Bound {
 	return &quantity.Bound{Value: a.Value, Unit: u}
 }
 
-// bounds returns the bounds of a limit, narrowed by its guard band.
-func bounds(q *quantity.Quantity, l *plan.Limit) (low, high *quantity.Bound, err error) {
+// guarded returns the bounds of a limit, narrowed by its guard band.
+func guarded(q *quantity.Quantity, l *plan.Limit) (low, high *quantity.Bound, err error) {
 	low, high = bound(q, l.Min), bound(q, l.Max)
-	if l.GuardBand == nil {
-		return low, high, nil
-	}
 	guard := bound(q, l.GuardBand)
 	if low != nil {
 		g, err := difference(q, guard, low.Unit)
