@@ -216,8 +216,10 @@ func (d *deciding) amendedSample(t *target, body laboratory.Body) (*amended, err
 	if !ok || old.OfLot() != body.OfLot() || old.OfSample() != body.OfSample() {
 		return nil, otherKeys()
 	}
-	if r, ok := body.(*laboratory.Reported); ok && old.(*laboratory.Reported).Test != r.Test { //nolint:forcetypeassert // of one kind
-		return nil, otherKeys()
+	if r, ok := body.(*laboratory.Reported); ok {
+		if o, same := old.(*laboratory.Reported); !same || o.Test != r.Test {
+			return nil, otherKeys()
+		}
 	}
 	next, err := d.checkSample(body, t.event.Kind)
 	if err != nil {

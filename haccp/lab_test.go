@@ -593,3 +593,37 @@ func TestLateResultKnowsItsBreak(t *testing.T) {
 		t.Errorf("on hold: %v", got)
 	}
 }
+
+// Whoever reported a result outside does not close its case. A further result outside opens a closed case again.
+func TestResultCaseClosedAndGrown(t *testing.T) {
+	w := tested(t)
+	w.receive("A")
+	w.take("A", "S")
+	w.must(haccp.KindResult, milo, result(w.plan(), "A", "S", "ph", w.now, "4.9"))
+	id := w.lot("A").Tested[0].Deviation
+	w.settleCase(id, "A")
+	d, _ := w.state.Case(id)
+	if err := w.sign(mara, d, plan.CauseAndAction, func(b *haccp.DeviationSigned) { b.Cause, b.Action = "too little acid", "scale checked" }); err != nil {
+		t.Fatal(err)
+	}
+	var r *haccp.Refusal
+	d, _ = w.state.Case(id)
+	if err := w.sign(milo, d, plan.Closed, nil); !errors.As(err, &r) || r.Code != "logged-reading" {
+		t.Fatal(err)
+	}
+	if err := w.sign(mara, d, plan.Closed, nil); err != nil {
+		t.Fatal(err)
+	}
+	if d, _ = w.state.Case(id); !d.IsClosed || len(w.state.OutOfSpecification()) != 0 {
+		t.Fatal("not closed")
+	}
+	w.at(time.Minute)
+	again := result(w.plan(), "A", "S", "ph", w.now, "5.1")
+	again.Retest = "asked for"
+	if got := kinds(w.must(haccp.KindResult, lara, again)); !slices.Equal(got, []string{haccp.KindResult, haccp.KindDeviationReopened}) {
+		t.Fatal(got)
+	}
+	if d, _ = w.state.Case(id); d.IsClosed || len(d.Loggers) != 2 || len(w.state.OutOfSpecification()) != 1 || len(w.lot("A").Tested) != 1 {
+		t.Errorf("%+v", d)
+	}
+}

@@ -217,3 +217,59 @@ func (w *world) lacking(code string, release obj) string {
 	}
 	return all.String()
 }
+
+// TestPathogenHoldsBetweenCleanBreaks: a presumptive positive holds, in its own request, the sampled lot and what ran
+// between the clean breaks around it, and nothing that ran before or after; the evaluation of each lot is signed for
+// itself, and the sampled lot is not released with the positive standing.
+func TestPathogenHoldsBetweenCleanBreaks(t *testing.T) {
+	w := newWorld(t)
+	w.started()
+	lea, lara, mara := w.as("lea"), w.as("lara"), w.as("mara")
+	onLine := func(code string) {
+		lea.do("POST", "/lots/received", obj{"id": id(), "lot": code, "step": "receive", "mass": obj{"value": "100", "unit": "kg"}}).want(201)
+		for _, s := range [][2]string{{"shred", "shredder"}, {"fill", "filler"}} {
+			lea.do("POST", "/lots/entered", obj{"id": id(), "lot": code, "step": s[0], "place": s[1]}).want(201)
+			w.later(2 * time.Minute)
+			lea.do("POST", "/lots/left", obj{"id": id(), "lot": code, "step": s[0], "place": s[1]}).want(201)
+		}
+		lea.do("POST", "/places/emptied", obj{"id": id(), "place": "shredder"}).want(201)
+	}
+	clean := func() {
+		for _, b := range []string{"bath-1", "bath-2"} {
+			lea.do("POST", "/drains", obj{"id": id(), "place": b}).want(201)
+		}
+		lea.do("POST", "/clean-breaks", obj{"id": id(), "line": "line-1", "places": []string{"bath-1", "bath-2", "fillet-table", "hand-dip", "shredder", "filler"}}).want(201)
+		w.later(time.Minute)
+	}
+	onLine("before")
+	w.later(time.Minute)
+	clean()
+	onLine("beside")
+	onLine("N")
+	clean()
+	onLine("after")
+	lea.do("POST", "/lots/sampled", obj{"id": id(), "lot": "N", "sample": "S", "units": 5}).want(201)
+	body := results("N", "S", "listeria", w.clock(), none("25"), obj{"value": true})
+	body["presumptive"] = true
+	body["attached"] = obj{"hash": strings.Repeat("0a", 32), "name": "PL-2291.pdf", "number": "PL-2291"}
+	lara.do("POST", "/results", body).want(201)
+	// The same request again, as after a broken network: one record.
+	lara.do("POST", "/results", body).want(200)
+	for code, want := range map[string]string{"before": "in process", "beside": "on hold", "N": "on hold", "after": "in process"} {
+		if got := mara.do("GET", "/lots/"+code, nil).want(200).object()["state"]; got != want {
+			t.Errorf("%s is %v, want %s", code, got, want)
+		}
+	}
+	file := mara.do("GET", "/lots/N", nil).want(200).object()
+	if reports := file["samples"].([]any)[0].(obj)["results"].([]any); len(reports) != 1 || reports[0].(obj)["reported"].(obj)["attached"].(obj)["number"] != "PL-2291" {
+		t.Errorf("%v", reports)
+	}
+	dev := file["holds"].([]any)[0].(obj)["deviation"].(string)
+	evaluation := obj{"deviation": dev, "facts": "own sample, all units", "decision": "fit", "basis": "nothing found in five times 25 g"}
+	lara.do("POST", "/lots/beside/evaluations", w.signing("lara", evaluation)).problem(403, "role-may-not-sign", "")
+	mara.do("POST", "/lots/beside/evaluations", w.signing("mara", evaluation)).want(201)
+	mara.do("POST", "/lots/N/evaluations", w.signing("mara", evaluation)).want(201)
+	if got := w.lacking("N", obj{"outcome": "release", "reason": "r"}); !strings.Contains(got, "Listeria monocytogenes: does not conform, sample S") {
+		t.Errorf("%s", got)
+	}
+}

@@ -58,7 +58,7 @@ func (p *resultPage) lay() {
 	if taken := p.sample.is.Taken; taken != nil {
 		n = max(n, int(taken.Sampled.Units))
 	}
-	for i := range min(n, 60) {
+	for i := range min(n, maxUnits) {
 		fd := frame.Field{Type: "text", Name: fmt.Sprintf("unit-%d", i+1), Label: p.T("laboratory.unit", "unit", strconv.Itoa(i+1))}
 		switch {
 		case p.test.AbsentIn != nil:
@@ -186,6 +186,9 @@ func (p *resultPage) finished(b *laboratory.Reported) bool {
 	}
 	return true
 }
+
+// maxUnits bounds the fields of a form.
+const maxUnits = 300
 
 var errNoResult = errors.New("no result")
 

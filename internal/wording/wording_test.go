@@ -10,6 +10,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/control"
+	"linewarden/haccp/laboratory"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 )
@@ -131,7 +132,10 @@ func TestWordsOfTheRules(t *testing.T) {
 		"role":      {haccp.RoleTechnician, haccp.RoleLineLead, haccp.RoleLaboratory, haccp.RoleManager, haccp.RoleAuditor, haccp.RoleAdministrator, haccp.RoleDevice, haccp.RoleTimetable, haccp.RoleConsole, haccp.RoleGroup},
 		"known":     {haccp.KnownPassword, haccp.KnownPIN, haccp.KnownBadge, haccp.KnownPINUnproved, haccp.KnownDeviceToken, haccp.KnownTimetable, haccp.KnownImport, haccp.KnownProbe, haccp.KnownConsole, haccp.KnownGroup},
 		"atknown":   {haccp.AtDevice, haccp.AtTyped, haccp.AtImported, haccp.AtServer},
-		"ground":    {haccp.GroundExcursion, haccp.GroundMiss, haccp.GroundWithoutProof},
+		"ground":    {haccp.GroundExcursion, haccp.GroundMiss, haccp.GroundWithoutProof, haccp.GroundResult},
+		"test":      {laboratory.Missing, laboratory.Pending, laboratory.Failing, laboratory.Conforming},
+		"decision":  {laboratory.Conforms, laboratory.DoesNot, laboratory.NotEvaluated},
+		"why":       {laboratory.WhyNone, laboratory.WhyMissing, laboratory.WhyOpen, laboratory.WhyUnit, laboratory.WhyAmount, laboratory.WhyUnfit, laboratory.WhyNoTest},
 		"case":      {"deviation", "nonconformity"},
 		"status":    {"open", "overdue", "closed"},
 		"reopened":  {haccp.BecauseGrew, haccp.BecauseNotEffective},
