@@ -87,16 +87,6 @@ func (w *world) results(code, sample, test string, values ...string) []*haccp.Ev
 	return w.must(haccp.KindResult, lara, result(w.plan(), code, sample, test, w.now, values...))
 }
 
-// cleared gives every required test of a lot a result inside, but for those named.
-func (w *world) cleared(code, sample string, but ...string) {
-	w.t.Helper()
-	for _, x := range w.plan().Products[0].Tests {
-		if !slices.Contains(but, x.ID) && !x.Informative {
-			w.results(code, sample, x.ID, goodResults[x.ID]...)
-		}
-	}
-}
-
 func lacks(t *testing.T, err error) []string {
 	t.Helper()
 	var r *haccp.Refusal
