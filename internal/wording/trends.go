@@ -38,6 +38,7 @@ var trending = map[string]text{
 	"trend.cases":         {"Deviations in this time", "Desviaciones en este tiempo"},
 	"trend.case":          {"Deviation {number}", "Desviación {number}"},
 	"trend.acts":          {"What was done to the water", "Qué se hizo con el agua"},
+	"trend.more":          {"More of this control point, with its readings as a table", "Más de este punto de control, con sus lecturas en una tabla"},
 	"trend.key-critical":  {"critical limit", "límite crítico"},
 	"trend.key-operating": {"operating limit", "límite operativo"},
 	"trend.key-chart":     {"centre and 3 sigma", "centro y 3 sigma"},

@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"context"
 	"slices"
 	"strconv"
 	"strings"
@@ -157,6 +158,24 @@ func (d *Desk) trendShow(c *fiber.Ctx, f *frame.Frame) error {
 		p.Cases = append(p.Cases, TrendCase{ID: k.ID, Status: status, Number: k.Number, From: k.From, To: k.To})
 	}
 	return d.show(c, fiber.StatusOK, "trend", p.Name+", "+p.Place, p)
+}
+
+// Around gives the charts of a point at a place for a stretch of time, for a page that is about something else: of
+// the quantities that were outside, where any was.
+func Around(ctx context.Context, log trends.Log, f *frame.Frame, a trends.Asked) ([]TrendChart, error) {
+	a.Now = f.Now
+	x, err := trends.Collect(ctx, log, f.State, a)
+	if err != nil {
+		return nil, err
+	}
+	p := &TrendPage{Frame: f, From: a.From, To: a.To}
+	outside := slices.ContainsFunc(x.Series, func(s trends.Series) bool { return s.Count(control.Outside) > 0 })
+	for i := range x.Series {
+		if s := &x.Series[i]; len(s.Readings) > 0 && (!outside || s.Count(control.Outside) > 0) {
+			p.Charts = append(p.Charts, p.chart(x, &x.Series[i]))
+		}
+	}
+	return p.Charts, nil
 }
 
 // spans reads which time is wanted. The end is a moment of the plant's clock; left out it is now.
