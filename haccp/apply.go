@@ -15,7 +15,7 @@ import (
 func (s *State) Apply(group []*Event, f Facts) error {
 	c := changes{}
 	for _, e := range group {
-		if derived(e.Kind) && (len(c) > 0 || s.loose.times) {
+		if derived(e.Kind) && (len(c) > 0 || s.loose.times || len(s.loose.tested) > 0) {
 			if _, err := s.settle(c, f); err != nil {
 				return err
 			}

@@ -290,7 +290,7 @@ func (d *deciding) report(kind string, body any, findings []Finding, about ...st
 
 // settleNow settles what changed, as Apply does before a record that follows from it.
 func (d *deciding) settleNow() error {
-	if len(d.changes) == 0 && !d.loose.times {
+	if len(d.changes) == 0 && !d.loose.times && len(d.loose.tested) == 0 {
 		return nil
 	}
 	for k := range d.changes {

@@ -75,6 +75,29 @@ func (s *State) HeldTo(l *LotState) *plan.Product {
 	return out
 }
 
+// foldSample folds a record about a sample of a lot that the state holds: its way, and so what affects it, stays as it
+// was. False: the lot is not there.
+func (s *State) foldSample(e *Event, b laboratory.Body) bool {
+	old, ok := s.lots.get(b.OfLot())
+	if !ok {
+		return false
+	}
+	next := *old
+	next.fold(e, s)
+	s.lots.set(next.Code, &next)
+	s.loose.tested = with(s.loose.tested, next.Code)
+	return true
+}
+
+// testedNow lists the lots whose results the group of records may have changed.
+func (s *State) testedNow() []string {
+	out := slices.Clone(s.loose.lots)
+	for _, code := range s.loose.tested {
+		out = with(out, code)
+	}
+	return out
+}
+
 // caseOpened notes the case that a time of the lot or its results opened.
 func (l *LotState) caseOpened(b *DeviationOpened) {
 	if b.Ground != GroundResult || b.Result == nil {
@@ -102,7 +125,7 @@ func (s *State) resultCause(c *lot.Causes, d *Deviation) {
 
 // judgeResults opens a case for the results outside of every test of a sample that has none.
 func (d *deciding) judgeResults() error {
-	for _, code := range slices.Clone(d.loose.lots) {
+	for _, code := range d.testedNow() {
 		l, ok := d.lots.get(code)
 		if !ok || len(l.Laboratory) == 0 {
 			continue
@@ -170,7 +193,7 @@ func takenAt(l *LotState, sample string) time.Time {
 // settleResults brings the cases about results in line with the facts, once lots changed: where nothing is outside any
 // more, nothing is left of the span; where more is, the case has grown.
 func (s *State) settleResults() {
-	for _, code := range s.loose.lots {
+	for _, code := range s.testedNow() {
 		l, ok := s.lots.get(code)
 		if !ok || len(l.Tested) == 0 {
 			continue

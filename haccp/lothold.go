@@ -85,6 +85,9 @@ func (s *State) Affected() []lot.Touch {
 // holdAffected judges the times of lots that changed and puts on hold what became affected, in the commit of the
 // fact that made it so (RULES 5.4).
 func (d *deciding) holdAffected() error {
+	if err := d.judgeResults(); err != nil {
+		return err
+	}
 	if len(d.loose.lots) == 0 && !d.loose.hoppers && len(d.loose.cases) == 0 {
 		return nil
 	}
@@ -96,9 +99,6 @@ func (d *deciding) holdAffected() error {
 		if err := d.judgeTimes(book); err != nil {
 			return err
 		}
-	}
-	if err := d.judgeResults(); err != nil {
-		return err
 	}
 	if err := d.reopenTimes(); err != nil {
 		return err

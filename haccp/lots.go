@@ -306,6 +306,9 @@ func (s *State) changeLot(code string, f Facts, change func(*LotState)) {
 
 // foldLot folds a record about lots.
 func (s *State) foldLot(e *Event, f Facts) {
+	if b, ok := e.Body.(laboratory.Body); ok && s.foldSample(e, b) {
+		return
+	}
 	for _, code := range codesOf(e.Body) {
 		s.changeLot(code, f, func(l *LotState) { l.fold(e, s) })
 	}

@@ -158,6 +158,7 @@ type loose struct {
 	series, places, lines []string
 	gone                  []string // reports that the group voided, lest they come back from the facts
 	lots                  []string // lots changed
+	tested                []string // lots of which only the laboratory's part changed
 	cases                 []string // cases opened, or with another span than before
 	hoppers               bool     // what is known of empty places changed
 	times                 bool     // times of lots want settling
