@@ -74,7 +74,7 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 		for _, m := range state.MissingFor(code, haccp.Facts{}, f.Now) {
 			p.Missing = append(p.Missing, f.Missing(m))
 		}
-		for _, x := range haccp.NotChecked() {
+		for _, x := range state.NotChecked(f.Now) {
 			p.Unchecked = append(p.Unchecked, f.Word("unchecked", x))
 		}
 	}
