@@ -291,17 +291,22 @@ func (s *State) doseNeeds(st *lot.Stay, f Facts) Need {
 
 // toolsOf tells of every instrument that measured on or around a lot and was not in order.
 func (s *State) toolsOf(x *LotState, f Facts, now time.Time, add func(Missing)) {
-	measured := func(id string, at time.Time) {
+	s.measuredOn(x, f, now, func(id string, at time.Time) {
 		v := s.versionAt(at)
-		if v == nil || id == "" || v.Plan.Instrument(id) == nil {
+		if v == nil || v.Plan.Instrument(id) == nil {
 			return
 		}
 		if code := againstTool[s.ToolStanding(id, at)]; code != "" {
 			add(Missing{What: MissingInstrument, Code: code, Supplied: Supplied{Instrument: id}, From: at, To: at})
 		}
-	}
+	})
+}
+
+// measuredOn calls fn with every instrument that a report on a lot names, and with those of the readings that show
+// control over its stays.
+func (s *State) measuredOn(x *LotState, f Facts, now time.Time, fn func(id string, at time.Time)) {
 	for _, t := range x.Tools {
-		measured(t.Instrument, t.At)
+		fn(t.Instrument, t.At)
 	}
 	for i := range x.Stays() {
 		st := &x.Stays()[i]
@@ -325,12 +330,48 @@ func (s *State) toolsOf(x *LotState, f Facts, now time.Time, add func(Missing)) 
 				}
 				for k := range m.Marks {
 					for _, id := range m.Marks[k].Tools() {
-						measured(id, m.At)
+						fn(id, m.At)
 					}
 				}
 			})
 		}
 	}
+}
+
+// Instruments lists the instruments that measured on a lot, or showed control at its places while it was there.
+func (s *State) Instruments(x *LotState, f Facts, now time.Time) []string {
+	var out []string
+	s.measuredOn(x, f, now, func(id string, _ time.Time) { out = with(out, id) })
+	return out
+}
+
+// DosedAt is a lot of a material that went into the water of a bath.
+type DosedAt struct {
+	ID       string    `json:"id"` // of the record
+	At       time.Time `json:"at"`
+	Place    string    `json:"place"`
+	Chemical string    `json:"chemical"`
+	Lot      string    `json:"lot"`
+}
+
+// BathMaterials lists the lots of materials in the water of the baths that a lot was in.
+func (s *State) BathMaterials(x *LotState, f Facts, now time.Time) []DosedAt {
+	var out []DosedAt
+	for i := range x.Stays() {
+		st := &x.Stays()[i]
+		to := st.To
+		if to.IsZero() {
+			to = now
+		}
+		for _, a := range s.dosed(st.Place, st.From, to, f) {
+			for _, d := range dosesOf(a.Body) {
+				if d.MaterialLot != "" {
+					out = append(out, DosedAt{a.ID, a.At, st.Place, d.Chemical, d.MaterialLot})
+				}
+			}
+		}
+	}
+	return out
 }
 
 // NotChecked lists what a release rests on and the system does not check by the plan in force at a moment: who signs

@@ -96,13 +96,26 @@ func (t *Tool) Clone() *Tool {
 func (t *Tool) AddCheck(c Check) {
 	t.Checks = slices.DeleteFunc(t.Checks, func(x Check) bool { return x.ID == c.ID })
 	t.Checks = append(t.Checks, c)
-	slices.SortFunc(t.Checks, func(a, b Check) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
+	// Of two of one moment the one that failed counts.
+	slices.SortFunc(t.Checks, func(a, b Check) int {
+		return cmp.Or(a.At.Compare(b.At), rank(a.Body.Result == Fail)-rank(b.Body.Result == Fail), cmp.Compare(a.ID, b.ID))
+	})
 }
 
 // AddChange adds a change of service.
 func (t *Tool) AddChange(c Change) {
 	t.Service = append(t.Service, c)
-	slices.SortFunc(t.Service, func(a, b Change) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
+	// Times typed to the minute are often the same: it goes out before it comes back.
+	slices.SortFunc(t.Service, func(a, b Change) int {
+		return cmp.Or(a.At.Compare(b.At), rank(!a.Out)-rank(!b.Out), cmp.Compare(a.ID, b.ID))
+	})
+}
+
+func rank(last bool) int {
+	if last {
+		return 1
+	}
+	return 0
 }
 
 // Drop takes out what a report said.
