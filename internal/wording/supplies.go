@@ -65,6 +65,8 @@ var supplies = map[string]text{
 	"say.material-approved": {"I have looked at lot {lot} of {material} and its papers and approve its use.", "He visto el lote {lot} de {material} y sus documentos y apruebo su uso."},
 	"say.material-rejected": {"I have looked at lot {lot} of {material} and its papers and reject it: it must not be used.", "He visto el lote {lot} de {material} y sus documentos y lo rechazo: no debe usarse."},
 
+	"bath.lots-in-date":   {"Approved and in date: {lots}.", "Aprobados y vigentes: {lots}."},
+	"bath.no-lots":        {"No lot of a material is approved and in date.", "Ningún lote de un material está aprobado y vigente."},
 	"lot.no-material":     {"{lot}: not evaluated: {what}", "{lot}: sin evaluar: {what}"},
 	"materials.title":     {"Materials", "Materiales"},
 	"materials.none":      {"The plan names no materials: who signs a release confirms them.", "El plan no nombra materiales: los confirma quien firma una liberación."},
@@ -84,6 +86,8 @@ var supplies = map[string]text{
 	"materials.strength":  {"Strength (liquid chlorine product)", "Fuerza (producto de cloro líquido)"},
 	"materials.gravity":   {"Specific gravity, kg/L", "Gravedad específica, kg/L"},
 	"materials.tested":    {"Strength tested on", "Fuerza probada el"},
+	"materials.pieces":    {"pieces", "piezas"},
+	"instruments.both":    {"Give both, what it showed and the reference.", "Dé los dos: lo que mostró y la referencia."},
 	"materials.note":      {"Note", "Nota"},
 	"materials.save":      {"Save the delivery", "Guardar la entrega"},
 	"material.title":      {"Lot {lot} of {material}", "Lote {lot} de {material}"},
