@@ -32,10 +32,17 @@ func toolsBehind(p *plan.Plan, r *Reading, point, limit string) string {
 // barred reports whether an instrument behind a mark was not in order at a moment. One that was never checked is no
 // ground: it shows at release.
 func (s *State) barred(m *control.Mark, at time.Time) bool {
-	return slices.ContainsFunc(m.Tools(), func(id string) bool {
+	if m.Tool == "" {
+		return false
+	}
+	bad := func(id string) bool {
 		standing := s.ToolStanding(id, at)
 		return standing != instrument.NeverChecked && !instrument.Good(standing)
-	})
+	}
+	if !strings.Contains(m.Tool, " ") { // nearly always
+		return bad(m.Tool)
+	}
+	return slices.ContainsFunc(m.Tools(), bad)
 }
 
 // toolSeries lists the series that readings of an instrument may touch.
