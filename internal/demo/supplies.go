@@ -112,7 +112,8 @@ func (w *writer) calibrations() {
 		}
 		n := 0
 		for _, x := range tests {
-			if day%x.days != 0 && !(day%x.days == 1 && begin.In(w.zone).Weekday() == time.Monday) {
+			afterSunday := day%x.days == 1 && begin.In(w.zone).Weekday() == time.Monday
+			if day%x.days != 0 && !afterSunday {
 				continue
 			}
 			at := after(begin, 2*float64(n))
