@@ -119,7 +119,7 @@ func (w *world) review(code string) error {
 
 func (w *world) release(code string) error {
 	_, err := w.try(w.command(haccp.AskLotDispose, mara, &haccp.LotDisposed{Lot: code, Outcome: plan.Release, Reason: "all in order",
-		Confirmed: haccp.NotChecked(), Signature: lotSignature(w, "lot-release")}))
+		Confirmed: w.state.NotChecked(w.now), Signature: lotSignature(w, "lot-release")}))
 	return err
 }
 
@@ -213,10 +213,10 @@ func TestReleaseAndHoldAgain(t *testing.T) {
 		t.Fatal(err)
 	}
 	unconfirmed := &haccp.LotDisposed{Lot: "A", Outcome: plan.Release, Reason: "x", Signature: w.signature("lot-release")}
-	if _, err := w.try(w.command(haccp.AskLotDispose, mara, unconfirmed)); !errors.As(err, &r) || len(r.Items) != len(haccp.NotChecked()) {
+	if _, err := w.try(w.command(haccp.AskLotDispose, mara, unconfirmed)); !errors.As(err, &r) || len(r.Items) != len(w.state.NotChecked(w.now)) {
 		t.Fatalf("%v", err)
 	}
-	stale := w.command(haccp.AskLotDispose, mara, &haccp.LotDisposed{Lot: "A", Outcome: plan.Release, Reason: "all in order", Confirmed: haccp.NotChecked(), Signature: w.signature("lot-release")})
+	stale := w.command(haccp.AskLotDispose, mara, &haccp.LotDisposed{Lot: "A", Outcome: plan.Release, Reason: "all in order", Confirmed: w.state.NotChecked(w.now), Signature: w.signature("lot-release")})
 	second := w.command(haccp.AskLotDispose, milo, &haccp.LotDisposed{Lot: "A", Outcome: plan.Destroy, Reason: "x", Where: "compost", Mass: kg("190"), Signature: w.signature("lot-destroy")})
 	if _, err := w.try(stale); err != nil {
 		t.Fatal(err)

@@ -3,6 +3,8 @@ package haccp
 import (
 	"slices"
 	"time"
+
+	"linewarden/haccp/instrument"
 )
 
 // Needs returns what a command wants to know beyond the state and the facts given. The caller reads it and
@@ -31,6 +33,8 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		if d, ok := s.deviations.get(ask.Deviation); ok {
 			need = merge(need, leafNeeds(s.reliedFor(d, ask.Part), ask.Signature.Head.Size, f))
 		}
+	case *MaterialRuled:
+		need = merge(need, s.rulingNeeds(ask, f))
 	case *SignPlan:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 	case *Review:
@@ -275,6 +279,10 @@ func (s *State) touchedBy(kind string, body any) []string {
 		return out
 	case *FixDone:
 		return []string{key(b.Point, b.Place)}
+	case *instrument.Checked:
+		return s.toolSeries(b.Instrument)
+	case *instrument.Service:
+		return s.toolSeries(b.Instrument)
 	case *Missed:
 		return s.missTouches(b.Check, b.Place, b.PlanVersion)
 	}

@@ -13,6 +13,7 @@ import (
 	"errors"
 	"io"
 	"log/slog"
+	"maps"
 	"reflect"
 	"slices"
 	"strings"
@@ -102,6 +103,7 @@ func New(o Options) (*API, error) {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
 	a := &API{Options: o, reports: reportKinds()}
+	maps.Copy(a.reports, supplyKinds())
 	a.buffers.New = func() any { return new(bytes.Buffer) }
 	a.routes = a.table()
 	return a, nil
