@@ -100,6 +100,8 @@ type plantUnderTest struct {
 	offset time.Duration
 	out    *lockedBuffer
 	desk   atomic.Pointer[alerts.Desk]
+	// noticing is the timetable that hears of what is recorded.
+	noticing atomic.Pointer[alerts.Timetable]
 }
 
 type lockedBuffer struct {
@@ -203,6 +205,9 @@ func (p *plantUnderTest) open() {
 	p.t.Helper()
 	site, err := plant.Open(context.Background(), plant.Options{Log: p.log, Zones: time.LoadLocation, Clock: p.now,
 		Committed: func(events []*haccp.Event) {
+			if table := p.noticing.Load(); table != nil {
+				table.Noticed(events)
+			}
 			if d := p.desk.Load(); d != nil {
 				d.Noticed(events)
 			}
@@ -212,6 +217,7 @@ func (p *plantUnderTest) open() {
 	p.table, err = alerts.New(alerts.Options{Site: site, Clock: p.now, Registerer: p.reg,
 		Logger: slog.New(slog.NewTextHandler(p.out, nil))})
 	check(p.t, err)
+	p.noticing.Store(p.table)
 }
 
 // close stops timetable and site.

@@ -19,8 +19,11 @@ import (
 	"linewarden/internal/web"
 )
 
-// noticed hands the records of a commit to the desk, once there is one.
+// noticed hands the records of a commit to the timetable and to the desk, once there is one.
 func (h *house) noticed(events []*haccp.Event) {
+	if t := h.ticking.Load(); t != nil {
+		t.Noticed(events)
+	}
 	if d := h.desk.Load(); d != nil {
 		d.Noticed(events)
 	}

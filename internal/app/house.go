@@ -25,6 +25,7 @@ type house struct {
 	door      *access.Gate
 	gate      *gate.Gate
 	timetable *alerts.Timetable
+	ticking   atomic.Pointer[alerts.Timetable] // the timetable, for the writer
 	desk      atomic.Pointer[alerts.Desk]
 	fiber     *fiber.App
 	handler   fasthttp.RequestHandler // of fiber
@@ -61,6 +62,7 @@ func (a *App) openHouse(ctx context.Context, id, root string, reg prometheus.Reg
 	h.door, err = door(h.site)
 	if err == nil {
 		h.timetable, err = alerts.New(alerts.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg, Rota: a.rota})
+		h.ticking.Store(h.timetable)
 	}
 	if err == nil {
 		err = a.openDesk(h, reg)
