@@ -204,7 +204,7 @@ func (d *Desk) prove(ctx context.Context) {
 	if err != nil {
 		d.tampered = notify.Failure(err)
 	}
-	d.scope.All = true
+	d.scope.Minute = true
 	d.mu.Unlock()
 	if err != nil {
 		d.opt.Logger.Error("the record log does not verify", "error", err)

@@ -15,6 +15,9 @@ import (
 // CheckPlaces lists every check at a place of any plan version, as "check@place", sorted.
 func (s *State) CheckPlaces() []string { return s.memo.checkPlaces }
 
+// LineOf returns the line of a place by the newest plan that has it; "" for none.
+func (s *State) LineOf(place string) string { return s.lineOfPlace(place) }
+
 // PlanSeq is the record that signed the newest plan version; 0 before the first.
 func (s *State) PlanSeq() int64 { return s.planSeq }
 
