@@ -86,3 +86,33 @@ func (s *State) FlaggedClocks() []FlaggedClock {
 	}
 	return out
 }
+
+// RunningClock is a running clock of a lot that has a limit.
+type RunningClock struct {
+	Lot string
+	LotTime
+}
+
+// RunningClocks lists the running clocks of lots that have a limit, by lot.
+func (s *State) RunningClocks() []RunningClock {
+	n := len(s.memo.versions)
+	if n == 0 || !slices.ContainsFunc(s.memo.versions[n-1].Plan.Points, func(p plan.Point) bool { return p.Clock != nil }) {
+		return nil
+	}
+	var book *lot.Book
+	var out []RunningClock
+	for _, l := range s.lots.all() {
+		if l.done() {
+			continue
+		}
+		if book == nil {
+			book = s.LotBook()
+		}
+		for _, x := range s.lotTimes(book, l) {
+			if x.Running && !x.LimitAt.IsZero() {
+				out = append(out, RunningClock{l.Code, x})
+			}
+		}
+	}
+	return out
+}

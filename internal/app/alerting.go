@@ -19,10 +19,13 @@ import (
 	"linewarden/internal/web"
 )
 
-// noticed hands the records of a commit to the timetable and to the desk, once there is one.
+// noticed hands the records of a commit to the timetable, the streams and the desk, once there are any.
 func (h *house) noticed(events []*haccp.Event) {
 	if t := h.ticking.Load(); t != nil {
 		t.Noticed(events)
+	}
+	if l := h.watched.Load(); l != nil {
+		l.Noticed(events)
 	}
 	if d := h.desk.Load(); d != nil {
 		d.Noticed(events)
