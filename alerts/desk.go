@@ -51,6 +51,7 @@ type DeskOptions struct {
 	Heartbeat  Beater                          // nil: none
 	Timetable  func() Status                   // what the timetable did last; nil: it is not watched
 	Verify     func(ctx context.Context) error // proves the record log, once a day; nil: never
+	Checkpoint func(ctx context.Context) error // signs the head of the log, once an hour; nil: never
 	Summaries  Summaries                       // nil: summaries give no counts of checks
 	Turn       func() (epoch int64, mine bool) // whether this instance runs the timetable of the site; nil: it is alone
 	Link       string                          // address of the pages, without a slash at the end; "": messages have no links
@@ -96,7 +97,7 @@ type Desk struct {
 	mu       sync.Mutex
 	scope    cause.Scope
 	tampered string
-	proved   time.Time
+	jobs     map[string]JobState
 	ranAt    time.Time
 	ranError string
 	cancel   context.CancelFunc
@@ -129,7 +130,7 @@ func NewDesk(o DeskOptions) (*Desk, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Desk{opt: o, metrics: m, wake: make(chan struct{}, 1)}
+	d := &Desk{opt: o, metrics: m, wake: make(chan struct{}, 1), jobs: map[string]JobState{}}
 	d.site, _ = o.Site.Name()
 	for range o.Channels {
 		d.outWake = append(d.outWake, make(chan struct{}, 1))
@@ -170,7 +171,6 @@ func (d *Desk) Start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	d.mu.Lock()
 	d.cancel, d.born = cancel, d.opt.Clock()
-	d.proved = d.born.Add(firstProof - verifyEvery)
 	d.mu.Unlock()
 	d.runs.Go(func() { d.loop(ctx) })
 	d.runs.Go(func() { d.minutely(ctx) })
