@@ -173,7 +173,7 @@ func (d *Desk) prove(ctx context.Context) error {
 	}
 	err := d.opt.Verify(ctx)
 	if ctx.Err() != nil {
-		return nil
+		return errLater
 	}
 	d.mu.Lock()
 	d.tampered = ""

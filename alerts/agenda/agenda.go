@@ -52,7 +52,7 @@ func (a *Agenda) Sooner(name string, at time.Time) {
 func (a *Agenda) Ripe(now time.Time, most int) []string {
 	var out []string
 	for len(a.queue) > 0 && !a.queue[0].at.After(now) && (most == 0 || len(out) < most) {
-		e := heap.Pop(&a.queue).(*entry) //nolint:errcheck,forcetypeassert // the heap holds nothing else
+		e := heap.Pop(&a.queue).(*entry) //nolint:forcetypeassert // the heap holds nothing else
 		delete(a.at, e.name)
 		out = append(out, e.name)
 	}
@@ -106,7 +106,7 @@ func (q queue) Swap(i, j int) {
 }
 
 func (q *queue) Push(x any) {
-	e := x.(*entry) //nolint:errcheck,forcetypeassert // only Put pushes
+	e := x.(*entry) //nolint:forcetypeassert // only Put pushes
 	e.index = len(*q)
 	*q = append(*q, e)
 }
