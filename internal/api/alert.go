@@ -120,6 +120,9 @@ func (q *call) listAlerts() (Alerts, error) {
 		return out, nil
 	}
 	service, err := q.api.Alerts(q.UserContext())
+	if service.Jobs == nil {
+		service.Jobs = []JobState{}
+	}
 	out.Service = &service
 	return out, err
 }
