@@ -45,8 +45,8 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		need = merge(need, s.importNeeds(ask, f))
 	case *Sweep:
 		d := &deciding{State: s, now: latest(s.LastRecorded, c.At.UTC().Truncate(time.Millisecond))}
-		if d.sweepsBack() {
-			need = s.sweepNeeds(d.missedNow(), f)
+		if keys := s.sweptBy(ask); d.sweepsBack(keys) {
+			need = s.sweepNeeds(d.missedNow(keys), f)
 		}
 	default:
 		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), touches(c.Kind, c.At), coming{acts: acting(c, c, 0)}, f)
