@@ -28,12 +28,12 @@ type Trace struct {
 
 // Backward traces a lot to all that may be in it.
 func (b *Book) Backward(code string) Trace {
-	return b.trace(code, func(c string) []edge { return b.into[c] }, func(e *edge) string { return e.from })
+	return b.trace(code, b.into, func(e *edge) string { return e.from })
 }
 
 // Forward traces a lot to all that it may be in.
 func (b *Book) Forward(code string) Trace {
-	return b.trace(code, func(c string) []edge { return b.outOf[c] }, func(e *edge) string { return e.to })
+	return b.trace(code, b.outOf, func(e *edge) string { return e.to })
 }
 
 func (b *Book) trace(code string, edges func(string) []edge, next func(*edge) string) Trace {
@@ -41,7 +41,7 @@ func (b *Book) trace(code string, edges func(string) []edge, next func(*edge) st
 	seen := map[string]bool{code: true}
 	for todo := []string{code}; len(todo) > 0; todo = todo[1:] {
 		c := todo[0]
-		if b.lots[c] == nil {
+		if b.Lot(c) == nil {
 			t.Unknown = append(t.Unknown, c)
 			continue
 		}
@@ -69,8 +69,8 @@ func (b *Book) trace(code string, edges func(string) []edge, next func(*edge) st
 // OfBox lists the lots that a box was filled from, sorted.
 func (b *Book) OfBox(prefix string, n int64) []string {
 	var out []string
-	for _, code := range b.codes {
-		if slices.ContainsFunc(b.lots[code].Boxes(), func(x Boxes) bool { return x.Has(prefix, n) }) {
+	for code := range b.lots.Codes() {
+		if slices.ContainsFunc(b.Lot(code).Boxes(), func(x Boxes) bool { return x.Has(prefix, n) }) {
 			out = append(out, code)
 		}
 	}
