@@ -87,7 +87,7 @@ func (d *deciding) holdAffected() error {
 		return nil
 	}
 	book := d.lookedBack().LotBook()
-	if len(book.Codes()) == 0 {
+	if !book.Any() {
 		return nil
 	}
 	if len(d.loose.lots) > 0 || d.loose.hoppers {
@@ -150,35 +150,6 @@ func (d *deciding) heldFor(l *LotState, t *lot.Touch) bool {
 		c := x.covers(t.Cause)
 		return x.Effective && c != nil && !t.From.Before(c.From) && (c.To.IsZero() || !t.To.IsZero() && !t.To.After(c.To))
 	})
-}
-
-// lookedBack is the state with the lots that the facts brought back.
-func (d *deciding) lookedBack() *State {
-	var fork *State
-	for r, events := range d.facts.Ranges {
-		if r.About != "lots" {
-			continue
-		}
-		for _, e := range events {
-			for _, code := range codesOf(e.Body) {
-				if _, held := d.lots.get(code); held {
-					continue
-				}
-				if fork == nil {
-					fork = d.Fork()
-					fork.Size++
-				}
-				if _, held := fork.lots.get(code); !held {
-					l := fork.revivedLot(code, d.facts)
-					fork.lots.set(code, l)
-				}
-			}
-		}
-	}
-	if fork == nil {
-		return d.State
-	}
-	return fork
 }
 
 // judgeTimes judges the clocks and contact times of the lots that changed, and of those that hold what they gave.

@@ -84,3 +84,11 @@ func (b *Book) Lot(code string) *Lot { return b.lots.Get(code) }
 
 // Codes returns the codes of the lots, sorted.
 func (b *Book) Codes() []string { return slices.Collect(b.lots.Codes()) }
+
+// Any reports whether the book has a lot.
+func (b *Book) Any() bool {
+	for range b.lots.Codes() {
+		return true
+	}
+	return false
+}

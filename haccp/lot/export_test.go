@@ -8,7 +8,9 @@ import (
 )
 
 // Edges writes down what a book finds into and out of a lot, sorted.
-func (b *Book) Edges(code string) (in, out []string) { return written(b.into(code)), written(b.outOf(code)) }
+func (b *Book) Edges(code string) (in, out []string) {
+	return edgesOf(b.into(code)), edgesOf(b.outOf(code))
+}
 
 // Meeting lists the stays that a book finds at a place in [from, to].
 func (b *Book) Meeting(place string, from, to time.Time) []string {
@@ -20,7 +22,7 @@ func (b *Book) Meeting(place string, from, to time.Time) []string {
 	return out
 }
 
-func written(edges []edge) []string {
+func edgesOf(edges []edge) []string {
 	var out []string
 	for _, e := range edges {
 		how, kg := Heel, ""
@@ -112,7 +114,9 @@ func (p *Plain) heels(list []*run, empty []time.Time) {
 }
 
 // Edges writes down what goes into and out of a lot, sorted.
-func (p *Plain) Edges(code string) (in, out []string) { return written(p.ins[code]), written(p.outs[code]) }
+func (p *Plain) Edges(code string) (in, out []string) {
+	return edgesOf(p.ins[code]), edgesOf(p.outs[code])
+}
 
 // Meeting lists the stays at a place in [from, to].
 func (p *Plain) Meeting(place string, from, to time.Time) []string {
@@ -125,4 +129,3 @@ func (p *Plain) Meeting(place string, from, to time.Time) []string {
 	slices.Sort(out)
 	return slices.Compact(out)
 }
-
