@@ -165,9 +165,27 @@ func (s *State) trimLots() {
 		s.lots.delete(l.Code)
 		s.lotsFrom = latest(s.lotsFrom, edge)
 	}
-	old := func(at time.Time) bool { return at.Before(oldest.Add(-slack)) }
-	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return old(x.At) })
-	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return old(x.At) })
+	s.archiveEmptied(oldest.Add(-slack))
+}
+
+// archiveEmptied puts what is known of empty places before a moment into the archive.
+func (s *State) archiveEmptied(edge time.Time) {
+	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool {
+		if x.At.Before(edge) {
+			s.past.Empty(x.Place, x.ID, x.At)
+			return true
+		}
+		return false
+	})
+	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool {
+		if x.At.Before(edge) {
+			for _, place := range s.way().Cleaned(&x.Break) {
+				s.past.Empty(place, x.ID, x.At)
+			}
+			return true
+		}
+		return false
+	})
 }
 
 // LotNeeds asks for the records of lots that the state forgot, of all that was made of them and of all that these were
@@ -198,51 +216,44 @@ func (s *State) LotsOfBox(prefix string, n int64) []string {
 	return out
 }
 
-// lookedBack is the state with the lots, and what is known of empty places, that the facts brought back.
-func (d *deciding) lookedBack() *State {
+// lookedBack is the state with the lots that facts bring back. It is for questions.
+func (s *State) lookedBack(f Facts) *State {
 	var fork *State
-	own := func() *State {
-		if fork == nil {
-			fork = d.Fork()
-			fork.Size++
-		}
-		return fork
-	}
-	for r, events := range d.facts.Ranges {
+	for r, events := range f.Ranges {
 		if len(events) == 0 {
 			continue
 		}
 		code, is := strings.CutPrefix(r.About, "lot:")
-		if _, held := d.lots.get(code); is && !held {
-			if l := own().revived(code, d.facts); l != nil {
-				fork.lots.set(code, l)
-			}
+		if _, held := s.lots.get(code); !is || held {
+			continue
 		}
-		if strings.HasPrefix(r.About, "place:") {
-			own().recallEmptied(events)
+		if fork == nil {
+			fork = s.Fork()
+			fork.Size++ // every record of the facts counts
+		}
+		if l := fork.revived(code, f); l != nil {
+			fork.lots.set(code, l)
 		}
 	}
 	if fork == nil {
-		return d.State
+		return s
 	}
 	return fork
 }
 
-// recallEmptied notes what records say of empty places, for a question.
-func (s *State) recallEmptied(events []*Event) {
-	gone := map[string]bool{}
-	for _, e := range events {
-		if b, ok := e.Body.(*Voided); ok {
-			gone[b.Target] = true
-		}
+// SpanNeeds asks for the forgotten lots that spans may touch. It is called until nothing more is wanted; TouchedBy then
+// answers.
+func (s *State) SpanNeeds(spans []lot.Span, f Facts) Need {
+	var codes []string
+	for i := range spans {
+		codes = append(codes, s.past.Meeting(spans[i].Place, spans[i].Begin, spans[i].End)...)
 	}
-	for _, e := range events {
-		known := slices.ContainsFunc(s.emptied, func(x EmptiedAt) bool { return x.ID == e.ID }) ||
-			slices.ContainsFunc(s.breaks, func(x BreakAt) bool { return x.ID == e.ID })
-		if !gone[e.ID] && !known {
-			s.foldEmptied(e)
-		}
-	}
+	return s.behindNeeds(codes, f)
+}
+
+// TouchedBy lists the lots that spans touch, those among the facts too, whatever cases there are.
+func (s *State) TouchedBy(spans []lot.Span, f Facts) []lot.Touch {
+	return s.lookedBack(f).LotBook().Affected(lot.Causes{Spans: spans})
 }
 
 // lateNeeds asks, for a fact from the time of forgotten lots, for those that the cases it opens or widens may touch.
@@ -255,13 +266,7 @@ func (s *State) lateNeeds(c *Command, at time.Time, body any, f Facts) Need {
 	default:
 		return Need{}
 	}
-	var codes []string
-	for _, x := range s.foreseen(c, f) {
-		for _, code := range s.past.Meeting(x.Place, x.Begin, x.End) {
-			codes = with(codes, code)
-		}
-	}
-	return s.behindNeeds(codes, f)
+	return s.SpanNeeds(s.foreseen(c, f), f)
 }
 
 // foreseen gives the spans of the cases that a command opens or changes, before lots are looked at. A command that will
@@ -294,35 +299,15 @@ func (s *State) behindNeeds(codes []string, f Facts) Need {
 			if !ok {
 				continue
 			}
-			day := 24 * time.Hour
-			r := Range{About: "place:" + place, From: from.Truncate(day), To: to.Truncate(day).Add(day + Horizon)}
-			events, asked := f.Ranges[r]
-			if !asked {
-				need = merge(need, Need{Ranges: []Range{r}})
-				continue
+			until := s.past.EmptiedBy(place, to, s.lotsLast)
+			for k := range s.emptied {
+				if x := &s.emptied[k]; x.Place == place && !x.At.Before(to) && x.At.Before(until) {
+					until = x.At
+				}
 			}
-			more, wants := s.relatives(s.past.Meeting(place, from, emptiedBy(events, place, to, r.To)), f)
+			more, wants := s.relatives(s.past.Meeting(place, from, until), f)
 			all, need = append(all, more...), merge(need, wants)
 		}
 	}
 	return need
-}
-
-// emptiedBy is the first moment after another at which records say that a place was empty, no later than the last.
-func emptiedBy(events []*Event, place string, after, last time.Time) time.Time {
-	for _, e := range events {
-		switch b := e.Body.(type) {
-		case *PlaceEmptied:
-		case *CleanBreak:
-			if len(b.Places) > 0 && !slices.Contains(b.Places, place) {
-				continue
-			}
-		default:
-			continue
-		}
-		if !e.At.Before(after) && e.At.Before(last) {
-			last = e.At
-		}
-	}
-	return last
 }

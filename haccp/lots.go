@@ -220,7 +220,7 @@ func (s *State) way() *lot.Way { return s.memo.way }
 
 // LotBook opens a book of the lots that the state holds.
 func (s *State) LotBook() *lot.Book {
-	f := lot.Facts{}
+	f := lot.Facts{Past: s.past}
 	for i := range s.emptied {
 		f.Emptied = append(f.Emptied, s.emptied[i].Emptied)
 	}
@@ -423,13 +423,21 @@ func (s *State) foldEmptied(e *Event) {
 	case *CleanBreak:
 		s.breaks = append(slices.Clip(s.breaks), BreakAt{e.ID, lot.Break{Line: b.Line, Places: b.Places, At: e.At}})
 	}
-	s.loose.hoppers, s.loose.times = true, true
+	s.loose.times = true // nothing new is affected by it, and no clock begins earlier
 }
 
 // dropEmptied takes out what was voided; what came through the hopper may be another lot's now.
-func (s *State) dropEmptied(id string) {
-	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return x.ID == id })
-	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return x.ID == id })
+func (s *State) dropEmptied(old *Event) {
+	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return x.ID == old.ID })
+	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return x.ID == old.ID })
+	switch b := old.Body.(type) {
+	case *PlaceEmptied:
+		s.past.Unempty(b.Place, old.ID, old.At)
+	case *CleanBreak:
+		for _, place := range s.way().Cleaned(&lot.Break{Line: b.Line, Places: b.Places}) {
+			s.past.Unempty(place, old.ID, old.At)
+		}
+	}
 	s.loose.hoppers, s.loose.times = true, true
 }
 

@@ -85,6 +85,48 @@ func (b *Book) Affected(c Causes) []Touch {
 	return out
 }
 
+// Bearing leaves out of causes those that cannot reach the lots named, nor what was made of them: no lot that any of
+// these was made of lay in their span.
+func (b *Book) Bearing(codes []string, c Causes) Causes {
+	kin := b.closure(b.closure(codes, b.outOf, func(e *edge) string { return e.to }), b.into, func(e *edge) string { return e.from })
+	of := map[string]bool{}
+	for _, code := range kin {
+		of[code] = true
+	}
+	out := Causes{Results: c.Results}
+	for i := range c.Spans {
+		for h := range b.at.meeting(c.Spans[i].Place, c.Spans[i].Begin, c.Spans[i].End) {
+			if of[h.lot] {
+				out.Spans = append(out.Spans, c.Spans[i])
+				break
+			}
+		}
+	}
+	for _, o := range c.Own {
+		if of[o.Lot] {
+			out.Own = append(out.Own, o)
+		}
+	}
+	return out
+}
+
+// closure lists lots and all that edges lead to from them.
+func (b *Book) closure(codes []string, edges func(string) []edge, next func(*edge) string) []string {
+	seen := map[string]bool{}
+	var out []string
+	for todo := slices.Clone(codes); len(todo) > 0; todo = todo[1:] {
+		if seen[todo[0]] {
+			continue
+		}
+		seen[todo[0]] = true
+		out = append(out, todo[0])
+		for _, e := range edges(todo[0]) {
+			todo = append(todo, next(&e))
+		}
+	}
+	return out
+}
+
 // direct lists the lots at the place of a span inside it.
 func (b *Book) direct(s *Span) []Touch {
 	var out []Touch

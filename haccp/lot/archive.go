@@ -21,6 +21,7 @@ type Archive struct {
 	t     *archive
 	whole runs // the whole time of each lot, in one group
 	boxes runs // by prefix
+	empty runs // moments at which places that carry product over were empty; lot is the id of the record
 }
 
 type archive struct {
@@ -53,13 +54,24 @@ type written struct {
 	Boxes []Boxes              `json:"boxes,omitempty"`
 }
 
+type writtenEmpty struct {
+	Place string `json:"place"`
+	ID    string `json:"id"`
+	At    int64  `json:"at"`
+}
+
+type writtenArchive struct {
+	Lots  []written      `json:"lots,omitempty"`
+	Empty []writtenEmpty `json:"empty,omitempty"`
+}
+
 // Fork returns an archive that may be changed without changing a. Several goroutines may fork one archive at once, as
 // long as none changes it.
 func (a Archive) Fork() Archive {
 	if a.t != nil {
 		a.t.forked.Store(true)
 	}
-	return Archive{a.t, a.whole.fork(), a.boxes.fork()}
+	return Archive{a.t, a.whole.fork(), a.boxes.fork(), a.empty.fork()}
 }
 
 func (a *Archive) own() *archive {
@@ -156,6 +168,26 @@ func (a *Archive) get(code string) *kept {
 	return k
 }
 
+// Empty keeps a moment at which a place was empty; id is that of the record. Unempty takes it out.
+func (a *Archive) Empty(place, id string, at time.Time) {
+	a.empty.put(&run{group: place, lot: id, from: at.UnixMilli(), to: at.UnixMilli()})
+}
+
+// Unempty takes a moment out.
+func (a *Archive) Unempty(place, id string, at time.Time) {
+	a.empty.remove(&run{group: place, lot: id, from: at.UnixMilli(), to: at.UnixMilli()})
+}
+
+// EmptiedBy returns the first moment from after on at which a place was empty; by where there is none before that.
+func (a *Archive) EmptiedBy(place string, after, by time.Time) time.Time {
+	for x := range a.empty.meeting(place, after.UnixMilli(), by.UnixMilli()) { // in their order: all are of one length
+		if t := time.UnixMilli(x.from).UTC(); !t.Before(after) && t.Before(by) {
+			return t
+		}
+	}
+	return by
+}
+
 // Len returns how many lots the archive holds, and Has whether it holds one.
 func (a *Archive) Len() int {
 	if a.t == nil {
@@ -231,17 +263,27 @@ func (a Archive) MarshalJSON() ([]byte, error) {
 			return true
 		})
 	}
-	return json.Marshal(all)
+	w := writtenArchive{Lots: all}
+	if a.empty.t != nil {
+		a.empty.t.m.Scan(func(x *run) bool {
+			w.Empty = append(w.Empty, writtenEmpty{x.group, x.lot, x.from})
+			return true
+		})
+	}
+	return json.Marshal(w)
 }
 
 // UnmarshalJSON replaces what the archive holds.
 func (a *Archive) UnmarshalJSON(b []byte) error {
-	var all []written
+	var all writtenArchive
 	if err := json.Unmarshal(b, &all); err != nil {
 		return fmt.Errorf("read archive of lots: %w", err)
 	}
 	*a = Archive{}
-	for _, w := range all {
+	for _, e := range all.Empty {
+		a.Empty(e.Place, e.ID, time.UnixMilli(e.At))
+	}
+	for _, w := range all.Lots {
 		k := &kept{w.Lot, w.From, w.To, make([]keptAt, 0, len(w.At)), w.Boxes}
 		for place, at := range w.At {
 			k.places = append(k.places, keptAt{unique.Make(place), at[0], at[1]})

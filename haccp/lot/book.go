@@ -12,6 +12,7 @@ type Facts struct {
 	Emptied  []Emptied // hoppers recorded empty
 	Breaks   []Break   // clean breaks
 	Fillings []Filling // of baths
+	Past     Archive   // what else is known of empty places
 }
 
 // Emptied says that a place that carries product over was recorded empty.

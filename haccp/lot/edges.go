@@ -134,14 +134,13 @@ func (b *Book) heels(l *Lot, in bool) []edge {
 // behind lists the stays that what stay h left went into.
 func (b *Book) behind(h *run) []*run {
 	var out []*run
-	empty := b.emptyAt(h.group)
 	for n := b.at.stays.after(h); n != nil; n = b.at.stays.after(n) {
 		switch {
 		case n.stay.Limbo:
 			continue
 		case n.lot == h.lot: // what comes after follows this one
 			return out
-		case emptied(empty, h.stay, n.stay.From):
+		case b.emptied(h, n.stay.From):
 			return out
 		}
 		out = append(out, n)
@@ -162,10 +161,9 @@ func (b *Book) ahead(h *run) []*run {
 	if last == nil {
 		return nil
 	}
-	empty := b.emptyAt(h.group)
 	var out []*run
 	left := func(p *run) bool {
-		return !p.stay.Limbo && p.lot != h.lot && !emptied(empty, p.stay, h.stay.From) && b.newestBy(p, last)
+		return !p.stay.Limbo && p.lot != h.lot && !b.emptied(p, h.stay.From) && b.newestBy(p, last)
 	}
 	for p := range b.at.meeting(h.group, last.stay.From, last.stay.From) {
 		there := p.stay.To.IsZero() || p.stay.To.After(last.stay.From)
@@ -220,15 +218,19 @@ func (b *Book) emptyAt(place string) []time.Time {
 	return times
 }
 
-// emptied reports whether a place was empty after a stay and no later than a moment.
-func emptied(times []time.Time, s *Stay, by time.Time) bool {
-	after := s.To
+// emptied reports whether the place of a stay was empty after it and no later than a moment.
+func (b *Book) emptied(x *run, by time.Time) bool {
+	after := x.stay.To
 	switch {
-	case s.NoTo: // when it left is not recorded, but the place was found empty
-		after = s.From
+	case x.stay.NoTo: // when it left is not recorded, but the place was found empty
+		after = x.stay.From
 	case after.After(by): // recorded to have been there until later
 		return false
 	}
-	i, _ := slices.BinarySearchFunc(times, after, time.Time.Compare)
-	return i < len(times) && !times[i].After(by)
+	times := b.emptyAt(x.group)
+	if i, _ := slices.BinarySearchFunc(times, after, time.Time.Compare); i < len(times) && !times[i].After(by) {
+		return true
+	}
+	next := by.Add(time.Millisecond)
+	return b.facts.Past.EmptiedBy(x.group, after, next).Before(next)
 }

@@ -59,7 +59,7 @@ func PlainOf(b *Book) *Plain {
 			return cmp.Or(x.stay.From.Compare(y.stay.From), cmp.Compare(x.lot, y.lot), x.inTime(y))
 		})
 		if b.way.Carries(place) {
-			p.heels(list, b.emptyAt(place))
+			p.heels(b, list)
 		}
 	}
 	for _, code := range b.Codes() {
@@ -86,7 +86,7 @@ func (p *Plain) link(e edge) {
 }
 
 // heels carries what each stay left from one to the next.
-func (p *Plain) heels(list []*run, empty []time.Time) {
+func (p *Plain) heels(b *Book, list []*run) {
 	var before []*run
 	for _, h := range list {
 		if h.stay.Limbo {
@@ -94,7 +94,7 @@ func (p *Plain) heels(list []*run, empty []time.Time) {
 		}
 		var still []*run
 		for _, x := range before {
-			if x.lot != h.lot && emptied(empty, x.stay, h.stay.From) {
+			if x.lot != h.lot && b.emptied(x, h.stay.From) {
 				continue
 			}
 			still = append(still, x)

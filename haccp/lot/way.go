@@ -96,6 +96,14 @@ func (w *Way) Carrying() []string {
 	return out
 }
 
+// Cleaned lists the places that a clean break took in.
+func (w *Way) Cleaned(x *Break) []string {
+	if len(x.Places) > 0 {
+		return x.Places
+	}
+	return w.passed[x.Line]
+}
+
 // pos is where a step stands in the plan; a step the plan does not know stands before all.
 func (w *Way) pos(step string) int {
 	if i, ok := w.at[step]; ok {
