@@ -70,6 +70,7 @@ var groups = []map[string]text{
 	alerting,
 	trending,
 	supplies,
+	lots,
 }
 
 var all = func() map[string]text {
