@@ -57,8 +57,8 @@ func openWriter(ctx context.Context, path string) (*writer, error) {
 	if err := createPrivate(path); err != nil {
 		return nil, err
 	}
-	db, err := openFile(path, "mode=rw", "journal_mode(wal)", "synchronous(full)", "foreign_keys(on)",
-		"cache_size(-16384)", "wal_autocheckpoint(12000)", "journal_size_limit(67108864)", "temp_store(memory)")
+	db, err := openFile(path, "mode=rw", "page_size(8192)", "journal_mode(wal)", "synchronous(full)", "foreign_keys(on)",
+		"cache_size(-16384)", "wal_autocheckpoint(6000)", "journal_size_limit(67108864)", "temp_store(memory)")
 	if err != nil {
 		return nil, err
 	}
