@@ -11,9 +11,11 @@ import (
 	"pgregory.net/rapid"
 
 	"linewarden/haccp"
+	"linewarden/haccp/alarm"
 	"linewarden/haccp/laboratory"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/wording"
 )
 
 var lara = person("lara", haccp.RoleLaboratory)
@@ -393,7 +395,7 @@ func TestWhichSpecification(t *testing.T) {
 	}
 	none := running(t, lotPlan)
 	none.receive("A")
-	if got := none.state.Unchecked(none.lot("A"), none.now); !slices.Equal(got, haccp.NotChecked()) {
+	if got := none.state.Unchecked(none.lot("A"), none.now); !slices.Equal(got, []string{"results", "materials", "instruments"}) {
 		t.Error(got)
 	}
 	if got := w.state.Unchecked(w.lot("A"), w.now); slices.Contains(got, "results") {
@@ -581,6 +583,90 @@ func TestLateResultKnowsItsBreak(t *testing.T) {
 	got := heldIn(w.results("N", "S", "salmonella", "found"))
 	if !slices.Equal(got, []string{"N", "beside"}) {
 		t.Errorf("on hold: %v", got)
+	}
+}
+
+// The same where the lot itself, what ran beside it and the clean breaks around have all left the state: they come back from
+// the log, and no more than they.
+func TestResultOfAForgottenLot(t *testing.T) {
+	w := tested(t)
+	first := w.now
+	for day := range 20 {
+		w.now = first.Add(time.Duration(day) * 24 * time.Hour)
+		for _, run := range []string{"A", "B"} {
+			code := fmt.Sprintf("L%02d%s", day, run)
+			w.receive(code)
+			for _, s := range [][2]string{{"shred", "shredder"}, {"fill", "filler"}} {
+				w.in(code, s[0], s[1])
+				w.at(5 * time.Minute)
+				w.out(code, s[0], s[1])
+			}
+			w.must(haccp.KindPlaceEmptied, tina, &haccp.PlaceEmptied{Place: "shredder"})
+			if day == 2 && run == "B" {
+				w.take(code, "S")
+			}
+		}
+		w.must(haccp.KindCleanBreak, lea, &haccp.CleanBreak{Line: "line-1"})
+		w.at(time.Minute)
+		for _, run := range []string{"A", "B"} {
+			w.must(haccp.AskLotDispose, mara, &haccp.LotDisposed{Lot: fmt.Sprintf("L%02d%s", day, run), Outcome: plan.Destroy, Reason: "trial", Where: "compost", Mass: kg("200"), Signature: w.signature("lot-destroy")})
+		}
+	}
+	for _, code := range []string{"L02A", "L02B", "L03A"} {
+		if _, held := w.state.Lot(code); held || !w.state.KnowsLot(code) {
+			t.Fatalf("%s is not forgotten", code)
+		}
+	}
+	events := w.results("L02B", "S", "salmonella", "found")
+	if got := heldIn(events); !slices.Equal(got, []string{"L02A", "L02B"}) {
+		t.Errorf("on hold: %v", got)
+	}
+	if len(events[0].Findings) != 1 || events[0].Findings[0].Code != haccp.FindingSampleNotThere { // its taking is known, no receipt is
+		t.Errorf("%+v", events[0].Findings)
+	}
+	if _, ok := w.state.Lot("L05A"); ok {
+		t.Error("a lot of three days later was brought back")
+	}
+}
+
+// A result outside is a cause until the product was evaluated, critical where it is a pathogen; a void of it ends it.
+func TestResultIsACause(t *testing.T) {
+	w := tested(t)
+	w.receive("A")
+	w.take("A", "S")
+	w.results("A", "S", "ph", "4.9")
+	got := w.causes(alarm.Result)
+	if len(got) != 1 || got[0].Lot != "A" || got[0].Severity != alarm.Warning || got[0].Data["test"] != "pH of the gel" || got[0].Data["sample"] != "S" {
+		t.Fatalf("%+v", got)
+	}
+	mark := got[0].Mark
+	b := result(w.plan(), "A", "S", "ph", w.now, "5.1")
+	b.Retest = "asked for"
+	w.must(haccp.KindResult, lara, b)
+	if got = w.causes(alarm.Result); len(got) != 1 || got[0].Mark == mark {
+		t.Fatalf("a further result outside is no new fact: %+v", got)
+	}
+	w.settleCase(got[0].Deviation, "A")
+	if got = w.causes(alarm.Result); len(got) != 0 {
+		t.Fatalf("evaluated: %+v", got)
+	}
+	b = result(w.plan(), "A", "S", "listeria", w.now, "found")
+	b.Presumptive = true
+	positive := w.must(haccp.KindResult, lara, b)[0]
+	got = w.causes(alarm.Result)
+	if len(got) != 1 || got[0].Severity != alarm.Critical || got[0].Data["presumptive"] == "" {
+		t.Fatalf("%+v", got)
+	}
+	for lang, want := range map[wording.Language]string{
+		wording.English: "Lot A: Listeria monocytogenes out of specification, sample S, case 2 (presumptive)",
+		wording.Spanish: "Lote A: Listeria monocytogenes fuera de especificación, muestra S, caso 2 (presuntivo)"} {
+		if text, do := lang.Alert(w.state, &alarm.Alert{Raised: got[0]}); text != want || do == "" {
+			t.Errorf("%s: %q, %q", lang, text, do)
+		}
+	}
+	w.must(haccp.AskVoid, mara, &haccp.Void{Target: positive.ID, Reason: "another sample's report", Signature: w.signed(haccp.MeaningVoid)})
+	if got = w.causes(alarm.Result); len(got) != 0 {
+		t.Errorf("voided: %+v", got)
 	}
 }
 

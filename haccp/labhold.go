@@ -39,14 +39,22 @@ func (s *State) specifiedBy(l *LotState, now time.Time) *version {
 	return s.numbered(1) // before the first
 }
 
-// Unchecked lists what the system does not check before the release of a lot, and who signs confirms: the results only
-// where the plan has no product to hold them against.
+// Unchecked lists what the release of a lot rests on and the system does not check, so that who signs confirms each: the
+// results where the plan has no product to hold them against, the materials and the instruments where that in force at a
+// moment names none.
 func (s *State) Unchecked(l *LotState, now time.Time) []string {
-	v := s.specifiedBy(l, now)
-	if v == nil || len(v.Plan.Products) == 0 {
-		return NotChecked()
+	var out []string
+	if v := s.specifiedBy(l, now); v == nil || len(v.Plan.Products) == 0 {
+		out = append(out, "results")
 	}
-	return slices.DeleteFunc(NotChecked(), func(x string) bool { return x == "results" })
+	v := s.versionAt(now)
+	if v == nil || len(v.Plan.Materials) == 0 {
+		out = append(out, "materials")
+	}
+	if v == nil || !v.Plan.ChecksInstruments() {
+		out = append(out, "instruments")
+	}
+	return out
 }
 
 // Tests says how every test of its specification stands for a lot.

@@ -222,10 +222,6 @@ func (d *deciding) checkDispose(l *LotState, ask *LotDisposed) error {
 	return d.checkRelease(l, ask)
 }
 
-// NotChecked lists what a release may rest on that the system does not check: who signs confirms each. What of it
-// holds for a lot is for Unchecked to say.
-func NotChecked() []string { return []string{"results", "materials", "instruments"} }
-
 // checkRelease refuses a release while anything is missing, item by item (RULES 6.2).
 func (d *deciding) checkRelease(l *LotState, ask *LotDisposed) error {
 	var missing []string

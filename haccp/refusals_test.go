@@ -419,6 +419,7 @@ func TestEveryRefusal(t *testing.T) {
 	t.Run("group", groupRefused)
 	t.Run("lots", lotsRefused)
 	t.Run("laboratory", laboratoryRefused)
+	t.Run("supplies", suppliesRefused)
 	codes := refusalCodes(t)
 	var missing []string
 	for _, code := range codes {

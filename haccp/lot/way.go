@@ -84,6 +84,31 @@ func (w *Way) Line(place string) string { return w.line[place] }
 // Carries reports whether a place holds product back between lots.
 func (w *Way) Carries(place string) bool { return w.carries[place] }
 
+// Carrying lists the places that hold product back between lots, sorted.
+func (w *Way) Carrying() []string {
+	var out []string
+	for place, carries := range w.carries {
+		if carries {
+			out = append(out, place)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// Cleaned lists the places that a clean break took in.
+func (w *Way) Cleaned(x *Break) []string {
+	if len(x.Places) > 0 {
+		return x.Places
+	}
+	return w.passed[x.Line]
+}
+
+// Whole reports whether a clean break took in every place of its line that lots pass.
+func (w *Way) Whole(x *Break) bool {
+	return len(x.Places) == 0 || !slices.ContainsFunc(w.passed[x.Line], func(place string) bool { return !slices.Contains(x.Places, place) })
+}
+
 // pos is where a step stands in the plan; a step the plan does not know stands before all.
 func (w *Way) pos(step string) int {
 	if i, ok := w.at[step]; ok {

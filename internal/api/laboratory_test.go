@@ -132,7 +132,7 @@ func TestReleaseWantsEveryRequiredResult(t *testing.T) {
 	}
 
 	// Refused for every role, administrator included, and each test is named.
-	release := obj{"outcome": "release", "reason": "r", "confirmed": haccp.NotChecked()}
+	release := obj{"outcome": "release", "reason": "r", "confirmed": []string{"materials", "instruments"}}
 	for _, who := range []string{"tina", "lea", "lara", "ada", "aldo"} {
 		w.as(who).do("POST", "/lots/G-1/dispositions", w.signing(who, release)).want(403)
 	}
