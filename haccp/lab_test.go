@@ -606,6 +606,10 @@ func TestResultOfAForgottenLot(t *testing.T) {
 				w.take(code, "S")
 			}
 		}
+		w.at(time.Minute)
+		for _, b := range []string{"bath-1", "bath-2"} { // nothing is recorded of their wash: the same water would tie them
+			w.must(haccp.KindDrained, tina, &haccp.Bath{Place: b})
+		}
 		w.must(haccp.KindCleanBreak, lea, &haccp.CleanBreak{Line: "line-1"})
 		w.at(time.Minute)
 		for _, run := range []string{"A", "B"} {
