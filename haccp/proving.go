@@ -1,6 +1,7 @@
 package haccp
 
 import (
+	"iter"
 	"slices"
 	"time"
 
@@ -269,4 +270,40 @@ func (s *State) Foreseen(place string, now time.Time) []chemistry.Crossing {
 		}
 	}
 	return f.Crossings
+}
+
+// Samples yields the readings of a control point at a place inside the horizon that judged one of its critical limits
+// or action criteria, in order.
+func (s *State) Samples(point, place string) iter.Seq[*control.Sample] {
+	ser, ok := s.series.get(key(point, place))
+	if !ok {
+		return func(func(*control.Sample) bool) {}
+	}
+	return ser.Window.All()
+}
+
+// Trace stands for all that was recorded about a control point or a check at a place. Two traces are equal while
+// nothing was recorded that changes what the rules say of it; only the time may.
+type Trace struct {
+	plans  *memo
+	place  *PlaceState
+	line   *LineState
+	series *Series
+	check  *CheckState
+}
+
+// PointTrace returns the trace of a control point at a place.
+func (s *State) PointTrace(point, place string) Trace {
+	t := Trace{plans: s.memo}
+	t.place, t.line = s.whereabouts(place)
+	t.series, _ = s.series.get(key(point, place))
+	return t
+}
+
+// CheckTrace returns the trace of a check at a place.
+func (s *State) CheckTrace(check, place string) Trace {
+	t := Trace{plans: s.memo}
+	t.place, t.line = s.whereabouts(place)
+	t.check, _ = s.checks.get(key(check, place))
+	return t
 }
