@@ -126,6 +126,9 @@ func (d *Desk) minutely(ctx context.Context) {
 			if err := d.opt.Outbox.Forget(ctx, d.site, d.opt.Clock().Add(-keepSent)); err != nil && ctx.Err() == nil {
 				d.opt.Logger.Warn("old messages were not dropped from the outbox", "error", err)
 			}
+			if _, err := d.Channels(ctx); err != nil && ctx.Err() == nil { // for the metrics
+				d.opt.Logger.Warn("the outbox cannot be read", "error", err)
+			}
 		}
 		select {
 		case <-ctx.Done():

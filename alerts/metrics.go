@@ -11,6 +11,8 @@ type metrics struct {
 	runs      *prometheus.CounterVec
 	missed    prometheus.Counter
 	lastRun   prometheus.Gauge
+	lastGood  prometheus.Gauge
+	seconds   prometheus.Histogram
 	nextRun   prometheus.Gauge
 	overdue   prometheus.Gauge
 	clockBack prometheus.Gauge
@@ -28,7 +30,10 @@ func newMetrics(r prometheus.Registerer) (*metrics, error) {
 		missed: prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "timetable_missed_checks_total", Help: "Missed checks recorded since the start.",
 		}),
-		lastRun:   gauge("timetable_last_run_timestamp_seconds", "When the timetable last ran."),
+		lastRun:  gauge("timetable_last_run_timestamp_seconds", "When the timetable last ran."),
+		lastGood: gauge("timetable_last_success_timestamp_seconds", "When the timetable last ran to its end; 0: not since the start."),
+		seconds: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "timetable_run_seconds", Help: "Time that a run of the timetable took.",
+			Buckets: prometheus.ExponentialBuckets(0.001, 4, 8), NativeHistogramBucketFactor: 1.1, NativeHistogramMaxBucketNumber: 100}),
 		nextRun:   gauge("timetable_next_run_timestamp_seconds", "When the timetable runs next."),
 		overdue:   gauge("timetable_overdue_deviations", "Deviations past the plan's time, as of the last run."),
 		clockBack: gauge("timetable_clock_back_seconds", "How far the clock stands behind what was recorded; 0: it does not."),
@@ -36,7 +41,7 @@ func newMetrics(r prometheus.Registerer) (*metrics, error) {
 	if r == nil {
 		return m, nil
 	}
-	for _, c := range []prometheus.Collector{m.runs, m.missed, m.lastRun, m.nextRun, m.overdue, m.clockBack} {
+	for _, c := range []prometheus.Collector{m.runs, m.missed, m.lastRun, m.lastGood, m.seconds, m.nextRun, m.overdue, m.clockBack} {
 		if err := r.Register(c); err != nil {
 			return nil, fmt.Errorf("register timetable metrics: %w", err)
 		}
