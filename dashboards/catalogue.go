@@ -24,6 +24,7 @@ var (
 // catalogue lists what the collector shows, but for the histograms.
 var catalogue = []kind{
 	{"ready", "1 where the site takes commands, 0 where it does not.", nil},
+	{"fresh", "1 where the state shown is the whole log; 0 where the log could not be read: then nothing else of the site is shown.", nil},
 	{"site_info", "The name of the site; always 1.", []string{"name"}},
 	{"plan_version", "Number of the plan version in force.", nil},
 	{"line_info", "The name of a line; always 1.", []string{"line", "name"}},

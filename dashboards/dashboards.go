@@ -12,6 +12,7 @@
 package dashboards
 
 import (
+	"context"
 	"errors"
 	"math"
 	"sync"
@@ -49,7 +50,12 @@ const (
 type Site interface {
 	Ready() error
 	View() *haccp.State
+	// Refresh reads what other instances wrote to the log.
+	Refresh(ctx context.Context) error
 }
+
+// refreshWithin is how long a scrape waits for what other instances wrote.
+const refreshWithin = time.Second
 
 // Options says what a collector works with; all are required.
 type Options struct {
@@ -83,10 +89,14 @@ func New(o Options) (*Collector, error) {
 
 // families gives the metrics as they stand. They may be used until the next call.
 func (c *Collector) families() ([]*dto.MetricFamily, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), refreshWithin)
+	defer cancel()
+	stale := c.opt.Site.Refresh(ctx)
 	now, state := c.opt.Clock(), c.opt.Site.View()
 	out := newSink(c)
 	out.put("ready", flag(c.opt.Site.Ready() == nil))
-	if state.Site.Site == "" { // it is being read
+	out.put("fresh", flag(stale == nil))
+	if stale != nil || state.Site.Site == "" { // behind, or being read: what it says would be out of date
 		return out.families, nil
 	}
 	out.put("site_info", 1, state.Site.Name)
