@@ -62,6 +62,12 @@ func newMetrics(r prometheus.Registerer) (*metrics, error) {
 			"When the newest checkpoint was signed; after a start, when the newest record under it was recorded; 0: there is none."),
 		signed: gauge("plant_checkpoint_records", "Records under the newest signed checkpoint."),
 	}
+	for _, at := range []string{"append", "conflict", "read", "snapshot"} { // shown before there is any
+		m.storeErrors.WithLabelValues(at)
+	}
+	for _, kind := range []string{"invalid", "conflict", "forbidden", "busy"} {
+		m.refusals.WithLabelValues(kind)
+	}
 	if r == nil {
 		return m, nil
 	}
