@@ -177,6 +177,9 @@ func (a *App) Timetable() *alerts.Timetable { return a.front.timetable }
 // Registry gives the metrics of the service.
 func (a *App) Registry() *prometheus.Registry { return a.registry }
 
+// Figures gives the metrics of the service with those of its sites.
+func (a *App) Figures() *dashboards.Gatherer { return a.figures }
+
 // Ready gives nil when the service takes commands, or why it does not.
 func (a *App) Ready() error {
 	if a.group != nil {

@@ -65,9 +65,6 @@ func newMetrics(r prometheus.Registerer) (*metrics, error) {
 	for _, at := range []string{"append", "conflict", "read", "snapshot"} { // shown before there is any
 		m.storeErrors.WithLabelValues(at)
 	}
-	for _, kind := range []string{"invalid", "conflict", "forbidden", "busy"} {
-		m.refusals.WithLabelValues(kind)
-	}
 	if r == nil {
 		return m, nil
 	}
