@@ -163,11 +163,15 @@ func (p *page) group(ps *haccp.PointState) group {
 			at = len(g.Values)
 			seen[l.Quantity] = at
 			number, unit := p.split(v.Value)
-			g.Values = append(g.Values, value{Name: p.Word("quantity", l.Quantity), Number: number, Unit: unit})
+			name, _, _ := strings.Cut(p.Word("quantity", l.Quantity), " (") // what it is stated as is in the pages
+			if l.Quantity == string(quantity.HOCl) {
+				name = "HOCl"
+			}
+			g.Values = append(g.Values, value{Name: name, Number: number, Unit: unit})
 		}
 		x := &g.Values[at]
 		if l.Kind != plan.Operating || x.Limits == "" && !hasHard(p.Plan, ps.Point, l.Quantity) {
-			x.Limits = p.limits(l)
+			x.Limits = p.limits(l, x.Unit)
 		}
 		if worse(v.Verdict, x.Mark) {
 			x.Mark = v.Verdict
@@ -214,16 +218,21 @@ func (p *page) split(text string) (number, unit string) {
 	return text, ""
 }
 
-// limits words the bounds of a limit.
-func (p *page) limits(l *plan.Limit) string {
-	amount := func(a *plan.Amount) string { return strings.TrimSuffix(a.String(), " pH") }
+// limits words the bounds of a limit beside a value; their unit is left out where it is that of the value.
+func (p *page) limits(l *plan.Limit, beside string) string {
+	amount := func(a *plan.Amount) string {
+		if u := quantity.Unit(a.Unit); u == quantity.PHUnit || u.Symbol() == beside {
+			return a.Value.String()
+		}
+		return a.String()
+	}
 	switch {
 	case l.YesNo != nil:
 		return ""
 	case l.Min != nil && l.Max != nil:
-		low := l.Min.Value.String()
-		if l.Min.Unit != l.Max.Unit {
-			low = amount(l.Min)
+		low := amount(l.Min)
+		if l.Min.Unit == l.Max.Unit {
+			low = l.Min.Value.String()
 		}
 		return p.T("display.within", "min", low, "max", amount(l.Max))
 	case l.Min != nil:
@@ -309,7 +318,7 @@ func (p *page) cases() {
 			break
 		}
 		p.Open = append(p.Open, deviation{Number: strconv.FormatInt(d.Number, 10), Critical: d.Critical, Since: p.stamp(d.Found),
-			Text: p.PlaceName(d.Place) + " · " + p.PointName(d.Point)})
+			Text: p.PlaceName(d.Place)})
 	}
 	p.OpenMore = p.OpenAll - len(p.Open)
 }
@@ -323,7 +332,7 @@ func span(d time.Duration) string {
 	case s < 3600:
 		return fmt.Sprintf("%d min", s/60)
 	case s < 48*3600:
-		return fmt.Sprintf("%d h %02d min", s/3600, s/60%60)
+		return fmt.Sprintf("%d h %02d", s/3600, s/60%60)
 	}
 	return fmt.Sprintf("%d d %d h", s/86400, s/3600%24)
 }

@@ -22,7 +22,7 @@ function span(ms) {
   const two = (n) => String(n).padStart(2, "0");
   if (s < 60) return s + " s";
   if (s < 3600) return Math.floor(s / 60) + " min";
-  if (s < 48 * 3600) return Math.floor(s / 3600) + " h " + two(Math.floor(s / 60) % 60) + " min";
+  if (s < 48 * 3600) return Math.floor(s / 3600) + " h " + two(Math.floor(s / 60) % 60);
   return Math.floor(s / 86400) + " d " + (Math.floor(s / 3600) % 24) + " h";
 }
 
@@ -40,7 +40,7 @@ function tick() {
   for (const e of main.querySelectorAll("[data-since]")) write(e, span(t - Number(e.dataset.since)));
   for (const e of main.querySelectorAll("[data-until-then]")) {
     write(e, span(Number(e.dataset.untilThen) - t));
-    const word = e.parentElement.querySelector("[data-past]");
+    const word = e.parentElement.querySelector("i[data-past]");
     if (word) write(word, t > Number(e.dataset.untilThen) ? word.dataset.past : word.dataset.in);
   }
   for (const tile of main.querySelectorAll("[data-tile]")) {
