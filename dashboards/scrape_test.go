@@ -1,3 +1,5 @@
+//go:build unix
+
 package dashboards_test
 
 import (
@@ -174,7 +176,7 @@ func BenchmarkScrape(b *testing.B) {
 func scrape(b *testing.B, of prometheus.TransactionalGatherer, n int) {
 	h := promhttp.HandlerForTransactional(of, promhttp.HandlerOpts{EnableOpenMetrics: true})
 	var took []time.Duration
-	size := 0
+	size, before := 0, cpuTime(b)
 	for b.Loop() {
 		r := httptest.NewRequest(http.MethodGet, "/metrics", nil)
 		r.Header.Set("Accept-Encoding", "gzip")
@@ -184,6 +186,7 @@ func scrape(b *testing.B, of prometheus.TransactionalGatherer, n int) {
 		took = append(took, time.Since(began))
 		size, _ = must(io.Copy(io.Discard, w.Body))
 	}
+	b.ReportMetric(float64((cpuTime(b)-before).Microseconds())/1000/float64(len(took)), "cpu-ms")
 	slices.Sort(took)
 	b.ReportMetric(float64(n), "samples")
 	b.ReportMetric(float64(size), "bytes-sent")
