@@ -66,6 +66,8 @@ func samples(t *testing.T, lang string) map[string]string {
 	w.do(haccp.AskSweep, haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}, &haccp.Sweep{})
 	w.signIn("ines")
 	out["due-late"], out["places"] = w.page("/"), w.page("/places")
+	out["trends"], out["trend"] = w.page("/trends"), w.page("/trends/wash-chlorine/bath-1?span=shift")
+	out["trend-empty"] = w.page("/trends/wash-chlorine/bath-1?span=week&to=2020-01-01T00:00")
 	raised := w.do(haccp.AskAlerts, haccp.Actor{ID: "timetable", Name: "Timetable", Role: haccp.RoleTimetable, Known: haccp.KnownTimetable}, &haccp.AlertChange{
 		Raise: []alarm.Raised{
 			{Cause: alarm.Outside, Key: "outside:" + id, Severity: alarm.Critical, Group: "outside/line-1", Deviation: id, Point: "wash-chlorine", Place: "bath-1", PlanVersion: 1, Since: w.now, Data: map[string]string{"value": "3 mg/L"}},

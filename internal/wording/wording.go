@@ -41,6 +41,9 @@ var matcher = language.NewMatcher([]language.Tag{language.English, language.Span
 // Accept-Language header. Nothing usable gives English.
 func Match(wishes ...string) Language {
 	for _, wish := range wishes {
+		if wish == "" {
+			continue
+		}
 		tags, _, err := language.ParseAcceptLanguage(wish)
 		if err != nil || len(tags) == 0 {
 			continue
@@ -62,7 +65,7 @@ func (l Language) Name() string {
 }
 
 // groups lists every table; a key is "group.name".
-var groups = []map[string]text{refusals, requests, findings, words, records, screens, forms, logTexts, cautions, quantities, washing, contact, desk, calculators, alerting, display}
+var groups = []map[string]text{refusals, requests, findings, words, records, screens, forms, logTexts, cautions, quantities, washing, contact, desk, calculators, alerting, trending, display}
 
 var all = func() map[string]text {
 	m := map[string]text{}

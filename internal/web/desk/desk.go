@@ -76,6 +76,8 @@ func (d *Desk) Register(app fiber.Router, in func(Handler) fiber.Handler) {
 	app.Post("/me/:what", in(d.meChange))
 	app.Get("/notes", in(d.noteForm))
 	app.Post("/notes", in(d.noteSave))
+	app.Get("/trends", in(d.trendList))
+	app.Get("/trends/:point/:place", in(d.trendShow))
 	app.Get("/records/:id/replace", in(d.replaceForm))
 	app.Post("/records/:id/replace", in(d.replaceSave))
 }
