@@ -88,8 +88,6 @@ const (
 
 var states = []mapping{{"0", "not in use", grey}, {"1", "inside", green}, {"2", "act", orange}, {"3", "not known", yellow}, {"4", "outside", red}}
 
-func at(x float64) *float64 { return &x }
-
 // from gives steps: the first colour from below everything, then each from its value on.
 func from(first string, more ...any) []step {
 	out := []step{{nil, first}}

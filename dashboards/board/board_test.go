@@ -12,7 +12,7 @@ import (
 
 var update = flag.Bool("update", false, "write the dashboards anew")
 
-// The files are what the Go code makes: go test ./dashboards/board -update
+// The files are what the Go code makes; go test ./dashboards/board -update makes them anew.
 func TestFiles(t *testing.T) {
 	folder := filepath.Join("..", "grafana")
 	want := map[string]bool{}

@@ -9,6 +9,7 @@
 package display
 
 import (
+	"strings"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -77,6 +78,12 @@ func (p *page) stamp(t time.Time) stamp {
 	}
 	return stamp{t.UnixMilli(), span(p.Now.Sub(t).Abs())}
 }
+
+// Before is what stands before an age.
+func (p *page) Before() string { b, _, _ := strings.Cut(p.T("display.ago"), "{age}"); return b }
+
+// After is what follows an age.
+func (p *page) After() string { _, a, _ := strings.Cut(p.T("display.ago"), "{age}"); return a }
 
 func (d *Display) page(c *fiber.Ctx, f *frame.Frame) *page {
 	p := &page{Frame: f, Ready: d.Site.Ready() == nil}
