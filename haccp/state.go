@@ -249,6 +249,8 @@ type PlaceState struct {
 	// Levels are the readings of free chlorine of the last day, and Ahead the tests that forecasts want, by at.
 	Levels chain[LevelAt] `json:"levels,omitzero"`
 	Ahead  []AheadAt      `json:"ahead,omitempty"`
+	// Forecast is what the newest reading foresaw; nil where it foresaw nothing.
+	Forecast *ForecastAt `json:"forecast,omitempty"`
 
 	water []control.Filling // derived from Log
 }

@@ -71,6 +71,7 @@ var groups = []map[string]text{
 	trending,
 	supplies,
 	lots,
+	display,
 }
 
 var all = func() map[string]text {
