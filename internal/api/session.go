@@ -65,7 +65,7 @@ func sessionOf(w *gate.Who) reply.Session {
 }
 
 func (q *call) signOut() (nothing, error) {
-	err := q.api.Gate.Door().SignOut(q.UserContext(), q.who.Token)
+	err := q.api.Gate.Door().SignOut(q.UserContext(), q.who.Token, q.now)
 	q.api.Gate.SignedOut(q.Ctx)
 	return nothing{}, err
 }
@@ -206,7 +206,7 @@ func (q *call) standing(in *standingIn, change string) (reply.PersonAnswer, erro
 	id := q.Params("id")
 	out, _, err := q.changePerson(&stamp{ID: in.ID}, haccp.PersonBody{Person: id, Reason: in.Reason}, change)
 	if err == nil && change == "disabled" {
-		err = q.api.Gate.Door().EndPerson(q.UserContext(), id)
+		err = q.api.Gate.Door().EndPerson(q.UserContext(), id, q.now)
 	}
 	return out, err
 }

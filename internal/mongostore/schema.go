@@ -31,6 +31,7 @@ const schemaVersion = 1
 //	credentials  _id scope/kind/owner/version
 //	sessions     _id scope/hash         (scope)
 //	counters     _id scope/hash         (scope)
+//	grants       _id scope/hash         (scope, device, from)
 //	leases       _id site/epoch
 //	beats        _id holder
 const (
@@ -41,6 +42,7 @@ const (
 	credentialsName = "credentials"
 	sessionsName    = "sessions"
 	countersName    = "counters"
+	grantsName      = "grants"
 	leasesName      = "leases"
 	beatsName       = "beats"
 	schemaName      = "schema"
@@ -96,6 +98,7 @@ func indexes() map[string][]mongo.IndexModel {
 		lookupsName:  {over("site", "id"), over("site", "command"), over("site", "kind", "at", "seq"), over("site", "about", "at", "seq")},
 		sessionsName: {over("scope")},
 		countersName: {over("scope")},
+		grantsName:   {over("scope", "device", "from")},
 	}
 }
 

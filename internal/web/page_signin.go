@@ -81,7 +81,7 @@ func (s *Server) signOut(c *fiber.Ctx) error {
 		return err
 	}
 	if w.Token != "" {
-		if err := s.door.SignOut(c.UserContext(), w.Token); err != nil {
+		if err := s.door.SignOut(c.UserContext(), w.Token, s.clock()); err != nil {
 			return err
 		}
 	}
