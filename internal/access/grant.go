@@ -95,26 +95,6 @@ func (g *Gate) SignedInLast(ctx context.Context, x Grant, at time.Time) (bool, e
 	return found && person == x.Person, nil
 }
 
-// ConfirmPIN checks the PIN of somebody who saves a report on an enrolled tablet,
-// with the counts and errors of SignInPIN, and opens no session.
-func (g *Gate) ConfirmPIN(ctx context.Context, person, pin string, from Source, at time.Time) error {
-	dev, err := g.DeviceByToken(ctx, from.DeviceToken)
-	if err != nil {
-		return err
-	}
-	p, _ := g.Directory.Person(person)
-	if dev.Kind != DeviceTablet {
-		return ErrDevice
-	}
-	a := g.newAttempt(kindPIN, SignInName(p.SignIn), p.ID, dev, from, at)
-	err = g.try(ctx, a, func() (bool, error) {
-		_, ok, err := g.secretIs(ctx, kindPIN, p, pin)
-		return ok, err
-	})
-	g.metrics.signIn(KnownPIN, err)
-	return err
-}
-
 func (g *Gate) endGrants(ctx context.Context, session, person, device string, at time.Time) error {
 	if _, err := g.Accounts.EndGrants(ctx, session, person, device, at); err != nil {
 		return fmt.Errorf("end delivery grants: %w", err)

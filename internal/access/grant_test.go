@@ -83,9 +83,13 @@ func TestGrantCoversSignInToSignOut(t *testing.T) {
 
 func TestGrantEnds(t *testing.T) {
 	for name, end := range map[string]func(s *site, tab Enrolled, at time.Time) error{
-		"new password":   func(s *site, _ Enrolled, at time.Time) error { return s.ChangePassword(s.t.Context(), "p-ana", anaPassword, "nine dry boots in a row", s.address, at) },
-		"all ended":      func(s *site, _ Enrolled, at time.Time) error { return s.EndPerson(s.t.Context(), "p-ana", at) },
-		"device revoked": func(s *site, tab Enrolled, at time.Time) error { return s.RevokeDevice(s.t.Context(), "p-bo", tab.ID, at) },
+		"new password": func(s *site, _ Enrolled, at time.Time) error {
+			return s.ChangePassword(s.t.Context(), "p-ana", anaPassword, "nine dry boots in a row", s.address, at)
+		},
+		"all ended": func(s *site, _ Enrolled, at time.Time) error { return s.EndPerson(s.t.Context(), "p-ana", at) },
+		"device revoked": func(s *site, tab Enrolled, at time.Time) error {
+			return s.RevokeDevice(s.t.Context(), "p-bo", tab.ID, at)
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := ready(t)
@@ -132,21 +136,4 @@ func TestGrantIsOnlyForTablets(t *testing.T) {
 	}
 	_, err = s.DeviceByToken(t.Context(), g.Token)
 	wantErr(t, "grant as a device token", err, ErrDevice)
-}
-
-func TestConfirmPIN(t *testing.T) {
-	s := ready(t)
-	s.pins()
-	from := Source{DeviceToken: s.tablet().Token}
-	if err := s.ConfirmPIN(t.Context(), "p-ana", "4071", from, t0); err != nil {
-		t.Fatal(err)
-	}
-	wantErr(t, "off the tablet", s.ConfirmPIN(t.Context(), "p-ana", "4071", s.address, t0), ErrDevice)
-	wantErr(t, "nobody", s.ConfirmPIN(t.Context(), "p-none", "4071", from, t0), ErrSignIn)
-	wantErr(t, "PIN of another", s.ConfirmPIN(t.Context(), "p-ana", "5920", from, t0.Add(time.Hour)), ErrSignIn)
-	var err error
-	for i := range 8 {
-		err = s.ConfirmPIN(t.Context(), "p-ana", "0007", from, t0.Add(time.Hour+time.Duration(i)*time.Minute))
-	}
-	wantErr(t, "after many", err, ErrLocked)
 }

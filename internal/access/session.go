@@ -7,6 +7,7 @@ import (
 	"crypto/subtle"
 	"encoding/base64"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -161,10 +162,19 @@ func onlyFloor(roles []Role) bool {
 	})
 }
 
-// SignOut ends the session of a token; one that is not there is no error. The
-// delivery grants of the session cover nothing after that moment.
+// SignOut ends the session of a token; one that is not there is no error. On an
+// enrolled device, where every PIN that somebody confirms a report with opens a
+// session, it ends all that the person has there. Their delivery grants cover
+// nothing after that moment.
 func (g *Gate) SignOut(ctx context.Context, token string, at time.Time) error {
 	hash := tokenHash(token)
+	s, _, err := g.find(ctx, hash)
+	if err != nil && !errors.Is(err, ErrSession) {
+		return err
+	}
+	if err == nil && s.Device != "" {
+		return g.endAll(ctx, s.Person, s.Device, at)
+	}
 	if err := g.end(ctx, hash); err != nil {
 		return err
 	}

@@ -36,7 +36,16 @@ func (q *call) signInPIN(in *pinIn) (reply.Session, error) {
 		name = p.SignIn
 	}
 	o, err := q.api.Gate.Door().SignInPIN(q.UserContext(), name, in.PIN, q.api.Gate.Source(q.Ctx, in.DeviceToken), q.now)
-	return q.opened(o, err)
+	if err != nil {
+		return reply.Session{}, err
+	}
+	g, err := q.api.Gate.Door().HandOut(q.UserContext(), o.Token, q.now)
+	if err != nil {
+		return reply.Session{}, err
+	}
+	s, err := q.opened(o, nil)
+	s.Grant = &reply.Grant{Token: g.Token, Person: g.Person, Device: g.Device, From: g.From, To: g.To}
+	return s, err
 }
 
 // opened hands a session over.
