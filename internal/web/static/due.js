@@ -59,7 +59,7 @@ document.addEventListener("tablet", () => {
       t.querySelector("small").textContent = gap(left);
     }
     const waiting = await lw.store.all();
-    for (const row of document.querySelectorAll("[data-key]")) {
+    for (const row of document.querySelectorAll(".row[data-key]")) {
       const mine = waiting.filter((e) => e.key === row.dataset.key && e.state !== lw.AWAY).pop();
       row.querySelector(".kept")?.remove();
       if (mine) row.querySelector(".what").append(make("span", word("device.logged-waiting", { time: lw.clock(mine.stamp) }), "kept"));

@@ -10,6 +10,7 @@
     const b = document.createElement("button");
     b.type = "button";
     b.tabIndex = -1;
+    b.dataset.key = text;
     b.textContent = text;
     b.className = name || "";
     if (label) b.setAttribute("aria-label", label);
