@@ -42,6 +42,7 @@ func (q *call) deliver(c *haccp.Command) error {
 // handOut gives the delivery grant of the session, on an enrolled tablet.
 func (q *call) handOut() (reply.Grant, error) {
 	g, err := q.api.Gate.Door().HandOut(q.UserContext(), q.who.Token, q.now)
+	q.Status(201)
 	return reply.Grant{Token: g.Token, Person: g.Person, Device: g.Device, From: g.From, To: g.To}, err
 }
 

@@ -52,6 +52,10 @@ func TestDeliveries(t *testing.T) {
 	tablet := w.tablet()
 	session, tina := w.pinned(tablet, "tina", "482915")
 	began := w.clock()
+	if o := session.do("POST", "/session/grant", obj{}).want(201).object(); o["person"] != "tina" || o["device"] != tablet["id"] || o["token"] == "" {
+		t.Errorf("grant %v", o)
+	}
+	w.as("mara").do("POST", "/session/grant", obj{}).problem(401, "device-not-enrolled", "")
 	w.later(time.Hour)
 	session.do("DELETE", "/session", nil).want(204)
 	signedOut := w.clock()

@@ -23,6 +23,7 @@ type house struct {
 	t     *testing.T
 	app   *app.App
 	ahead atomic.Int64 // ns that the plant's clock is ahead of this machine's
+	dir   string       // its data folder
 	wire  *wire
 }
 
@@ -34,6 +35,7 @@ func newHouse(t *testing.T, names ...string) *house {
 	h := &house{t: t}
 	ctx := t.Context()
 	dir := filepath.Join(t.TempDir(), "data")
+	h.dir = dir
 	f, err := app.OpenFolder(ctx, dir, nil)
 	h.must(err)
 	o, err := f.NewOptions(ctx, demo.Site)
