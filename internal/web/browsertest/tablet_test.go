@@ -79,7 +79,7 @@ func (b *tablet) later(d time.Duration) {
 func (b *tablet) comesTrue(condition string) {
 	b.t.Helper()
 	var err error
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 		var yes bool
 		if yes, err = chromedp.Run(b.ctx, chromedp.Evaluate[bool](condition)); err == nil && yes {
 			return
@@ -115,6 +115,9 @@ func (b *tablet) touch(selector string) {
 func (b *tablet) digits(text string) {
 	b.t.Helper()
 	for _, c := range text {
+		if c == '.' && eval[string](b.visit, `document.documentElement.lang`) == "es" {
+			c = ','
+		}
 		b.do(chromedp.Click(fmt.Sprintf(`.keypad [data-key="%c"]`, c)))
 	}
 }
