@@ -85,6 +85,7 @@ func (c *checker) index() {
 	})
 	c.checkAt = c.ids("checks", len(p.Checks), func(i int) (string, string) { return p.Checks[i].ID, p.Checks[i].Name })
 	c.fixAt = c.ids("fixes", len(p.Fixes), func(i int) (string, string) { return p.Fixes[i].ID, p.Fixes[i].Name })
+	c.chlorine()
 	c.ids("chemicals", len(p.Chemicals), func(i int) (string, string) { return p.Chemicals[i].ID, p.Chemicals[i].Name })
 }
 

@@ -52,6 +52,7 @@ type Sheet struct {
 	Floor        *Bound   `json:"floor,omitempty"` // below it chlorine gas may come off
 	FloorText    string   `json:"floor_text,omitempty"`
 	Dose         *Dose    `json:"dose,omitempty"`
+	Procedure    string   `json:"procedure,omitempty"` // where there is no dose without the server
 }
 
 // Later is a limit that only the server judges.
@@ -142,6 +143,10 @@ func (fl *Floor) kit(c *fiber.Ctx, f *frame.Frame) error {
 // sheet lays out what a form takes along.
 func (fl *Floor) sheet(ctx context.Context, f *frame.Frame, check *plan.Check, place *plan.Place) (Sheet, error) {
 	s := SheetOf(f, f.Plan, check, place)
+	var err error
+	if s.Dose, err = table(ctx, fl.Records, f, check, place); err != nil {
+		return s, err
+	}
 	found, _, err := fl.Records.Find(ctx, plant.Query{About: "check:" + check.ID + "@" + place.ID, Kind: haccp.KindReading, Limit: 1, Descending: true})
 	if err != nil || len(found) == 0 {
 		return s, err
@@ -182,6 +187,9 @@ func SheetOf(f *frame.Frame, p *plan.Plan, check *plan.Check, place *plan.Place)
 	}
 	for _, key := range frame.CautionsFor(chlorine) {
 		s.Cautions = append(s.Cautions, f.T(key))
+	}
+	if place.Dosing != nil && chlorine {
+		s.Procedure = place.Dosing.Procedure
 	}
 	if place.PHFloor != nil {
 		s.Floor = &Bound{Quantity: string(quantity.PH), Unit: place.PHFloor.Unit, Min: place.PHFloor.Value.String()}

@@ -239,25 +239,30 @@
     const out = make("section", "", "result");
     out.id = "result";
     const verdict = sheet && lw.judge(sheet, made.entries);
-    if (verdict) out.append(Object.assign(make("p"), {}));
     if (verdict) {
+      out.append(make("p"));
       const big = mark(verdict.worst, word("device.verdict-" + verdict.worst));
       big.className = "mark big";
       out.firstChild.append(big);
     }
     out.append(Object.assign(make("p", word(entry.unverified ? "who.unverified" : "device.saved-offline", { by: entry.by }), "note"), { role: "status" }));
-    if (verdict) advise(out, sheet, verdict, entry, made);
+    const acted = ((await lw.get("acted")) || {})[entry.report.place] > (await lw.get("kit-at"));
+    if (verdict) advise(out, sheet, verdict, made, acted);
+    if (form.dataset.act) await lw.set("acted", { ...(await lw.get("acted")), [entry.report.place]: Date.now() });
     const again = Object.assign(make("a", word(entry.key ? "device.again-form" : "device.saved"), "btn main"), { href: entry.key ? location.pathname : root + "/" });
     const bar = make("div", "", "btns");
     bar.append(again, Object.assign(make("a", page.wordBackToList, "btn"), { href: root + "/" }));
     out.append(bar);
+    for (const e of [...document.querySelectorAll("main > .note, main > .problem")]) e.remove(); // they belong to the form
     form.replaceWith(out);
-    out.scrollIntoView();
+    out.tabIndex = -1;
+    out.focus();
+    scrollTo(0, 0);
     const logged = (await lw.get("logged")) || {};
     if (entry.key) await lw.set("logged", { ...logged, [entry.key]: { at: entry.stamp, again: verdict && ["outside", "act"].includes(verdict.worst) ? Date.now() + sheet.retest * 60000 : 0 } });
   }
 
-  function advise(out, sheet, verdict, entry, made) {
+  function advise(out, sheet, verdict, made, acted) {
     if (verdict.gas) out.append(make("p", sheet.floor_text, "note grave"));
     const table = make("ul", "", "steps");
     for (const r of verdict.rows) {
@@ -284,7 +289,7 @@
       for (const f of p.fixes) list.append(make("li", f));
       todo.append(list);
     }
-    if (sheet.dose) todo.append(doseLine(sheet.dose, made, entry));
+    if (sheet.procedure) todo.append(doseLine(sheet, made, acted));
     todo.append(make("p", word("device.again-by", { time: clock(Date.now() + sheet.retest * 60000), n: sheet.retest })));
     const warn = make("aside", "", "note warn");
     const list = make("ul");
@@ -293,11 +298,13 @@
     out.append(todo, warn);
   }
 
-  function doseLine(table, made) {
-    const amount = lw.dose(table, made.entries, Date.now());
-    if (amount === null) return make("p", word("device.no-dose") + " " + table.procedure);
+  // doseLine says how much to add, where the server sent that along and nothing was done to the bath since.
+  function doseLine(sheet, made, acted) {
+    const table = sheet.dose;
+    const amount = acted ? null : lw.dose(table, made.entries, Date.now());
+    if (amount === null) return make("p", word("device.no-dose") + " " + sheet.procedure);
     if (amount === "0") return make("p", word("device.dose-none", { product: table.product }));
-    return make("p", word("device.dose", { amount: amount + " " + table.amount_unit, product: table.product }) + " " + word("device.dose-once"));
+    return make("p", word("device.dose", { amount: amount + " " + table.amount_unit, product: table.product }) + " " + word("device.dose-once"), "amount");
   }
 
   for (const form of document.querySelectorAll("form[data-report]")) {

@@ -12,6 +12,8 @@
     return { value: { value, unit: get(name + ".unit") } };
   }
 
+  const shown = (text, unit) => (unit === "pH" ? text : text + " " + unit);
+
   // entry gives one quantity of a reading.
   function entry(get, quantity) {
     const name = "q." + quantity;
@@ -26,7 +28,7 @@
       const a = amount(get, name);
       if (a.wrong) return a;
       out.read = a.value;
-      Object.assign(plain, a.value, { shown: a.value.value + " " + a.value.unit });
+      Object.assign(plain, a.value, { shown: shown(a.value.value, a.value.unit) });
       const sign = get(name + ".sign");
       if (sign === "below" || sign === "above") {
         plain.sign = out.read.sign = sign === "below" ? "<" : ">";
@@ -37,7 +39,7 @@
         if (!high) return { wrong: "form.bad-number" };
         out.read = { low: a.value.value, high, unit: a.value.unit };
         plain.high = high;
-        plain.shown = a.value.value + "–" + high + " " + a.value.unit;
+        plain.shown = shown(a.value.value + "–" + high, a.value.unit);
       }
     }
     for (const part of ["method", "instrument"]) if (get(name + "." + part)) out[part] = get(name + "." + part);
