@@ -140,6 +140,7 @@ func (b *tablet) bathTest(chlorine, ph string) {
 // as confirms with a PIN.
 func (b *tablet) as(person, pin string) {
 	b.t.Helper()
+	b.comesTrue(`document.getElementById("who").open`)
 	if eval[string](b.visit, `document.getElementById("who").dataset.person`) != person {
 		b.touch(`#who-people [value="` + person + `"]`)
 	}
@@ -154,7 +155,12 @@ func (b *tablet) badge() string {
 
 func (h *house) find(about string, since time.Time) []*haccp.Event {
 	h.t.Helper()
-	events, _, err := h.app.Site().Find(h.t.Context(), site.Query{About: about, Kind: haccp.KindReading, From: since, Limit: 100})
+	return h.acts(about, haccp.KindReading, since)
+}
+
+func (h *house) acts(about, kind string, since time.Time) []*haccp.Event {
+	h.t.Helper()
+	events, _, err := h.app.Site().Find(h.t.Context(), site.Query{About: about, Kind: kind, From: since, Limit: 100})
 	h.must(err)
 	return events
 }
@@ -177,7 +183,7 @@ func TestBathTestOnATablet(t *testing.T) {
 	}
 	b.n = 0
 	eval[bool](b.visit, `window.before = true`)
-	b.bathTest("62", "6.75")
+	b.bathTest("82", "6.75")
 	b.as("marisol", marisolPIN)
 	b.left("saving")
 	if b.n > 4 {
@@ -191,7 +197,24 @@ func TestBathTestOnATablet(t *testing.T) {
 	if b.badge() != "" {
 		t.Errorf("still waiting: %q", b.badge())
 	}
-	// A wrong PIN keeps all that was typed.
+	// What the page says is added, and logged as quickly.
+	b.wants("How much to add", "of Sodium hypochlorite")
+	b.ready()
+	b.press(`a[href="/baths/bath-1/added"]`)
+	b.ready()
+	b.wants("Never mix")
+	b.do(chromedp.Click(`[name="chemical"][value="sodium-hypochlorite"]`), chromedp.SetValue(`[name="amount.unit"]`, "mL"), chromedp.Click(`#amount`))
+	b.digits("600")
+	eval[bool](b.visit, `window.before = true`)
+	b.touch(goKey)
+	b.comesTrue(`document.getElementById("who").open`)
+	b.as("marisol", marisolPIN)
+	b.left("saving")
+	if got := h.acts("bath:bath-1", haccp.KindAdded, began); len(got) != 1 || got[0].By.ID != "marisol" || got[0].Body.(*haccp.Bath).Amount.String() != "600 mL" {
+		t.Fatalf("added: %+v", got)
+	}
+	b.later(6 * time.Minute)
+	// The test again. A wrong PIN keeps all that was typed.
 	b.go_("/checks/bath-test/bath-1")
 	b.ready()
 	b.bathTest("124", "6.75")
@@ -353,4 +376,60 @@ func TestTwoPeopleOnOneTablet(t *testing.T) {
 	if list := h.find(haccp.AboutUnverified, began); len(list) != 1 || list[0].By.ID != "marisol" {
 		t.Errorf("in the manager's list: %v", list)
 	}
+}
+
+// What the server does not take comes back to its author with the reason, and holds up nothing else; the author confirms it
+// anew, or puts it away.
+func TestRefusedComesBack(t *testing.T) {
+	h := newHouse(t)
+	b := newTabletWith(t, h, shared.browser, "http://"+h.wire.addr)
+	began := h.now()
+	b.go_("/checks/bath-test/bath-1")
+	b.ready()
+	h.wire.set(true)
+	b.bathTest("121", "44.00") // no pH is 44
+	b.as("marisol", marisolPIN)
+	b.comesTrue(`!!document.getElementById("result")`)
+	b.go_("/checks/bath-test/bath-1")
+	b.comesTrue(`document.body.dataset.ready === "yes"`)
+	b.bathTest("119", "6.75")
+	b.as("marisol", marisolPIN)
+	b.comesTrue(`!!document.getElementById("result")`)
+	h.wire.set(false)
+	b.go_("/waiting")
+	b.comesTrue(`document.getElementById("waiting-badge").textContent === "1 refused"`)
+	b.wants("44", "Marisol Quebranta", "refused", "Confirm with PIN")
+	if why := eval[string](b.visit, `document.querySelector("#waiting-list .problem").textContent`); !strings.Contains(why, "pH") && !strings.Contains(why, "44") {
+		t.Errorf("the reason: %q", why)
+	}
+	if got := h.readings(began); len(got) != 1 {
+		t.Errorf("%d recorded, want the one that can be", len(got))
+	}
+	b.do(chromedp.Click(`#waiting-list .side button:last-child`))
+	b.as("marisol", marisolPIN)
+	b.comesTrue(`document.getElementById("waiting-badge").hidden`)
+	kept, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](`linewarden.store.all().then(a => a.map(e => e.state).join())`, chromedp.EvalAwaitPromise))
+	if err != nil || kept != "put-away" {
+		t.Errorf("on the device: %q, %v", kept, err)
+	}
+}
+
+// A test that falls due while there is no network flashes on the tablet, and can be muted.
+func TestTabletRings(t *testing.T) {
+	h := newHouse(t)
+	b := newTabletWith(t, h, shared.browser, "http://"+h.wire.addr)
+	b.go_("/checks/bath-test/bath-1")
+	b.ready()
+	h.wire.set(true)
+	b.bathTest("82", "6.75")
+	b.as("marisol", marisolPIN)
+	b.comesTrue(`!!document.getElementById("result")`)
+	b.wants("outside", "Test again by", "Add ", "of Sodium hypochlorite")
+	if eval[bool](b.visit, `document.body.classList.contains("ringing") && document.getElementById("ring").textContent.includes("Wash bath 1")`) {
+		t.Error("it rings before the test is due")
+	}
+	b.later(11 * time.Minute)
+	b.comesTrue(`document.body.classList.contains("ringing") && document.getElementById("ring").textContent.includes("Wash bath 1")`)
+	b.do(chromedp.Click("#mute"))
+	b.comesTrue(`!document.body.classList.contains("ringing") && !document.getElementById("ring").hidden`)
 }
