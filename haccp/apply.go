@@ -202,14 +202,22 @@ func pointsOf(vs []control.Verdict) []string {
 	return out
 }
 
+// verdictsOf gives the verdicts of a point, without copying them where they stand together, as Judge gives them.
 func verdictsOf(vs []control.Verdict, point string) []control.Verdict {
-	if len(vs) > 0 && vs[0].Point == point && vs[len(vs)-1].Point == point {
-		return vs
+	is := func(v control.Verdict) bool { return v.Point == point }
+	first := slices.IndexFunc(vs, is)
+	if first < 0 {
+		return nil
 	}
-	var out []control.Verdict
-	for i := range vs {
-		if vs[i].Point == point {
-			out = append(out, vs[i])
+	vs = vs[first:]
+	end := 1
+	for end < len(vs) && vs[end].Point == point {
+		end++
+	}
+	out := vs[:end:end]
+	for i := range vs[end:] {
+		if vs[end+i].Point == point {
+			out = append(out, vs[end+i])
 		}
 	}
 	return out

@@ -1,6 +1,7 @@
 package haccp
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -48,16 +49,38 @@ type deciding struct {
 // Decide gives the records that a command leads to and the state after them, or a *Refusal. It does not
 // change s. Facts hold what Needs asked for.
 func (s *State) Decide(c *Command, f Facts, now time.Time) (*Outcome, error) {
-	now = now.UTC().Truncate(time.Millisecond)
-	own := *c
-	d := &deciding{State: s.Fork(), cmd: &own, facts: f, now: now, changes: changes{}}
-	if now.Before(s.LastRecorded) {
-		d.now, d.clock = s.LastRecorded, now
-	}
+	d := s.Fork().deciding(c, f, now)
 	if err := d.run(); err != nil {
 		return nil, err
 	}
 	return &Outcome{Events: d.events, Next: d.State}, nil
+}
+
+// ErrSpoiled says that a command was refused after the state had been changed for it.
+var ErrSpoiled = errors.New("the state was changed for a command that is refused")
+
+// DecideOn is Decide on a state that nobody else holds. It saves a fork: the state after is s itself. A refusal
+// leaves s as it was; after ErrSpoiled s must be dropped, and Decide on the state before tells why.
+func (s *State) DecideOn(c *Command, f Facts, now time.Time) (*Outcome, error) {
+	d := s.deciding(c, f, now)
+	err := d.run()
+	switch {
+	case err == nil:
+		return &Outcome{Events: d.events, Next: s}, nil
+	case len(d.events) > 0:
+		return nil, ErrSpoiled
+	}
+	s.loose = loose{}
+	return nil, err
+}
+
+func (s *State) deciding(c *Command, f Facts, now time.Time) *deciding {
+	own := *c
+	d := &deciding{State: s, cmd: &own, facts: f, now: now.UTC().Truncate(time.Millisecond), changes: changes{}}
+	if d.now.Before(s.LastRecorded) {
+		d.now, d.clock = s.LastRecorded, d.now
+	}
+	return d
 }
 
 // run checks the command and calls what decides its kind.
@@ -279,7 +302,7 @@ func (d *deciding) settleNow() error {
 	if err != nil {
 		return err
 	}
-	if d.pending == nil {
+	if d.pending == nil && len(uncovered) > 0 {
 		d.pending = map[string][]control.Excursion{}
 	}
 	maps.Copy(d.pending, uncovered)

@@ -19,6 +19,7 @@ type version struct {
 	lines   map[string]*plan.Line
 	methods map[string]*plan.Method
 	classes map[plan.Class]*plan.ClassRule
+	limits  map[checkAt][]*plan.Limit // that a check touches at a place
 }
 
 // memo is derived from the plan versions and, but for forecasts, is not changed once made, so that forks may
@@ -94,7 +95,25 @@ func indexPlan(sp plan.Signed, zones Zones) (*version, error) {
 	for i := range p.Classes {
 		v.classes[p.Classes[i].Class] = &p.Classes[i]
 	}
+	v.indexLimits()
 	return v, nil
+}
+
+func (v *version) indexLimits() {
+	v.limits = map[checkAt][]*plan.Limit{}
+	for _, c := range v.checks {
+		for _, point := range c.Points {
+			p := v.points[point]
+			if p == nil {
+				continue
+			}
+			for _, place := range p.Places {
+				for i := range p.Limits {
+					v.limits[checkAt{c.ID, place}] = append(v.limits[checkAt{c.ID, place}], &p.Limits[i])
+				}
+			}
+		}
+	}
 }
 
 func byID[T any](list []T, id func(*T) string) map[string]*T {

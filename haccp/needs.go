@@ -1,7 +1,6 @@
 package haccp
 
 import (
-	"maps"
 	"slices"
 	"time"
 )
@@ -142,17 +141,14 @@ func (s *State) NeedsApply(group []*Event, f Facts) (Need, error) {
 			need = merge(need, s.changeNeeds(b.Target, next, f))
 		}
 	}
-	oldest := map[string]time.Time{}
+	oldest := changes{}
 	for _, e := range group {
 		for _, k := range s.touchedBy(e.Kind, e.Body) {
-			since := touches(e.Kind, e.At)
-			if at, ok := oldest[k]; !ok || since.Before(at) {
-				oldest[k] = since
-			}
+			oldest.at(k, touches(e.Kind, e.At))
 		}
 	}
-	for _, k := range slices.Sorted(maps.Keys(oldest)) {
-		need = merge(need, s.seriesNeeds(k, oldest[k], next, f))
+	for _, k := range oldest.keys() {
+		need = merge(need, s.seriesNeeds(k, oldest[k].oldest, next, f))
 	}
 	return need, nil
 }

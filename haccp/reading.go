@@ -60,7 +60,7 @@ func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
 		return nil, err
 	}
 	body := *r
-	body.Entries = slices.Clone(r.Entries)
+	body.Entries = append(make([]Entry, 0, len(r.Entries)+1), r.Entries...) // one more may be computed
 	body.Verdicts, body.PlanVersion, body.Forecast = nil, 0, nil
 	v := d.versionAt(d.cmd.At)
 	if v != nil && v.checks[r.Check] != nil {
@@ -71,7 +71,7 @@ func (d *deciding) judged(r *Reading, findings []Finding) (*judged, error) {
 	}
 	values := measured(&body)
 	if body.PlanVersion > 0 {
-		values = withHOCl(&body, v, judgedValues(v.Plan, &body, d.cmd.At, d.cmd.Until))
+		values = withHOCl(&body, v, judgedValues(v.Plan, &body, values, d.cmd.At, d.cmd.Until))
 		body.Verdicts = control.Judge(v.Plan, check, body.Place, values)
 	}
 	findings = append(findings, d.readingFindings(&body, check, v, values)...)
@@ -436,17 +436,5 @@ func (d *deciding) farBelow(e *Entry, r *Reading, v *version) bool {
 
 // limitsAt lists the limits that a check touches at a place.
 func (v *version) limitsAt(check, place string) []*plan.Limit {
-	c := v.checks[check]
-	if c == nil {
-		return nil
-	}
-	var out []*plan.Limit
-	for _, point := range c.Points {
-		if p := v.points[point]; p != nil && slices.Contains(p.Places, place) {
-			for i := range p.Limits {
-				out = append(out, &p.Limits[i])
-			}
-		}
-	}
-	return out
+	return v.limits[checkAt{check, place}]
 }

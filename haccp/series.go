@@ -1,7 +1,6 @@
 package haccp
 
 import (
-	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -53,6 +52,16 @@ func (c changes) at(k string, at time.Time) *change {
 	return ch
 }
 
+// keys gives the keys in order.
+func (c changes) keys() []string {
+	keys := make([]string, 0, len(c))
+	for k := range c {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
+
 func splitKey(k string) (id, place string) {
 	id, place, _ = strings.Cut(k, "@")
 	return id, place
@@ -62,7 +71,7 @@ func splitKey(k string) (id, place string) {
 // the excursions that no case covers.
 func (s *State) settle(c changes, f Facts) (map[string][]control.Excursion, error) {
 	var open map[string][]control.Excursion
-	for _, k := range slices.Sorted(maps.Keys(c)) {
+	for _, k := range c.keys() {
 		uncovered, err := s.settleSeries(k, c[k], f)
 		if err != nil {
 			return nil, err
@@ -262,10 +271,11 @@ func (s *State) sampleOf(e *Event, r *Reading, point string, accepted bool) (con
 		return control.Sample{}, false
 	}
 	bounds := boundsSpans(e, accepted)
-	usable := func(l plan.Limit) bool {
+	usable := func(l *plan.Limit) bool {
 		return bounds && (l.Instrument == "" || l.Instrument == instrumentOf(r, l.Quantity))
 	}
-	marks := control.MarksOf(v.Plan, point, r.Verdicts, judgedValues(v.Plan, r, e.At, e.Until), usable)
+	values := func() []control.Measured { return judgedValues(v.Plan, r, measured(r), e.At, e.Until) }
+	marks := control.MarksOf(v.Plan, point, r.Verdicts, values, usable)
 	if len(marks) == 0 {
 		return control.Sample{}, false
 	}
@@ -293,10 +303,9 @@ func probeAt(p *plan.Plan, r *Reading, point, limit string) (*plan.Probe, string
 	return p.Probe(id), id
 }
 
-// judgedValues gives the values of a reading that are judged. Of one that covers a span these are its median,
+// judgedValues gives those of the values of a reading that are judged. Of one that covers a span these are its median,
 // where it covers no more than its probe averages over, else what was read, the lowest and the highest.
-func judgedValues(p *plan.Plan, r *Reading, at, until time.Time) []control.Measured {
-	values := measured(r)
+func judgedValues(p *plan.Plan, r *Reading, values []control.Measured, at, until time.Time) []control.Measured {
 	if r.Span == nil || len(values) != 1 {
 		return values
 	}
@@ -305,6 +314,7 @@ func judgedValues(p *plan.Plan, r *Reading, at, until time.Time) []control.Measu
 		one.Value = r.Span.Median
 		return []control.Measured{one}
 	}
+	values = slices.Clip(values)
 	for _, v := range []quantity.Value{r.Span.Min, r.Span.Max} {
 		one.Value = v
 		values = append(values, one)
@@ -322,7 +332,7 @@ func instrumentOf(r *Reading, name string) string {
 }
 
 func measured(r *Reading) []control.Measured {
-	out := make([]control.Measured, len(r.Entries))
+	out := make([]control.Measured, len(r.Entries), len(r.Entries)+1) // one more may be computed
 	for i := range r.Entries {
 		e := &r.Entries[i]
 		out[i] = control.Measured{Quantity: e.Quantity, Value: e.Result(), Instrument: e.Instrument, Method: e.Method, Diluted: e.Dilution != nil}

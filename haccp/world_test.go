@@ -2,10 +2,12 @@ package haccp_test
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"maps"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -30,6 +32,9 @@ type world struct {
 	n      int
 	// replay folds every group again into this state and compares, when set.
 	replay *haccp.State
+	// own is the state that is changed in place.
+	own   *haccp.State
+	tried int
 	// asked counts the ranges that were asked for.
 	asked int
 }
@@ -177,7 +182,9 @@ func (w *world) facts(c *haccp.Command) haccp.Facts {
 func (w *world) try(c *haccp.Command) ([]*haccp.Event, error) {
 	w.t.Helper()
 	before := w.state.Size
-	out, err := w.state.Decide(c, w.facts(c), w.now)
+	f := w.facts(c)
+	out, err := w.state.Decide(c, f, w.now)
+	w.tryOn(c, f, out, err)
 	if err != nil {
 		if w.state.Size != before {
 			w.t.Fatal("a refused command changed the state")
@@ -191,6 +198,35 @@ func (w *world) try(c *haccp.Command) ([]*haccp.Event, error) {
 		w.same(w.replay, w.state, c.Kind)
 	}
 	return out.Events, nil
+}
+
+// tryOn gives the command to a state that is changed in place, which must come to the same.
+func (w *world) tryOn(c *haccp.Command, f haccp.Facts, want *haccp.Outcome, wantErr error) {
+	w.t.Helper()
+	if w.own == nil || w.own.Size != w.state.Size || !reflect.DeepEqual(w.own.Site, w.state.Site) {
+		w.own = w.state.Fork()
+	}
+	out, err := w.own.DecideOn(c, f, w.now)
+	after := w.state
+	switch {
+	case errors.Is(err, haccp.ErrSpoiled) && wantErr != nil:
+		w.own = nil
+		return
+	case wantErr != nil:
+		if err == nil || err.Error() != wantErr.Error() {
+			w.t.Fatalf("%s: in place %v, else %v", c.Kind, err, wantErr)
+		}
+	case err != nil:
+		w.t.Fatalf("%s: refused in place only: %v", c.Kind, err)
+	default:
+		if !reflect.DeepEqual(out.Events, want.Events) {
+			w.t.Fatalf("%s: other records in place", c.Kind)
+		}
+		after = want.Next
+	}
+	if w.tried++; w.replay != nil && w.tried%4 == 0 {
+		w.same(w.own, after, c.Kind+" in place")
+	}
 }
 
 func (w *world) applyTo(s *haccp.State, group []*haccp.Event) {

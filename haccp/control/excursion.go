@@ -99,7 +99,7 @@ func excursionsOf(xs []stretch) []Excursion {
 // ended in a chunk ends no later than the chunk does.
 func (w *Window) stretches(c *Context, at time.Time) []stretch {
 	var out []stretch
-	low := at
+	low, all := at, !at.After(w.From)
 	take := func(s *Span) {
 		x := stretchOf(c, s)
 		if x.begin.Before(low) {
@@ -114,7 +114,7 @@ func (w *Window) stretches(c *Context, at time.Time) []stretch {
 	}
 	for i := len(w.Chunks); i >= 0; i-- {
 		ch := w.chunk(i)
-		if len(ch.Samples) > 0 && ch.last().Before(low) {
+		if !all && len(ch.Samples) > 0 && ch.last().Before(low) {
 			break
 		}
 		for _, s := range ch.Closed {

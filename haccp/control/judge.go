@@ -45,10 +45,19 @@ type Measured struct {
 // Bounds are inclusive and compared exactly; a guard band narrows them (a lower bound is raised, an
 // upper one lowered).
 func Judge(p *plan.Plan, check *plan.Check, place string, entries []Measured) []Verdict {
-	var out []Verdict
+	n := 0
+	for i := range p.Points {
+		if pt := &p.Points[i]; serves(check, pt, place) {
+			n += len(pt.Limits)
+		}
+	}
+	if n == 0 {
+		return nil
+	}
+	out := make([]Verdict, 0, n)
 	for i := range p.Points {
 		pt := &p.Points[i]
-		if !slices.Contains(check.Points, pt.ID) || !slices.Contains(pt.Places, place) {
+		if !serves(check, pt, place) {
 			continue
 		}
 		for j := range pt.Limits {
@@ -58,7 +67,14 @@ func Judge(p *plan.Plan, check *plan.Check, place string, entries []Measured) []
 			}
 		}
 	}
+	if len(out) == 0 {
+		return nil
+	}
 	return out
+}
+
+func serves(check *plan.Check, pt *plan.Point, place string) bool {
+	return slices.Contains(check.Points, pt.ID) && slices.Contains(pt.Places, place)
 }
 
 func judgeLimit(l *plan.Limit, check *plan.Check, entries []Measured) (Verdict, bool) {
@@ -112,10 +128,12 @@ func judgeEntry(l *plan.Limit, value quantity.Value) Verdict {
 		v.Reason = ReasonUnit
 		return v
 	}
-	low, high, err := bounds(q, l)
-	if err != nil {
-		v.Reason = ReasonUnit
-		return v
+	low, high := bound(q, l.Min), bound(q, l.Max)
+	if l.GuardBand != nil {
+		if low, high, err = guarded(q, l); err != nil {
+			v.Reason = ReasonUnit
+			return v
+		}
 	}
 	switch f := q.Judge(value, low, high); {
 	case f.In():
@@ -163,12 +181,9 @@ func bound(q *quantity.Quantity, a *plan.Amount) *quantity.Bound {
 	return &quantity.Bound{Value: a.Value, Unit: u}
 }
 
-// bounds returns the bounds of a limit, narrowed by its guard band.
-func bounds(q *quantity.Quantity, l *plan.Limit) (low, high *quantity.Bound, err error) {
+// guarded returns the bounds of a limit, narrowed by its guard band.
+func guarded(q *quantity.Quantity, l *plan.Limit) (low, high *quantity.Bound, err error) {
 	low, high = bound(q, l.Min), bound(q, l.Max)
-	if l.GuardBand == nil {
-		return low, high, nil
-	}
 	guard := bound(q, l.GuardBand)
 	if low != nil {
 		g, err := difference(q, guard, low.Unit)
@@ -243,9 +258,10 @@ const overRange = 1e18
 // serve only to tell how far outside a value lay (Mark.Off) and which instrument counts. usable says
 // whether the reading may bound a span of that limit (RULES 5.1); for a limit that the plan lacks it
 // is given the id and kind alone.
-func MarksOf(p *plan.Plan, point string, vs []Verdict, entries []Measured, usable func(limit plan.Limit) bool) []Mark {
+func MarksOf(p *plan.Plan, point string, vs []Verdict, entries func() []Measured, usable func(limit *plan.Limit) bool) []Mark {
 	var marks []Mark
-	for _, v := range vs {
+	for i := range vs {
+		v := &vs[i]
 		counts := v.Kind == plan.Critical || v.Kind == plan.Action
 		if v.Point != point || !counts || v.Verdict != Inside && v.Verdict != Outside {
 			continue
@@ -254,9 +270,9 @@ func MarksOf(p *plan.Plan, point string, vs []Verdict, entries []Measured, usabl
 		if l == nil {
 			l = &plan.Limit{ID: v.Limit, Kind: v.Kind}
 		}
-		m := Mark{Limit: v.Limit, Outside: v.Verdict == Outside, Usable: usable(*l), Value: v.Value}
+		m := Mark{Limit: v.Limit, Outside: v.Verdict == Outside, Usable: usable(l), Value: v.Value}
 		if m.Outside {
-			m.Off = off(l, v, entries)
+			m.Off = off(l, *v, entries())
 		}
 		marks = append(marks, m)
 	}

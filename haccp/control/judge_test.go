@@ -130,13 +130,14 @@ func TestJudgeAReading(t *testing.T) {
 	if got := Judge(p, check, "b", two)[1]; got.Verdict != Outside || got.Value != "40 mg/L" {
 		t.Errorf("the worst of two entries: %+v", got)
 	}
-	marks := MarksOf(p, "wash", vs, entries, func(l plan.Limit) bool { return l.Instrument == entries[0].Instrument })
+	given := func() []Measured { return entries }
+	marks := MarksOf(p, "wash", vs, given, func(l *plan.Limit) bool { return l.Instrument == entries[0].Instrument })
 	if len(marks) != 1 || marks[0] != (Mark{Limit: "free", Outside: true, Usable: true, Value: "40 mg/L", Off: 0.2}) {
 		t.Errorf("marks: %+v", marks)
 	}
 	// The recorded verdict stands even where the plan of today says otherwise, or lacks the limit.
 	vs[1].Verdict, vs[1].Limit = Inside, "gone"
-	marks = MarksOf(p, "wash", vs, entries, func(plan.Limit) bool { return false })
+	marks = MarksOf(p, "wash", vs, given, func(*plan.Limit) bool { return false })
 	if len(marks) != 1 || marks[0].Outside || marks[0].Usable || marks[0].Limit != "gone" {
 		t.Errorf("marks of a recorded verdict: %+v", marks)
 	}

@@ -206,12 +206,23 @@ func (w Window) merge(c *Context, add []*Sample) Window {
 
 // mergeTail is redo for samples that belong into the tail, where nearly all that come late belong.
 func (w Window) mergeTail(c *Context, add []*Sample) Window {
-	if len(add) == 1 && w.Tail.quiet(&w.State) && w.surpassed(c, add[0]) {
+	if s := add[0]; len(add) == 1 && !s.Outside() && w.settled(s.At) {
+		if compare(w.Tail.Samples[len(w.Tail.Samples)-1], s) < 0 { // of the newest moment, and the last of it
+			return w.push(c, add)
+		}
+		if !w.surpassed(c, s) {
+			return w.rerun(c, add)
+		}
 		if i, found := slices.BinarySearchFunc(w.Tail.Samples, add[0], compare); !found {
 			w.Tail.Samples = slices.Concat(w.Tail.Samples[:i], add, w.Tail.Samples[i:])
 			return w.shorten(c)
 		}
 	}
+	return w.rerun(c, add)
+}
+
+// rerun takes the automata through the tail again, with samples added.
+func (w Window) rerun(c *Context, add []*Sample) Window {
 	r := newRunner(c, w.Tail.Base)
 	ch := Chunk{Base: w.Tail.Base, Samples: mergeSamples(w.Tail.Samples, add, "")}
 	r.run(ch.Samples)
@@ -224,11 +235,25 @@ func (w Window) mergeTail(c *Context, add []*Sample) Window {
 	return w.shorten(c)
 }
 
-// surpassed reports whether the newest sample, which comes after s, says inside of all that s says inside
-// of, so that s leaves the automata of a quiet tail where they stand.
+// settled reports whether from a moment in the tail on no span was open, and at its end no probe's run waits, so
+// that an inside sample of that moment can neither end a span nor bound one.
+func (w *Window) settled(at time.Time) bool {
+	if !w.State.calm() {
+		return false
+	}
+	for _, span := range w.Tail.Closed {
+		if !span.End.Before(at) {
+			return false
+		}
+	}
+	return true
+}
+
+// surpassed reports whether the newest sample, which comes after s, says inside of all that an inside s says inside
+// of, so that s leaves the automata of a settled tail where they stand.
 func (w *Window) surpassed(c *Context, s *Sample) bool {
 	last := w.Tail.Samples[len(w.Tail.Samples)-1]
-	if s.Outside() || !last.At.After(s.At) || last.Imported || s.Proves() && !last.Proves() || c.key(last) != c.key(s) {
+	if last.Imported || s.Proves() && !last.Proves() || c.key(last) != c.key(s) {
 		return false
 	}
 	for i := range s.Marks {

@@ -21,6 +21,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"github.com/prometheus/client_golang/prometheus"
@@ -272,6 +273,9 @@ var fold = cases.Fold()
 // SignInName is the one way a sign-in name is written when it is compared:
 // trimmed, NFKC, case folded. Two names that read the same become the same.
 func SignInName(typed string) string {
+	if strings.IndexFunc(typed, func(r rune) bool { return r <= ' ' || r >= utf8.RuneSelf || 'A' <= r && r <= 'Z' }) < 0 {
+		return typed // it is written so already
+	}
 	return norm.NFKC.String(fold.String(norm.NFKC.String(strings.TrimSpace(typed))))
 }
 

@@ -233,8 +233,11 @@ func (c *cache) put(hash string, s cached, ends uint64) {
 		if old.touched.After(s.touched) {
 			s.touched = old.touched
 		}
+		*old = s
+		return
 	}
-	c.held[hash] = &s
+	fresh := s
+	c.held[hash] = &fresh
 }
 
 func (c *cache) drop(hash string) {

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"strings"
 	"time"
 
@@ -72,7 +73,11 @@ func (q *call) device(in *deviceIn) (*haccp.Device, error) {
 // do has the site decide the command. What is hashed to know it again is the body as sent, without the
 // password, and the address it was sent to.
 func (q *call) do(c *haccp.Command) (plant.Result, error) {
-	r, err := q.api.Site.Do(q.UserContext(), plant.Request{Command: c, Sent: q.hashed()})
+	b, _ := q.api.buffers.Get().(*bytes.Buffer)
+	defer q.api.buffers.Put(b)
+	b.Reset()
+	q.hashed(b)
+	r, err := q.api.Site.Do(q.UserContext(), plant.Request{Command: c, Sent: b.Bytes()})
 	if err == nil {
 		q.Status(fiber.StatusCreated)
 		if r.Repeated {
@@ -85,21 +90,22 @@ func (q *call) do(c *haccp.Command) (plant.Result, error) {
 // passwordMember is left out of what is hashed: the log must hold nothing a password could be guessed from.
 const passwordMember = "password"
 
-func (q *call) hashed() []byte {
-	n := 64
-	for _, m := range q.sent {
-		n += len(m.Name) + len(m.Raw) + 4
-	}
-	b := make([]byte, 0, n)
-	b = append(b, '{')
+func (q *call) hashed(b *bytes.Buffer) {
+	b.WriteByte('{')
 	for _, m := range q.sent {
 		if m.Name != passwordMember {
-			b = append(append(append(append(append(b, '"'), m.Name...), '"', ':'), m.Raw...), ',')
+			b.WriteByte('"')
+			b.WriteString(m.Name)
+			b.WriteString(`":`)
+			b.WriteString(m.Raw)
+			b.WriteByte(',')
 		}
 	}
-	b = append(append(append(b, `"request":"`...), q.Method()...), ' ')
-	b = append(b, strings.ReplaceAll(strings.ReplaceAll(q.Path(), `\`, `%5C`), `"`, `%22`)...)
-	return append(b, `"}`...)
+	b.WriteString(`"request":"`)
+	b.WriteString(q.Method())
+	b.WriteByte(' ')
+	b.WriteString(strings.ReplaceAll(strings.ReplaceAll(q.Path(), `\`, `%5C`), `"`, `%22`))
+	b.WriteString(`"}`)
 }
 
 // Answer is what a report or a decision brought about, and what to do next.

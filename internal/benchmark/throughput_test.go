@@ -2,6 +2,7 @@ package benchmark_test
 
 import (
 	"fmt"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -83,6 +84,8 @@ func alone(b *testing.B, s side) {
 	b.ReportMetric(r.perSecond, "readings/s")
 	b.ReportMetric(float64(r.lone)/float64(time.Millisecond), "lone-ms")
 	b.ReportMetric(float64(r.used)/float64(time.Microsecond), "cpu-us/reading")
+	b.ReportMetric(r.allocated, "B/reading")
+	b.ReportMetric(r.objects, "objects/reading")
 	b.ReportMetric(0, "ns/op")
 }
 
@@ -90,6 +93,8 @@ type result struct {
 	perSecond float64
 	lone      time.Duration // median of a lone client's calls
 	used      time.Duration // processor time of the whole process for one reading; 0: not known here
+	allocated float64       // bytes, by the whole process for one reading
+	objects   float64
 }
 
 // measure loads a service and stops it.
@@ -125,16 +130,22 @@ func measure(b *testing.B, s side) result {
 	}
 	time.Sleep(warmUp)
 	counting.Store(true)
+	var memBefore, memAfter runtime.MemStats
+	runtime.ReadMemStats(&memBefore)
 	began, before := time.Now(), processorTime()
 	time.Sleep(measured)
 	counting.Store(false)
 	took, used := time.Since(began), processorTime()-before
+	runtime.ReadMemStats(&memAfter)
 	stopped.Store(true)
 	load.Wait()
 	for _, c := range all {
 		c.close()
 	}
-	r.used = used / time.Duration(max(1, acknowledged.Load()))
+	n := max(1, acknowledged.Load())
+	r.used = used / time.Duration(n)
+	r.allocated = float64(memAfter.TotalAlloc-memBefore.TotalAlloc) / float64(n)
+	r.objects = float64(memAfter.Mallocs-memBefore.Mallocs) / float64(n)
 	r.perSecond = float64(acknowledged.Load()) / took.Seconds()
 	if have := s.stop(b); have != kept+int(sent.Load()) {
 		b.Errorf("%T keeps %d readings, %d were acknowledged", s, have, kept+int(sent.Load()))

@@ -104,6 +104,10 @@ func (r *readingRules) Decide(s *haccp.State, c *haccp.Command, f haccp.Facts, n
 	return &haccp.Outcome{Events: events, Next: next}, r.Apply(next, events, f)
 }
 
+func (r *readingRules) DecideOn(s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error) {
+	return decideOn(r, s, c, f, now)
+}
+
 // BenchmarkDo measures the writer's path without rules and without disk, under 64 clients.
 func BenchmarkDo(b *testing.B) {
 	site := found(b, func(o *Options) { o.rules = &readingRules{} })

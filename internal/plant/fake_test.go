@@ -43,6 +43,19 @@ func (r *fakeRules) NeedsApply(*haccp.State, []*haccp.Event, haccp.Facts) (haccp
 	return haccp.Need{}, nil
 }
 
+func (r *fakeRules) DecideOn(s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error) {
+	return decideOn(r, s, c, f, now)
+}
+
+// decideOn makes the state after a decision the state it was made on.
+func decideOn(r rules, s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error) {
+	out, err := r.Decide(s, c, f, now)
+	if err == nil {
+		*s, out.Next = *out.Next, s
+	}
+	return out, err
+}
+
 func (r *fakeRules) Decide(s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error) {
 	r.mu.Lock()
 	r.decides++

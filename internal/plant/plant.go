@@ -14,7 +14,6 @@ package plant
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -91,7 +90,7 @@ func (o *Options) fill() error {
 type Request struct {
 	Command *haccp.Command
 	// Sent is the JSON as the client sent it; the hash of its canonical form tells a repeated command
-	// from another one under the same id. Nil for commands of the service itself.
+	// from another one under the same id. Nil for commands of the service itself. It is not kept.
 	Sent []byte
 	// Stepped is what a stepped clock shows, in place of the site's own. Only a site founded as demo takes
 	// it, to write the history of an invented plant.
@@ -232,11 +231,9 @@ func (s *Site) newJob(ctx context.Context, r Request) (*job, error) {
 	if r.Sent == nil {
 		return j, nil
 	}
-	canonical, err := record.Canonical(r.Sent)
-	if err != nil {
+	if j.hash, err = record.CanonicalHash(r.Sent); err != nil {
 		return nil, &haccp.Refusal{Kind: haccp.ErrInvalid, Code: "bad-json", Message: err.Error()}
 	}
-	j.hash = sha256.Sum256(canonical)
 	return j, nil
 }
 

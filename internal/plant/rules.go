@@ -10,6 +10,7 @@ import (
 type rules interface {
 	Needs(s *haccp.State, c *haccp.Command, f haccp.Facts) (haccp.Need, error)
 	Decide(s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error)
+	DecideOn(s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error)
 	NeedsApply(s *haccp.State, group []*haccp.Event, f haccp.Facts) (haccp.Need, error)
 	Apply(s *haccp.State, group []*haccp.Event, f haccp.Facts) error
 }
@@ -22,6 +23,10 @@ func (haccpRules) Needs(s *haccp.State, c *haccp.Command, f haccp.Facts) (haccp.
 
 func (haccpRules) Decide(s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error) {
 	return s.Decide(c, f, now)
+}
+
+func (haccpRules) DecideOn(s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error) {
+	return s.DecideOn(c, f, now)
 }
 
 func (haccpRules) NeedsApply(s *haccp.State, group []*haccp.Event, f haccp.Facts) (haccp.Need, error) {

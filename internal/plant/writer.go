@@ -34,16 +34,17 @@ type answer struct {
 // writer owns the committed state of a site and is the only one to append to its log. It runs in one
 // goroutine.
 type writer struct {
-	site   *Site
-	ctx    context.Context //nolint:containedctx // the life of the site
-	state  *haccp.State    // committed
-	tree   *record.Tree
-	head   record.Head
-	recent recent
-	decode *codec.Decoder
-	append *appender
-	turns  turns
-	body   []byte // scratch for bodies
+	site      *Site
+	ctx       context.Context //nolint:containedctx // the life of the site
+	state     *haccp.State    // committed
+	tree      *record.Tree
+	head      record.Head
+	recent    recent
+	decode    *codec.Decoder
+	append    *appender
+	turns     turns
+	body      []byte            // scratch for bodies
+	envelopes []record.Envelope // scratch
 }
 
 // run takes what waits until the inbox is closed and empty.
@@ -87,7 +88,12 @@ func (w *writer) commit(jobs []*job) (rest []*job) {
 	}
 	began := time.Now()
 	b := newBatch(w)
+	b.state, b.own = w.state.Fork(), true
 	rest = b.decide(jobs)
+	if b.spoiled {
+		b = newBatch(w)
+		rest = b.decide(jobs)
+	}
 	if b.builder.Len() == 0 {
 		if err := w.settleRefused(b); err != nil {
 			return fail(b.jobs(), err, rest...)
@@ -189,10 +195,14 @@ type decided struct {
 	first  *decided // the same command earlier in the batch
 }
 
-// batch is the overlay: commands decided one after the other on a state that is not committed yet.
+// batch is the overlay: commands decided one after the other on a state that is not committed yet. At first they
+// are decided on one fork. Where a command has changed it and is then refused, or finds no room, all are decided
+// again, each on a fork of its own.
 type batch struct {
 	w       *writer
 	state   *haccp.State
+	own     bool // the state is the batch's own
+	spoiled bool
 	builder *record.Builder
 	facts   *facts.Library
 	decided []*decided
@@ -223,8 +233,15 @@ func (b *batch) Leaves() []tlog.Hash {
 
 // decide decides jobs in their order and gives those that the commit has no room for.
 func (b *batch) decide(jobs []*job) (rest []*job) {
+	b.builder.Expect(min(len(jobs), record.MaxCommitRecords))
 	for i, j := range jobs {
+		if b.own && b.builder.Len() > record.MaxCommitRecords-record.MaxCommandRecords {
+			return slices.Clone(jobs[i:]) // the next command might find no room
+		}
 		d := b.one(j)
+		if b.spoiled {
+			return nil
+		}
 		if errors.Is(d.err, record.ErrCommitFull) && b.builder.Len() > 0 {
 			return slices.Clone(jobs[i:])
 		}
@@ -262,6 +279,7 @@ func (b *batch) one(j *job) *decided {
 	out, err := b.outcome(j)
 	if err == nil && len(out.Events) > 0 {
 		err = b.add(j, out)
+		b.spoiled = err != nil && b.own
 	}
 	if err != nil {
 		d.err = err
@@ -298,16 +316,19 @@ func (b *batch) outcome(j *job) (*haccp.Outcome, error) {
 	if now.IsZero() {
 		now = b.w.site.opt.Clock()
 	}
-	out, err := r.Decide(b.state, j.command, f, millis(now))
-	if err != nil {
-		return nil, err
+	if !b.own {
+		return r.Decide(b.state, j.command, f, millis(now))
 	}
-	return out, nil
+	out, err := r.DecideOn(b.state, j.command, f, millis(now))
+	b.spoiled = errors.Is(err, haccp.ErrSpoiled)
+	return out, err
 }
 
 // add encodes the records of a decided command into the commit.
 func (b *batch) add(j *job, out *haccp.Outcome) error {
-	envelopes := make([]record.Envelope, len(out.Events))
+	b.w.envelopes = slices.Grow(b.w.envelopes[:0], len(out.Events))
+	envelopes := b.w.envelopes[:len(out.Events)]
+	defer clear(envelopes)
 	b.w.body = b.w.body[:0]
 	for i, e := range out.Events {
 		from := len(b.w.body)

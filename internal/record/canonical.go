@@ -1,6 +1,7 @@
 package record
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"slices"
 	"sync"
@@ -15,15 +16,32 @@ const maxInteger = 1<<53 - 1
 // doubled member names, lone surrogates, invalid UTF-8, nesting over MaxDepth
 // and texts over MaxJSONBytes are refused with ErrInvalid and the byte where.
 func Canonical(json []byte) ([]byte, error) {
+	p, _ := parsers.Get().(*parser)
+	defer p.put()
+	return p.canonical(make([]byte, 0, len(json)), json)
+}
+
+// CanonicalHash gives the SHA-256 of what Canonical gives.
+func CanonicalHash(json []byte) ([sha256.Size]byte, error) {
+	p, _ := parsers.Get().(*parser)
+	defer p.put()
+	out, err := p.canonical(p.out[:0], json)
+	if err != nil {
+		return [sha256.Size]byte{}, err
+	}
+	p.out = out
+	return sha256.Sum256(out), nil
+}
+
+// canonical appends the canonical form of a text to out.
+func (p *parser) canonical(out, json []byte) ([]byte, error) {
 	if len(json) > MaxJSONBytes {
 		return nil, fmt.Errorf("%w: JSON text of %d bytes is over %d", ErrInvalid, len(json), MaxJSONBytes)
 	}
-	p, _ := parsers.Get().(*parser)
-	defer p.put()
-	text := string(json)
-	p.s, p.utf8 = text, utf8.ValidString(text)
+	p.s = string(json)
+	p.utf8 = utf8.ValidString(p.s)
 	p.space()
-	out, err := p.value(make([]byte, 0, len(text)), 0)
+	out, err := p.value(out, 0)
 	if err != nil {
 		return nil, err
 	}
@@ -55,8 +73,8 @@ var parsers = sync.Pool{New: func() any { return new(parser) }}
 // put gives a parser back with nothing of the text in it.
 func (p *parser) put() {
 	clear(p.members[:cap(p.members)])
-	*p = parser{members: p.members[:0], spare: p.spare[:0]}
-	if cap(p.members) <= 1<<10 && cap(p.spare) <= 1<<16 { // what a large text needed is let go
+	*p = parser{members: p.members[:0], spare: p.spare[:0], out: p.out[:0]}
+	if cap(p.members) <= 1<<10 && cap(p.spare) <= 1<<16 && cap(p.out) <= 1<<16 { // what a large text needed is let go
 		parsers.Put(p)
 	}
 }
@@ -68,6 +86,7 @@ type parser struct {
 	utf8    bool     // all of the text is valid
 	members []member // of the objects that are open, one behind the other
 	spare   []byte
+	out     []byte // of a text that is only hashed
 }
 
 func (p *parser) errorf(format string, args ...any) error {

@@ -166,7 +166,8 @@ func (b *Builder) AppendCommand(records []Envelope) error {
 	if len(records) > MaxCommandRecords {
 		return fmt.Errorf("%w: command of %d records is over %d", ErrTooLarge, len(records), MaxCommandRecords)
 	}
-	encoded := make([]string, len(records))
+	had := b.commit.Records
+	encoded := had
 	size, recorded := 0, b.tree.recorded
 	for i := range records {
 		e := &records[i]
@@ -182,7 +183,7 @@ func (b *Builder) AppendCommand(records []Envelope) error {
 		if err != nil {
 			return err
 		}
-		encoded[i] = s
+		encoded = append(encoded, s)
 		size += len(s)
 	}
 	if size > MaxCommitBytes {
@@ -191,14 +192,20 @@ func (b *Builder) AppendCommand(records []Envelope) error {
 	if len(b.commit.Records)+len(records) > MaxCommitRecords || b.bytes+size > MaxCommitBytes {
 		return ErrCommitFull
 	}
-	for i, s := range encoded {
+	for i, s := range encoded[len(had):] {
 		b.commit.Nodes = b.tree.Append(LeafHash(s), b.commit.Nodes)
 		b.lookups = append(b.lookups, LookupOf(&records[i]))
 	}
-	b.commit.Records = append(b.commit.Records, encoded...)
+	b.commit.Records = encoded
 	b.tree.recorded = recorded
 	b.bytes += size
 	return nil
+}
+
+// Expect makes room for about n more records.
+func (b *Builder) Expect(n int) {
+	b.commit.Records, b.lookups = slices.Grow(b.commit.Records, n), slices.Grow(b.lookups, n)
+	b.commit.Nodes = slices.Grow(b.commit.Nodes, 2*n)
 }
 
 // Len is the number of records in the commit so far.

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"time"
 
 	"linewarden/internal/record"
 )
@@ -216,10 +217,45 @@ func (w *writer) claim(ctx context.Context, site int64, t *tail, lookups []recor
 	if err := w.absent(ctx, w.knownIDs, site, ids); err != nil {
 		return fmt.Errorf("record: %w", err)
 	}
+	free, err := w.gap(ctx, site)
+	if err != nil {
+		return fmt.Errorf("newest command: %w", err)
+	}
+	commands = slices.DeleteFunc(commands, free.holds)
 	if err := w.absent(ctx, w.knownCommands, site, commands); err != nil {
 		return fmt.Errorf("command: %w", err)
 	}
 	return nil
+}
+
+// gap is a range of command ids, without its ends, of which the table has none. Ids of version 7 begin with
+// the time (RFC 9562 section 5.7), so that nearly all that come lie in the gap above the newest one written.
+type gap struct{ above, below record.UUID }
+
+func (g gap) holds(id record.UUID) bool {
+	return compareIDs(g.above, id) < 0 && compareIDs(id, g.below) < 0
+}
+
+// gapAhead is how far ahead of the clock a gap reaches. Ids that lie further ahead are asked for.
+const gapAhead = time.Hour
+
+// gap gives that of a site, which stays what it is until commands are written to the table.
+func (w *writer) gap(ctx context.Context, site int64) (gap, error) {
+	if g, ok := w.gaps[site]; ok {
+		return g, nil
+	}
+	var g gap
+	ms := time.Now().Add(gapAhead).UnixMilli()
+	for i := range 6 {
+		g.below[i] = byte(ms >> (40 - 8*i)) //nolint:gosec // one byte after the other
+	}
+	var newest []byte
+	if err := w.newestCommand.QueryRowContext(ctx, site, g.below[:]).Scan(&newest); err != nil {
+		return gap{}, err
+	}
+	copy(g.above[:], newest)
+	w.gaps[site] = g
+	return g, nil
 }
 
 // once sorts ids and refuses one that is there twice.
@@ -259,6 +295,7 @@ func compareIDs(a, b record.UUID) int { return bytes.Compare(a[:], b[:]) }
 // write puts the tail into the look-up tables, each in the order of the table, which is several times
 // faster than in the order of the records.
 func (w *writer) write(ctx context.Context, site int64, t *tail) error {
+	delete(w.gaps, site)
 	if err := w.writeIDs(ctx, site, t); err != nil {
 		return err
 	}

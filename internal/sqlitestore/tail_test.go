@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"linewarden/internal/record"
 	"linewarden/internal/record/evidence"
@@ -96,6 +97,60 @@ func TestLookupsOutliveTheProcess(t *testing.T) {
 		recordtest.Fill(t, "north", log, 1)
 		verified(t, log, keys.Signer.VerifierKey(), 18)
 	}
+}
+
+// TestCommandsOfTheClock refuses a command for the second time whose id is of version 7, whether it stands in the
+// tables or in the tail, by the clock of now, of long ago or of a time to come, before and after a restart.
+func TestCommandsOfTheClock(t *testing.T) {
+	dir := t.TempDir()
+	log := site(t, open(t, dir, sqlitestore.Options{Run: 4}), "north")
+	keys, err := recordtest.NewKeys("north", "a", 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := recordtest.MakeLog(t.Context(), log, keys, nil); err != nil {
+		t.Fatal(err)
+	}
+	appended := func(log *sqlitestore.Log, n int, command record.UUID) error {
+		head, err := log.Head(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		tree, _, err := record.OpenTree(t.Context(), log)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b := record.NewBuilder("north", tree, head.Commit+1)
+		note := recordtest.Note("north", n)
+		note.Command, note.ID = command, record.RecordID(command, 0)
+		note.RecordedAt = recordtest.Note("north", 100).RecordedAt
+		if err := b.AppendCommand([]record.Envelope{note}); err != nil {
+			t.Fatal(err)
+		}
+		c, lookups := b.Build()
+		return log.Append(t.Context(), head.Commit, c, lookups)
+	}
+	var made []record.UUID
+	again := func(log *sqlitestore.Log) {
+		for i, id := range made {
+			if err := appended(log, i+1, id); !errors.Is(err, record.ErrDuplicateID) {
+				t.Errorf("%d commands, number %d appended again: %v", len(made), i+1, err)
+			}
+		}
+	}
+	for i, ahead := range []time.Duration{0, -time.Second, time.Second, -1000 * time.Hour, 2 * time.Hour, 1000 * time.Hour, -time.Millisecond,
+		59 * time.Minute, 0, 3 * time.Hour, 2 * time.Hour, time.Second, 0, 0} {
+		id := record.UUID{6: 0x70, 8: 0x80, 15: byte(i)}
+		for k, ms := 0, time.Now().Add(ahead).UnixMilli(); k < 6; k++ {
+			id[k] = byte(ms >> (40 - 8*k)) //nolint:gosec // one byte after the other
+		}
+		if err := appended(log, i+1, id); err != nil {
+			t.Fatal(err)
+		}
+		made = append(made, id)
+		again(log)
+	}
+	again(site(t, open(t, copyFolder(t, dir), sqlitestore.Options{Run: 4}), "north"))
 }
 
 // TestFirstVersionOfTheTables opens a folder whose records stand one in a row, as the first version of the

@@ -40,6 +40,7 @@ type writer struct {
 	words map[word]int64
 	fresh map[word]int64 // of the transaction that is open
 	last  map[string]end // of the sites that were appended to; nobody else writes while the lock is held
+	gaps  map[int64]gap  // of command ids, by number of site
 	args  []any
 
 	begin, commit, rollback      *sql.Stmt
@@ -47,6 +48,7 @@ type writer struct {
 	findSite, insertSite         *sql.Stmt
 	findWord, insertWord         *sql.Stmt
 	insertCheckpoint, setIndexed *sql.Stmt
+	newestCommand                *sql.Stmt
 	knownIDs, knownCommands      *probe
 	ids, commands, entries       *bulk
 }
@@ -55,13 +57,13 @@ func openWriter(ctx context.Context, path string) (*writer, error) {
 	if err := createPrivate(path); err != nil {
 		return nil, err
 	}
-	db, err := openFile(path, "mode=rw", "journal_mode(wal)", "synchronous(full)", "foreign_keys(on)",
-		"cache_size(-16384)", "wal_autocheckpoint(12000)", "journal_size_limit(67108864)", "temp_store(memory)")
+	db, err := openFile(path, "mode=rw", "page_size(8192)", "journal_mode(wal)", "synchronous(full)", "foreign_keys(on)",
+		"cache_size(-16384)", "wal_autocheckpoint(6000)", "journal_size_limit(67108864)", "temp_store(memory)")
 	if err != nil {
 		return nil, err
 	}
 	db.SetMaxOpenConns(1)
-	w := &writer{db: db, words: map[word]int64{}, fresh: map[word]int64{}, last: map[string]end{}}
+	w := &writer{db: db, words: map[word]int64{}, fresh: map[word]int64{}, last: map[string]end{}, gaps: map[int64]gap{}}
 	if err := w.prepare(ctx); err != nil {
 		return nil, errors.Join(err, w.close())
 	}
@@ -95,6 +97,7 @@ func (w *writer) prepare(ctx context.Context) error {
 		{&w.findWord, `SELECT id FROM word WHERE site = ? AND class = ? AND text = ?`},
 		{&w.insertWord, `INSERT INTO word (site, class, text) VALUES (?, ?, ?)`},
 		{&w.insertCheckpoint, `INSERT INTO checkpoint (site, size, note) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`},
+		{&w.newestCommand, `SELECT max(id) FROM command WHERE site = ? AND id < ?`},
 		{&w.setIndexed, `INSERT OR REPLACE INTO indexed (site, seq) VALUES (?, ?)`},
 	} {
 		if *p.into, err = conn.PrepareContext(ctx, p.text); err != nil { //nolint:sqlclosecheck // closed with the writer

@@ -41,6 +41,9 @@ var matcher = language.NewMatcher([]language.Tag{language.English, language.Span
 // Accept-Language header. Nothing usable gives English.
 func Match(wishes ...string) Language {
 	for _, wish := range wishes {
+		if wish == "" {
+			continue
+		}
 		tags, _, err := language.ParseAcceptLanguage(wish)
 		if err != nil || len(tags) == 0 {
 			continue

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 	"unicode/utf16"
 	"unicode/utf8"
@@ -36,6 +37,16 @@ type decoder struct {
 	depth int
 	path  []segment
 	top   []Member // of the outermost object, in the order they came
+}
+
+// decoders holds decoders with the room they have grown.
+var decoders = sync.Pool{New: func() any { return &decoder{path: make([]segment, 0, 8)} }}
+
+// put gives a decoder back with nothing of the text in it.
+func (d *decoder) put() {
+	clear(d.path[:cap(d.path)])
+	*d = decoder{path: d.path[:0]}
+	decoders.Put(d)
 }
 
 type segment struct {
@@ -97,7 +108,9 @@ func (sh *Shape) Read(body []byte, into any) ([]Member, error) {
 	if !utf8.Valid(body) {
 		return nil, &gate.Fault{Status: 400, Code: "not-text", Message: "the body is not UTF-8 text"}
 	}
-	d := &decoder{s: string(body), path: make([]segment, 0, 8), top: make([]Member, 0, 12)}
+	d, _ := decoders.Get().(*decoder)
+	defer d.put()
+	d.s, d.top = string(body), make([]Member, 0, 12)
 	d.space()
 	if d.i == len(d.s) {
 		return nil, d.broken("the body is empty: send a JSON object")
