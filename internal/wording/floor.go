@@ -5,7 +5,6 @@ var floor = map[string]text{
 	"ui.short-name":       {"Linewarden", "Linewarden"},
 	"nav.labels":          {"Labels to print", "Etiquetas para imprimir"},
 	"nav.unverified":      {"PIN unverified", "PIN sin verificar"},
-	"nav.waiting":         {"Waiting to send", "Por enviar"},
 	"labels.title":        {"Labels for baths and places", "Etiquetas para tinas y lugares"},
 	"labels.text":         {"Hang each label at its place. Who points the tablet's camera at it opens that place's form.", "Cuelgue cada etiqueta en su lugar. Quien le apunte con la cámara de la tableta abre el formulario de ese lugar."},
 	"labels.qr":           {"QR code that opens the form of {place}", "Código QR que abre el formulario de {place}"},
@@ -20,7 +19,6 @@ var floor = map[string]text{
 	"unverified.open":     {"to be reviewed", "por revisar"},
 	"offline.title":       {"No network", "Sin red"},
 	"offline.text":        {"This page needs the network. Checks, fillings, additions and drains can be logged without it; they are sent by themselves.", "Esta página necesita la red. Las verificaciones, llenados, adiciones y vaciados se pueden registrar sin ella; se envían solos."},
-	"offline.sign-out":    {"Signed out on this tablet.", "Salió en esta tableta."},
 	"offline.script":      {"Reports that wait are shown by a script; this browser runs none.", "Los informes por enviar los muestra un programa; este navegador no lo ejecuta."},
 
 	"device.saved":                 {"Back to the checks", "Volver a las verificaciones"},
