@@ -124,8 +124,10 @@ func (fl *Floor) kit(c *fiber.Ctx, f *frame.Frame) error {
 			}
 		}
 		for _, p := range f.Plan.Places {
-			if p.Kind == plan.Bath {
+			if FirstCheck(f, p.ID) != "" {
 				k.Pages = append(k.Pages, "/b/"+p.ID)
+			}
+			if p.Kind == plan.Bath {
 				for _, act := range []string{"added", "filled", "part-replaced", "drained", "cleaned"} {
 					k.Pages = append(k.Pages, "/baths/"+p.ID+"/"+act)
 				}
