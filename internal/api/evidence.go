@@ -171,7 +171,11 @@ func (a *API) evidenceRoutes() []route {
 
 // table lists every route.
 func (a *API) table() []route {
-	all := slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.evidenceRoutes(), a.groupRoutes(), a.lotRoutes(), a.deliveryRoutes())
+	all := slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.evidenceRoutes(), a.groupRoutes(), a.lotRoutes(),
+		a.supplyRoutes(),
+		a.streamRoutes(),
+		a.deliveryRoutes(),
+	)
 	for i := range all {
 		all[i].delivered = all[i].method == "POST" && slices.Contains(deliverable, all[i].path)
 	}

@@ -105,16 +105,19 @@ type LotBalance struct {
 
 // LotTrace is where a lot came from, or what became of it.
 type LotTrace struct {
-	Lot       string           `json:"lot"`
-	Direction string           `json:"direction" enum:"backward,forward"`
-	Lots      []LotRef         `json:"lots"`
-	Links     []LotLink        `json:"links"`
-	Materials []haccp.UsedAt   `json:"materials"`
-	People    []string         `json:"people"`
-	Shipments []haccp.Shipment `json:"shipments"`
-	Unknown   []string         `json:"unknown" doc:"Lots that are named and not recorded."`
-	Total     LotTotal         `json:"total" doc:"Of all these lots together."`
-	TookMS    int64            `json:"took_ms"`
+	Lot       string         `json:"lot"`
+	Direction string         `json:"direction" enum:"backward,forward"`
+	Lots      []LotRef       `json:"lots"`
+	Links     []LotLink      `json:"links"`
+	Materials []haccp.UsedAt `json:"materials"`
+	// BathMaterials went into the water of a bath that one of the lots was in.
+	BathMaterials []haccp.DosedAt  `json:"bath_materials" doc:"Lots of materials in the water of the baths they passed."`
+	Instruments   []string         `json:"instruments" doc:"That measured on them, or at their places while they were there."`
+	People        []string         `json:"people"`
+	Shipments     []haccp.Shipment `json:"shipments"`
+	Unknown       []string         `json:"unknown" doc:"Lots that are named and not recorded."`
+	Total         LotTotal         `json:"total" doc:"Of all these lots together."`
+	TookMS        int64            `json:"took_ms"`
 }
 
 // LotLink is product that went from one lot into another.
@@ -251,12 +254,8 @@ func (q *call) getLot() (LotFile, error) {
 	if err != nil {
 		return LotFile{}, err
 	}
-	for need := s.ReleaseNeeds(l.Code, f); !need.Empty(); need = s.ReleaseNeeds(l.Code, f) {
-		for _, r := range need.Ranges {
-			if f.Ranges[r], err = q.about(r); err != nil {
-				return LotFile{}, err
-			}
-		}
+	if err := q.around(s, l.Code, f); err != nil {
+		return LotFile{}, err
 	}
 	book := s.LotBook()
 	touches := s.TouchesOf(book, l.Code)
@@ -265,7 +264,7 @@ func (q *call) getLot() (LotFile, error) {
 		affected[[2]string{t.Lot, t.Cause}] = true
 	}
 	out := LotFile{LotRef: q.lotRef(s, book, l, affected), Source: l.Source, Harvested: l.Harvested, Stays: []LotStay{}, Times: []LotClock{},
-		Feeds: list(l.Fed), Boxes: list(l.Boxes()), Materials: list(l.Materials), People: list(l.People), Affected: list(touches), NotChecked: haccp.NotChecked(),
+		Feeds: list(l.Fed), Boxes: list(l.Boxes()), Materials: list(l.Materials), People: list(l.People), Affected: list(touches), NotChecked: s.NotChecked(q.now),
 		Balance: balanceOf(book.Balance(l.Code)), Missing: list(s.MissingFor(l.Code, f, q.now)), Evaluations: list(l.Evaluations), Reviews: list(l.Reviews),
 		Dispositions: list(l.Signed), Shipments: list(l.Shipments), Records: list(l.Seqs), Head: headOf(q.api.Site.Head())}
 	for i := range l.Stays() {
@@ -275,6 +274,18 @@ func (q *call) getLot() (LotFile, error) {
 		out.Times = append(out.Times, q.clockOf(&t))
 	}
 	return out, nil
+}
+
+// around reads what was recorded at the places of a lot and that the state has forgotten.
+func (q *call) around(s *haccp.State, code string, f haccp.Facts) (err error) {
+	for need := s.ReleaseNeeds(code, f); !need.Empty(); need = s.ReleaseNeeds(code, f) {
+		for _, r := range need.Ranges {
+			if f.Ranges[r], err = q.about(r); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // list is a list that is never null in JSON.
@@ -303,8 +314,11 @@ func (q *call) traceLot() (LotTrace, error) {
 	if err != nil {
 		return LotTrace{}, err
 	}
-	s, _, l, err := q.gathered(q.param("lot"))
+	s, f, l, err := q.gathered(q.param("lot"))
 	if err != nil {
+		return LotTrace{}, err
+	}
+	if err := q.around(s, l.Code, f); err != nil {
 		return LotTrace{}, err
 	}
 	book := s.LotBook()
@@ -312,7 +326,7 @@ func (q *call) traceLot() (LotTrace, error) {
 	if direction == "forward" {
 		t = book.Forward(l.Code)
 	}
-	out := LotTrace{Lot: l.Code, Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Materials: []haccp.UsedAt{}, People: []string{},
+	out := LotTrace{Lot: l.Code, Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Materials: []haccp.UsedAt{}, BathMaterials: []haccp.DosedAt{}, Instruments: []string{}, People: []string{},
 		Shipments: []haccp.Shipment{}, Unknown: list(t.Unknown), Total: totalOf(book.Total(t.Lots))}
 	for _, code := range t.Lots {
 		x, ok := s.Lot(code)
@@ -322,10 +336,14 @@ func (q *call) traceLot() (LotTrace, error) {
 		out.Lots = append(out.Lots, q.lotRef(s, book, x, nil))
 		out.Materials = append(out.Materials, x.Materials...)
 		out.People = append(out.People, x.People...)
+		out.BathMaterials = append(out.BathMaterials, s.BathMaterials(x, f, q.now)...)
+		out.Instruments = append(out.Instruments, s.Instruments(x, f, q.now)...)
 		out.Shipments = append(out.Shipments, x.Shipments...)
 	}
 	slices.Sort(out.People)
 	out.People = slices.Compact(out.People)
+	slices.Sort(out.Instruments)
+	out.Instruments = slices.Compact(out.Instruments)
 	slices.SortFunc(out.Materials, func(a, b haccp.UsedAt) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
 	for _, k := range t.Links {
 		x := LotLink{From: k.From, To: k.To, At: k.At, How: k.How, Feed: k.Feed}
