@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/haccp/material"
 	"linewarden/haccp/wash"
 	"linewarden/internal/access"
 	"linewarden/internal/web/floor"
@@ -204,5 +205,26 @@ func TestUnverifiedList(t *testing.T) {
 	}
 	if body := w.page("/labels"); strings.Count(body, "/b/") < 5 || !strings.Contains(body, "http://plant.test/b/bath-1") {
 		t.Error("labels lack a place")
+	}
+}
+
+// The dose is that for the lot that went into the bath last, where its strength was stated.
+func TestDoseByTheLotInUse(t *testing.T) {
+	w := newWorld(t)
+	w.running()
+	strength, gravity := exact("6.25", "g Cl2/100 mL"), exact("1.08", "kg/L")
+	w.do(haccp.KindMaterialReceived, leo, &material.Received{Lot: "HYP-9", Material: "hypochlorite", Supplier: "Química",
+		Strength: &material.Strength{On: "2026-02-27", Value: strength, Gravity: &gravity}})
+	amount := exact("100", "mL")
+	w.do(haccp.KindAdded, ines, &haccp.Bath{Place: "bath-1", Chemical: "sodium-hypochlorite", Amount: &amount, MaterialLot: "HYP-9"})
+	w.now = w.now.Add(10 * time.Minute)
+	w.signIn("ines")
+	body := w.page(w.submit("/checks/bath-test/bath-1", "/checks/bath-test/bath-1", bathTest("95", "6.75")).location)
+	// 30 mg/L in 1200 L are 36 g, and half the label's strength wants twice the volume: 576 mL.
+	for _, want := range []string{"Add 570 mL of", "lot HYP-9", "6.25 g Cl2/100 mL"} {
+		if !strings.Contains(body, want) {
+			i := strings.Index(body, `class="dose"`)
+			t.Errorf("lacks %q: %.700s", want, body[max(i, 0):])
+		}
 	}
 }

@@ -45,6 +45,7 @@ type dosing struct {
 	product plan.Chemical
 	place   *plan.Place
 	litres  string
+	rests   string // on which strength, in words
 }
 
 // DosageOf works out the dose for a stored reading; nil where the plan says nothing about dosing there, or where the
@@ -146,8 +147,29 @@ func dosingOf(ctx context.Context, rec Records, f *frame.Frame, check *plan.Chec
 			return nil, fmt.Errorf("strength of %s: %w", d.product.ID, err)
 		}
 		q.Lot = wash.ProductLot{ID: d.product.ID, Strength: s, ForProduce: true, LabelMaxMgPerL: in(quantity.FreeChlorine, c.LabelMax, quantity.MgPerL)}
+		d.rests = f.T("dose.label", "strength", c.Strength.String(), "is", f.Word("strength", c.Is))
+		d.lot(f)
 	}
 	return d, d.past(ctx, rec, f, check)
+}
+
+// lot takes the strength of the lot that went into the bath last, as it was stated last: what is lost in storage since
+// makes the dose smaller than needed, never larger.
+func (d *dosing) lot(f *frame.Frame) {
+	for _, a := range slices.Backward(f.State.BathLog(d.place.ID)) {
+		if a.Kind != haccp.KindAdded || a.Body == nil || a.Body.Chemical != d.product.ID || a.Body.MaterialLot == "" {
+			continue
+		}
+		lot, known := f.State.MaterialLot(a.Body.MaterialLot)
+		if !known || lot.Strength() == nil {
+			return
+		}
+		if s, err := lot.Strength().Product(); err == nil && s.Unit() == d.request.Lot.Strength.Unit() {
+			d.request.Lot.ID, d.request.Lot.Strength = a.Body.MaterialLot, s
+			d.rests = f.T("dose.lot", "lot", a.Body.MaterialLot, "strength", lot.Strength().Value.String(), "on", string(lot.Strength().On))
+		}
+		return
+	}
 }
 
 // in gives an amount in a unit; 0, which no dose is worked out from, where it does not convert.
@@ -268,7 +290,7 @@ func (d *dosing) words(f *frame.Frame, a wash.PlantDose) *Dosage {
 	switch a.Answer {
 	case wash.Add:
 		out.Add = f.T("device.dose", "amount", amountText(a.Amount.Value)+" "+a.Amount.Unit.Symbol(), "product", d.product.Name)
-		out.Lines = append(out.Lines, f.T("device.dose-once"), f.T("dose.rests", "litres", d.litres, "strength", d.product.Chlorine.Strength.String(), "is", f.Word("strength", d.product.Chlorine.Is)),
+		out.Lines = append(out.Lines, f.T("device.dose-once"), f.T("dose.rests", "litres", d.litres), d.rests,
 			f.T("dose.expect", "level", strconv.FormatFloat(a.ExpectMgPerL, 'f', 0, 64), "worst", strconv.FormatFloat(math.Ceil(a.WorstMgPerL), 'f', 0, 64)))
 	case wash.AddNothing:
 		out.Lines = append(out.Lines, f.T("device.dose-none", "product", d.product.Name))
