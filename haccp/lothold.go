@@ -159,10 +159,7 @@ func (d *deciding) heldFor(l *LotState, t *lot.Touch) bool {
 	if slices.ContainsFunc(l.Standing(), func(h Hold) bool { return h.Deviation == t.Cause }) {
 		return true
 	}
-	return slices.ContainsFunc(l.Signed, func(x Disposition) bool {
-		c := x.covers(t.Cause)
-		return x.Effective && c != nil && !t.From.Before(c.From) && (c.To.IsZero() || !t.To.IsZero() && !t.To.After(c.To))
-	})
+	return l.covered(t)
 }
 
 // judgeTimes judges the clocks and contact times of the lots that changed, and of those that hold what they gave.

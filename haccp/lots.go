@@ -31,6 +31,7 @@ type LotState struct {
 	Seqs        []int64       `json:"seqs,omitempty"`   // of the records about it, at most maxSeqs
 	People      []string      `json:"people,omitempty"` // who reported on it
 	Materials   []UsedAt      `json:"materials,omitempty"`
+	Tools       []ToolAt      `json:"tools,omitempty"`
 	Holds       []Hold        `json:"holds,omitempty"`
 	Evaluations []Evaluation  `json:"evaluations,omitempty"`
 	Reviews     []SignedMark  `json:"reviews,omitempty"`
@@ -359,6 +360,7 @@ func (l *LotState) changedBy(seq int64) {
 
 // fact puts a report of what happened to the lot in its place; a body amended since takes the place of the old.
 func (l *LotState) fact(e *Event, body any) {
+	l.weighed(e, body)
 	switch b := body.(type) {
 	case *LotReceived:
 		l.AddReceipt(lot.Receipt{ID: e.ID, At: e.At, Step: b.Step, Place: b.Place, Mass: massOf(b.Mass)})
@@ -483,6 +485,7 @@ func (l *LotState) replay(e *Event, all []*Event, s *State) {
 
 func (l *LotState) drop(id string) {
 	l.Drop(id)
+	l.Tools = slices.DeleteFunc(slices.Clone(l.Tools), func(t ToolAt) bool { return t.ID == id })
 	l.Materials = slices.DeleteFunc(slices.Clone(l.Materials), func(m UsedAt) bool { return m.ID == id })
 }
 

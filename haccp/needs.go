@@ -3,6 +3,8 @@ package haccp
 import (
 	"slices"
 	"time"
+
+	"linewarden/haccp/instrument"
 )
 
 // Needs returns what a command wants to know beyond the state and the facts given. The caller reads it and
@@ -31,6 +33,8 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		if d, ok := s.deviations.get(ask.Deviation); ok {
 			need = merge(need, leafNeeds(s.reliedFor(d, ask.Part), ask.Signature.Head.Size, f))
 		}
+	case *MaterialRuled:
+		need = merge(need, s.rulingNeeds(ask, f))
 	case *SignPlan:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 	case *Review:
@@ -41,8 +45,8 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		need = merge(need, s.importNeeds(ask, f))
 	case *Sweep:
 		d := &deciding{State: s, now: latest(s.LastRecorded, c.At.UTC().Truncate(time.Millisecond))}
-		if d.sweepsBack() {
-			need = s.sweepNeeds(d.missedNow(), f)
+		if keys := s.sweptBy(ask); d.sweepsBack(keys) {
+			need = s.sweepNeeds(d.missedNow(keys), f)
 		}
 	default:
 		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), touches(c.Kind, c.At), coming{acts: acting(c, c, 0)}, f)
@@ -266,6 +270,10 @@ func (s *State) touchedBy(kind string, body any) []string {
 		return out
 	case *FixDone:
 		return []string{key(b.Point, b.Place)}
+	case *instrument.Checked:
+		return s.toolSeries(b.Instrument)
+	case *instrument.Service:
+		return s.toolSeries(b.Instrument)
 	case *Missed:
 		return s.missTouches(b.Check, b.Place, b.PlanVersion)
 	}

@@ -96,14 +96,17 @@ type (
 	lotEvaluateIn struct {
 		stamp
 		signing
-		Deviation string    `json:"deviation,omitempty" max:"80" doc:"The case under which the lot is evaluated. Without it: a gap in the evidence, or what was odd about its reports."`
-		Point     string    `json:"point,omitempty" max:"80"`
-		Place     string    `json:"place,omitempty" max:"80"`
-		From      time.Time `json:"from,omitzero"`
-		To        time.Time `json:"to,omitzero"`
-		Facts     string    `json:"facts" doc:"What was looked at."`
-		Decision  string    `json:"decision" enum:"no-effect,fit,not-fit"`
-		Basis     string    `json:"basis"`
+		Deviation   string    `json:"deviation,omitempty" max:"80" doc:"The case under which the lot is evaluated. Without it: a gap in the evidence, or what was odd about its reports."`
+		Point       string    `json:"point,omitempty" max:"80"`
+		Place       string    `json:"place,omitempty" max:"80"`
+		From        time.Time `json:"from,omitzero"`
+		To          time.Time `json:"to,omitzero"`
+		Instrument  string    `json:"instrument,omitempty" max:"80" doc:"The instrument that was not in order."`
+		Material    string    `json:"material,omitempty" max:"80" doc:"The material that was not in order, or of which no lot was named."`
+		MaterialLot string    `json:"material_lot,omitempty" max:"80"`
+		Facts       string    `json:"facts" doc:"What was looked at."`
+		Decision    string    `json:"decision" enum:"no-effect,fit,not-fit"`
+		Basis       string    `json:"basis"`
 	}
 	lotReviewIn struct {
 		stamp
@@ -204,7 +207,7 @@ func (q *call) evaluateLot(in *lotEvaluateIn) (Answer, error) {
 		return Answer{}, err
 	}
 	return q.decided(q.signed(haccp.AskLotEvaluate, &in.stamp, &haccp.LotEvaluated{Lot: q.param("lot"), Deviation: in.Deviation, Point: in.Point, Place: in.Place,
-		From: in.From, To: in.To, Facts: in.Facts, Decision: in.Decision, Basis: in.Basis, Signature: sig}, haccp.RoleManager))
+		Instrument: in.Instrument, Material: in.Material, MaterialLot: in.MaterialLot, From: in.From, To: in.To, Facts: in.Facts, Decision: in.Decision, Basis: in.Basis, Signature: sig}, haccp.RoleManager))
 }
 
 func (q *call) reviewLot(in *lotReviewIn) (Answer, error) {

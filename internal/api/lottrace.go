@@ -13,20 +13,23 @@ import (
 
 // LotTrace is where lots came from, or what became of them.
 type LotTrace struct {
-	Lot       string           `json:"lot,omitempty"`
-	Direction string           `json:"direction" enum:"backward,forward"`
-	Lots      []LotRef         `json:"lots"`
-	Links     []LotLink        `json:"links"`
-	Received  []LotReceipt     `json:"received" doc:"What came in from outside, with its source."`
-	Materials []haccp.UsedAt   `json:"materials"`
-	People    []string         `json:"people"`
-	Places    []string         `json:"places" doc:"Where any of the lots was, recorded or on its way."`
-	Boxes     []LotBoxes       `json:"boxes"`
-	Shipments []haccp.Shipment `json:"shipments"`
-	Consigned []Consigned      `json:"consigned" doc:"Shipments added up by consignee."`
-	Unknown   []string         `json:"unknown" doc:"Lots that are named and not recorded."`
-	Total     LotTotal         `json:"total" doc:"Of all these lots together."`
-	TookMS    int64            `json:"took_ms"`
+	Lot       string         `json:"lot,omitempty"`
+	Direction string         `json:"direction" enum:"backward,forward"`
+	Lots      []LotRef       `json:"lots"`
+	Links     []LotLink      `json:"links"`
+	Received  []LotReceipt   `json:"received" doc:"What came in from outside, with its source."`
+	Materials []haccp.UsedAt `json:"materials"`
+	// BathMaterials went into the water of a bath that one of the lots was in.
+	BathMaterials []haccp.DosedAt  `json:"bath_materials" doc:"Lots of materials in the water of the baths they passed."`
+	Instruments   []string         `json:"instruments" doc:"That measured on them, or at their places while they were there."`
+	People        []string         `json:"people"`
+	Places        []string         `json:"places" doc:"Where any of the lots was, recorded or on its way."`
+	Boxes         []LotBoxes       `json:"boxes"`
+	Shipments     []haccp.Shipment `json:"shipments"`
+	Consigned     []Consigned      `json:"consigned" doc:"Shipments added up by consignee."`
+	Unknown       []string         `json:"unknown" doc:"Lots that are named and not recorded."`
+	Total         LotTotal         `json:"total" doc:"Of all these lots together."`
+	TookMS        int64            `json:"took_ms"`
 }
 
 // LotReceipt is a lot, or a part of one, that came in from outside.
@@ -74,6 +77,9 @@ type LotExposure struct {
 	Exposure []haccp.Exposure `json:"exposure"`
 }
 
+// maxTies bounds the lots read from the log for one question about a material.
+const maxTies = 2000
+
 // maxGathered bounds the ranges of records read for one question.
 const maxGathered = 20000
 
@@ -116,24 +122,27 @@ func (q *call) traceLot() (LotTrace, error) {
 	if err != nil {
 		return LotTrace{}, err
 	}
-	s, _, l, err := q.gathered(q.param("lot"))
+	s, f, l, err := q.gathered(q.param("lot"))
 	if err != nil {
 		return LotTrace{}, err
 	}
-	out := q.trace(s, []string{l.Code}, direction)
+	if err := q.around(s, l.Code, f); err != nil {
+		return LotTrace{}, err
+	}
+	out := q.trace(s, f, []string{l.Code}, direction)
 	out.Lot = l.Code
 	out.TookMS = time.Since(began).Milliseconds()
 	return out, nil
 }
 
 // trace traces lots together.
-func (q *call) trace(s *haccp.State, codes []string, direction string) LotTrace {
+func (q *call) trace(s *haccp.State, f haccp.Facts, codes []string, direction string) LotTrace {
 	book := s.LotBook()
 	t := book.Backward(codes...)
 	if direction == "forward" {
 		t = book.Forward(codes...)
 	}
-	out := LotTrace{Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Received: []LotReceipt{}, Materials: []haccp.UsedAt{}, People: []string{},
+	out := LotTrace{Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Received: []LotReceipt{}, Materials: []haccp.UsedAt{}, BathMaterials: []haccp.DosedAt{}, Instruments: []string{}, People: []string{},
 		Places: []string{}, Boxes: []LotBoxes{}, Shipments: []haccp.Shipment{}, Unknown: list(t.Unknown), Total: totalOf(book.Total(t.Lots))}
 	for _, code := range t.Lots {
 		x, ok := s.Lot(code)
@@ -143,6 +152,8 @@ func (q *call) trace(s *haccp.State, codes []string, direction string) LotTrace 
 		out.Lots = append(out.Lots, q.lotRef(s, book, x, nil))
 		out.Materials = append(out.Materials, x.Materials...)
 		out.People = append(out.People, x.People...)
+		out.BathMaterials = append(out.BathMaterials, s.BathMaterials(x, f, q.now)...)
+		out.Instruments = append(out.Instruments, s.Instruments(x, f, q.now)...)
 		out.Shipments = append(out.Shipments, x.Shipments...)
 		for i := range x.Stays() {
 			if !x.Stays()[i].Limbo {
@@ -160,7 +171,7 @@ func (q *call) trace(s *haccp.State, codes []string, direction string) LotTrace 
 			out.Received = append(out.Received, rec)
 		}
 	}
-	out.People, out.Places = distinct(out.People), distinct(out.Places)
+	out.People, out.Places, out.Instruments = distinct(out.People), distinct(out.Places), distinct(out.Instruments)
 	slices.SortFunc(out.Materials, func(a, b haccp.UsedAt) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
 	for _, k := range t.Links {
 		x := LotLink{From: k.From, To: k.To, At: k.At, How: k.How, Feed: k.Feed}
@@ -236,7 +247,12 @@ func (q *call) traceBox() (BoxTrace, error) {
 	if err != nil {
 		return BoxTrace{}, err
 	}
-	out := BoxTrace{Prefix: prefix, Number: n, Lots: codes, Trace: q.trace(s, codes, "backward"), Evidence: []haccp.Exposure{}, Instruments: []string{}, Shipped: []haccp.Shipment{}}
+	for _, code := range codes {
+		if err := q.around(s, code, f); err != nil {
+			return BoxTrace{}, err
+		}
+	}
+	out := BoxTrace{Prefix: prefix, Number: n, Lots: codes, Trace: q.trace(s, f, codes, "backward"), Evidence: []haccp.Exposure{}, Instruments: []string{}, Shipped: []haccp.Shipment{}}
 	var all []string
 	for _, l := range out.Trace.Lots {
 		all = append(all, l.Lot)
@@ -244,7 +260,7 @@ func (q *call) traceBox() (BoxTrace, error) {
 	if err := q.gather(&f, func(f haccp.Facts) haccp.Need { return s.ExposureNeeds(all, f, q.now) }); err != nil {
 		return BoxTrace{}, err
 	}
-	out.People = slices.Clone(out.Trace.People)
+	out.People, out.Instruments = slices.Clone(out.Trace.People), slices.Clone(out.Trace.Instruments)
 	for _, code := range all {
 		for _, e := range s.Exposures(code, f, q.now) {
 			out.Evidence = append(out.Evidence, e)

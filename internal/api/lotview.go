@@ -220,12 +220,8 @@ func (q *call) getLot() (LotFile, error) {
 	if err != nil {
 		return LotFile{}, err
 	}
-	for need := s.ReleaseNeeds(l.Code, f); !need.Empty(); need = s.ReleaseNeeds(l.Code, f) {
-		for _, r := range need.Ranges {
-			if f.Ranges[r], err = q.about(r); err != nil {
-				return LotFile{}, err
-			}
-		}
+	if err := q.around(s, l.Code, f); err != nil {
+		return LotFile{}, err
 	}
 	book := s.LotBook()
 	touches := s.TouchesOf(book, l.Code)
@@ -234,7 +230,7 @@ func (q *call) getLot() (LotFile, error) {
 		affected[[2]string{t.Lot, t.Cause}] = true
 	}
 	out := LotFile{LotRef: q.lotRef(s, book, l, affected), Source: l.Source, Harvested: l.Harvested, Stays: []LotStay{}, Times: []LotClock{},
-		Feeds: list(l.Fed), Boxes: list(l.Boxes()), Materials: list(l.Materials), People: list(l.People), Affected: list(touches), NotChecked: haccp.NotChecked(),
+		Feeds: list(l.Fed), Boxes: list(l.Boxes()), Materials: list(l.Materials), People: list(l.People), Affected: list(touches), NotChecked: s.NotChecked(q.now),
 		Balance: balanceOf(book.Balance(l.Code)), Missing: list(s.MissingFor(l.Code, f, q.now)), Evaluations: list(l.Evaluations), Reviews: list(l.Reviews),
 		Dispositions: list(l.Signed), Shipments: list(l.Shipments), Records: list(l.Seqs), Head: headOf(q.api.Site.Head())}
 	for i := range l.Stays() {
@@ -244,6 +240,18 @@ func (q *call) getLot() (LotFile, error) {
 		out.Times = append(out.Times, q.clockOf(&t))
 	}
 	return out, nil
+}
+
+// around reads what was recorded at the places of a lot and that the state has forgotten.
+func (q *call) around(s *haccp.State, code string, f haccp.Facts) (err error) {
+	for need := s.ReleaseNeeds(code, f); !need.Empty(); need = s.ReleaseNeeds(code, f) {
+		for _, r := range need.Ranges {
+			if f.Ranges[r], err = q.about(r); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // list is a list that is never null in JSON.

@@ -4,13 +4,16 @@ import (
 	"context"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/gofiber/fiber/v2"
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
 	"linewarden/internal/plant"
+	"linewarden/internal/web/desk"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/web/trends"
 )
 
 // deviationsPage lists the open cases.
@@ -32,6 +35,8 @@ type deviationPage struct {
 	Fixes        []frame.Choice
 	Note         string
 	Records      []frame.RecordRow
+	Charts       []desk.TrendChart // the readings around it
+	Trend        string
 }
 
 type partRow struct {
@@ -102,7 +107,24 @@ func (s *Server) newDeviationPage(ctx context.Context, f *frame.Frame, id string
 		p.fixes(f.PlanOf(d), pt)
 	}
 	p.parts(d)
-	return p, d, nil
+	return p, d, s.chartsAround(ctx, p, d, pt)
+}
+
+// around is how much of the time before and after a case its chart shows.
+const around = 3 * time.Hour
+
+func (s *Server) chartsAround(ctx context.Context, p *deviationPage, d *haccp.Deviation, pt *plan.Point) error {
+	if pt == nil || pt.Clock != nil || d.Now.Begin.IsZero() || d.Place == "" {
+		return nil
+	}
+	to := p.Now
+	if end := d.Now.End; !end.IsZero() && end.Add(around).Before(to) {
+		to = end.Add(around)
+	}
+	var err error
+	p.Charts, err = desk.Around(ctx, s.site, p.Frame, trends.Asked{Point: d.Point, Place: d.Place, From: d.Now.Begin.Add(-around), To: to})
+	p.Trend = "/trends/" + d.Point + "/" + d.Place
+	return err
 }
 
 func (p *deviationPage) fixes(pl *plan.Plan, pt *plan.Point) {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"net/url"
 
 	"github.com/gofiber/fiber/v2"
@@ -59,6 +60,9 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	if err != nil {
 		return err
 	}
+	if kin.Ranges == nil { // nothing was forgotten
+		kin.Ranges = map[haccp.Range][]*haccp.Event{}
+	}
 	state := f.State.WithLots(codes, kin)
 	l, ok := state.Lot(code)
 	if !ok {
@@ -81,10 +85,13 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 		p.Lost = b.Unexplained.String()
 	}
 	if l.Disposed() == nil || len(l.Standing()) > 0 {
-		for _, m := range state.MissingFor(code, haccp.Facts{}, f.Now) {
+		if err := s.around(c.UserContext(), state, code, kin); err != nil {
+			return err
+		}
+		for _, m := range state.MissingFor(code, kin, f.Now) {
 			p.Missing = append(p.Missing, f.Missing(m))
 		}
-		for _, x := range haccp.NotChecked() {
+		for _, x := range state.NotChecked(f.Now) {
 			p.Unchecked = append(p.Unchecked, f.Word("unchecked", x))
 		}
 	}
@@ -101,4 +108,26 @@ func lotLink(f *frame.Frame, code string, k *lot.Link) string {
 		text += " · " + k.Mass.String()
 	}
 	return text
+}
+
+// around reads what was recorded at the places of a lot and that the state has forgotten.
+func (s *Server) around(ctx context.Context, state *haccp.State, code string, f haccp.Facts) error {
+	for need := state.ReleaseNeeds(code, f); !need.Empty(); need = state.ReleaseNeeds(code, f) {
+		for _, r := range need.Ranges {
+			q := plant.Query{About: r.About, From: r.From, To: r.To}
+			f.Ranges[r] = []*haccp.Event{}
+			for {
+				page, next, err := s.site.Find(ctx, q)
+				if err != nil {
+					return err
+				}
+				f.Ranges[r] = append(f.Ranges[r], page...)
+				if q.After = next; next == "" {
+					break
+				}
+			}
+			f.Ranges[r] = frame.BySeq(f.Ranges[r])
+		}
+	}
+	return nil
 }

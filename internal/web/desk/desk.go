@@ -60,6 +60,8 @@ type Handler = func(*fiber.Ctx, *frame.Frame) error
 
 // Register adds the routes. in lets only people through who are signed in.
 func (d *Desk) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+	d.routeMaterials(app, in)
+	d.routeInstruments(app, in)
 	app.Get("/plan", in(d.planShow))
 	app.Get("/plan/new", in(d.planNew))
 	app.Post("/plan/new", in(d.planCheck))
@@ -76,6 +78,8 @@ func (d *Desk) Register(app fiber.Router, in func(Handler) fiber.Handler) {
 	app.Post("/me/:what", in(d.meChange))
 	app.Get("/notes", in(d.noteForm))
 	app.Post("/notes", in(d.noteSave))
+	app.Get("/trends", in(d.trendList))
+	app.Get("/trends/:point/:place", in(d.trendShow))
 	app.Get("/records/:id/replace", in(d.replaceForm))
 	app.Post("/records/:id/replace", in(d.replaceSave))
 }
