@@ -21,11 +21,14 @@ type filterPart struct {
 }
 
 const (
-	filterFirst  = 1 << 16   // ids in the first part
-	filterBits   = 20        // for each id
-	filterProbes = 7         // of these set
-	FilterMost   = 4_000_000 // records of a log that are read into a filter, 25 MB; beyond, the server is asked
+	filterFirst  = 1 << 16 // ids in the first part
+	filterBits   = 20      // for each id
+	filterProbes = 7       // of these set
 )
+
+// FilterMost is the number of records of a log whose commands are read into a filter, of some 10 MB; beyond it the
+// server is asked.
+const FilterMost = 4_000_000
 
 // Add adds an id.
 func (f *Filter) Add(id record.UUID) {
