@@ -183,7 +183,7 @@ func (s *State) foldVoided(e *Event, b *Voided, c changes, f Facts) error {
 	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
 		s.dropLot(old, f)
 	case *PlaceEmptied, *CleanBreak:
-		s.dropEmptied(old.ID)
+		s.dropEmptied(old)
 	}
 	return nil
 }

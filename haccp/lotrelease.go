@@ -72,7 +72,7 @@ func (m Missing) String() string {
 // touches lists what cases do to one lot, as the facts stand.
 func (d *deciding) touches(code string) []lot.Touch {
 	var out []lot.Touch
-	for _, t := range d.lookedBack().LotBook().Affected(d.causesOf(func(string) bool { return true })) {
+	for _, t := range d.lookedBack(d.facts).LotBook().Affected(d.causesOf(func(string) bool { return true })) {
 		if t.Lot == code {
 			out = append(out, t)
 		}

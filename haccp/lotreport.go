@@ -154,7 +154,7 @@ func (s *State) knownLot(code string, f Facts) *LotState {
 	if len(f.Ranges[lotRange(code)]) > 0 {
 		fork := s.Fork()
 		fork.Size++ // every record of the facts counts
-		return fork.revivedLot(code, f)
+		return fork.revived(code, f)
 	}
 	return nil
 }

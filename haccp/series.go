@@ -158,7 +158,7 @@ type loose struct {
 	gone                  []string // reports that the group voided, lest they come back from the facts
 	lots                  []string // lots changed
 	cases                 []string // cases opened, or with another span than before
-	hoppers               bool     // what is known of empty places changed
+	hoppers               bool     // what was known of empty places no longer stands
 	times                 bool     // times of lots want settling
 }
 

@@ -20,6 +20,7 @@ import (
 	"linewarden/haccp/alarm"
 	"linewarden/haccp/control"
 	"linewarden/haccp/instrument"
+	"linewarden/haccp/lot"
 	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
 )
@@ -97,7 +98,7 @@ func New(zones Zones) *State {
 		places: newTable[*PlaceState](), series: newTable[*Series](), checks: newTable[*CheckState](),
 		deviations: newTable[*Deviation](), sites: newTable[*Member](),
 		alerts: newTable[*alarm.Alert](), silences: newTable[*alarm.Silence](), alertKeys: newTable[string](),
-		product: product{lots: newTable[*LotState]()}, supplies: newSupplies(),
+		product: product{lots: lotsOf(newTable[*LotState]())}, supplies: newSupplies(),
 	}
 }
 
@@ -107,7 +108,7 @@ func (s *State) Fork() *State {
 	n.people, n.devices, n.lines = s.people.fork(), s.devices.fork(), s.lines.fork()
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
 	n.deviations, n.sites = s.deviations.fork(), s.sites.fork()
-	n.lots, n.emptied, n.breaks = s.lots.fork(), slices.Clip(s.emptied), slices.Clip(s.breaks)
+	n.lots, n.past, n.emptied, n.breaks = s.lots.fork(), s.past.Fork(), slices.Clip(s.emptied), slices.Clip(s.breaks)
 	n.materials, n.tools = s.materials.fork(), s.tools.fork()
 	n.alerts, n.silences, n.alertKeys = s.alerts.fork(), s.silences.fork(), s.alertKeys.fork()
 	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
@@ -145,13 +146,16 @@ type snapshot struct {
 
 	Materials table[*material.Lot]    `json:"materials,omitzero"`
 	Tools     table[*instrument.Tool] `json:"instruments,omitzero"`
+	Past      lot.Archive             `json:"lots_past"`
+	LotsLast  time.Time               `json:"lots_last,omitzero"`
+	LotsSwept time.Time               `json:"lots_swept,omitzero"`
 }
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
 		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites, s.alerts, s.silences,
-		s.lots, s.emptied, s.breaks, s.lotsFrom, s.materials, s.tools})
+		s.lots.table, s.emptied, s.breaks, s.lotsFrom, s.materials, s.tools, s.past, s.lotsLast, s.lotsSwept})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
@@ -176,7 +180,8 @@ func Restore(b []byte, zones Zones) (*State, error) {
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
 		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, Timetable: v.Timetable, planSeq: v.PlanSeq, recent: v.Recent, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites,
-		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), product: product{lots: v.Lots, emptied: v.Emptied, breaks: v.Breaks, lotsFrom: v.LotsFrom},
+		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), product: product{lots: lotsOf(v.Lots), past: v.Past, emptied: v.Emptied,
+			breaks: v.Breaks, lotsFrom: v.LotsFrom, lotsLast: v.LotsLast, lotsSwept: v.LotsSwept},
 		supplies: supplies{v.Materials, v.Tools}, zones: zones, memo: m}, nil
 }
 
@@ -244,6 +249,8 @@ type PlaceState struct {
 	// Levels are the readings of free chlorine of the last day, and Ahead the tests that forecasts want, by at.
 	Levels chain[LevelAt] `json:"levels,omitzero"`
 	Ahead  []AheadAt      `json:"ahead,omitempty"`
+	// Forecast is what the newest reading foresaw; nil where it foresaw nothing.
+	Forecast *ForecastAt `json:"forecast,omitempty"`
 
 	water []control.Filling // derived from Log
 }

@@ -182,6 +182,10 @@ func (a *API) lotRoutes() []route {
 		get("/lots/:lot", "The file of a lot.", access.ReadRecords, (*call).getLot),
 		get("/lots/:lot/trace", "Where a lot came from and what became of it, with masses.", access.ReadRecords, (*call).traceLot,
 			query{name: "direction", enum: []string{"backward", "forward"}, doc: "Default: backward."}),
+		get("/lots/:lot/exposure", "Evidence of control over the time of a lot at each place: readings before, during and after, gaps, and Ct with its lower bound.",
+			access.ReadRecords, (*call).lotExposure),
+		get("/boxes/:number/trace", "Everything that touched a box: the lots it was filled from and all that went into them, with readings, people, instruments, places and materials.",
+			access.ReadRecords, (*call).traceBox, query{name: "prefix", doc: "What stands before the number on the box."}),
 	}
 }
 

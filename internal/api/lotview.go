@@ -1,9 +1,7 @@
 package api
 
 import (
-	"cmp"
 	"net/url"
-	"slices"
 	"time"
 
 	"linewarden/haccp"
@@ -103,23 +101,6 @@ type LotBalance struct {
 	Unweighed   []string          `json:"unweighed" doc:"Ids of records without a mass."`
 }
 
-// LotTrace is where a lot came from, or what became of it.
-type LotTrace struct {
-	Lot       string         `json:"lot"`
-	Direction string         `json:"direction" enum:"backward,forward"`
-	Lots      []LotRef       `json:"lots"`
-	Links     []LotLink      `json:"links"`
-	Materials []haccp.UsedAt `json:"materials"`
-	// BathMaterials went into the water of a bath that one of the lots was in.
-	BathMaterials []haccp.DosedAt  `json:"bath_materials" doc:"Lots of materials in the water of the baths they passed."`
-	Instruments   []string         `json:"instruments" doc:"That measured on them, or at their places while they were there."`
-	People        []string         `json:"people"`
-	Shipments     []haccp.Shipment `json:"shipments"`
-	Unknown       []string         `json:"unknown" doc:"Lots that are named and not recorded."`
-	Total         LotTotal         `json:"total" doc:"Of all these lots together."`
-	TookMS        int64            `json:"took_ms"`
-}
-
 // LotLink is product that went from one lot into another.
 type LotLink struct {
 	From string    `json:"from"`
@@ -149,27 +130,12 @@ func (q *call) param(name string) string {
 	return p
 }
 
-// maxTies bounds the lots read from the log for one question.
-const maxTies = 2000
-
-// gathered is a state that holds a lot and those tied to it, whatever it had forgotten.
+// gathered is a state that holds a lot and its relatives, whatever it had forgotten.
 func (q *call) gathered(code string) (*haccp.State, haccp.Facts, *haccp.LotState, error) {
-	s := q.api.Site.View()
-	f := haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}}
-	for {
-		need := s.LotNeeds([]string{code}, f)
-		if need.Empty() || len(f.Ranges) > maxTies {
-			break
-		}
-		for _, r := range need.Ranges {
-			events, err := q.about(r)
-			if err != nil {
-				return nil, f, nil, err
-			}
-			f.Ranges[r] = events
-		}
+	s, f, err := q.withLots([]string{code})
+	if err != nil {
+		return nil, f, nil, err
 	}
-	s = s.WithLots([]string{code}, f)
 	l, ok := s.Lot(code)
 	if !ok {
 		return nil, f, nil, &haccp.Refusal{Kind: haccp.ErrNotFound, Code: "unknown-lot", Message: "there is no such lot"}
@@ -306,54 +272,6 @@ func balanceOf(b lot.Balance) LotBalance {
 		out.Unexplained = b.Unexplained.Decimal()
 	}
 	return out
-}
-
-func (q *call) traceLot() (LotTrace, error) {
-	began := time.Now()
-	direction, err := q.choice("direction", "backward", "forward")
-	if err != nil {
-		return LotTrace{}, err
-	}
-	s, f, l, err := q.gathered(q.param("lot"))
-	if err != nil {
-		return LotTrace{}, err
-	}
-	if err := q.around(s, l.Code, f); err != nil {
-		return LotTrace{}, err
-	}
-	book := s.LotBook()
-	t := book.Backward(l.Code)
-	if direction == "forward" {
-		t = book.Forward(l.Code)
-	}
-	out := LotTrace{Lot: l.Code, Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Materials: []haccp.UsedAt{}, BathMaterials: []haccp.DosedAt{}, Instruments: []string{}, People: []string{},
-		Shipments: []haccp.Shipment{}, Unknown: list(t.Unknown), Total: totalOf(book.Total(t.Lots))}
-	for _, code := range t.Lots {
-		x, ok := s.Lot(code)
-		if !ok {
-			continue
-		}
-		out.Lots = append(out.Lots, q.lotRef(s, book, x, nil))
-		out.Materials = append(out.Materials, x.Materials...)
-		out.People = append(out.People, x.People...)
-		out.BathMaterials = append(out.BathMaterials, s.BathMaterials(x, f, q.now)...)
-		out.Instruments = append(out.Instruments, s.Instruments(x, f, q.now)...)
-		out.Shipments = append(out.Shipments, x.Shipments...)
-	}
-	slices.Sort(out.People)
-	out.People = slices.Compact(out.People)
-	slices.Sort(out.Instruments)
-	out.Instruments = slices.Compact(out.Instruments)
-	slices.SortFunc(out.Materials, func(a, b haccp.UsedAt) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
-	for _, k := range t.Links {
-		x := LotLink{From: k.From, To: k.To, At: k.At, How: k.How, Feed: k.Feed}
-		if k.Mass != nil {
-			x.Mass = k.Mass.Decimal()
-		}
-		out.Links = append(out.Links, x)
-	}
-	out.TookMS = time.Since(began).Milliseconds()
-	return out, nil
 }
 
 func totalOf(t lot.Total) LotTotal {

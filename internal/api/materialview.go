@@ -311,16 +311,8 @@ func (q *call) lotsOf(s *haccp.State, l *material.Lot) (haccp.Facts, error) {
 			codes = append(codes, c)
 		}
 	}
-	for need := s.LotNeeds(codes, f); !need.Empty() && len(f.Ranges) <= maxTies; need = s.LotNeeds(codes, f) {
-		for _, r := range need.Ranges {
-			events, err := q.about(r)
-			if err != nil {
-				return f, err
-			}
-			f.Ranges[r] = events
-		}
-	}
-	return f, nil
+	err := q.gather(&f, func(f haccp.Facts) haccp.Need { return s.LotNeeds(codes, f) })
+	return f, err
 }
 
 func (q *call) listInstruments() (InstrumentList, error) {
@@ -352,14 +344,8 @@ func (q *call) askStep(in *askStepIn) (Asking, error) {
 	code := q.param("lot")
 	s := q.api.Site.View()
 	f := haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}}
-	for need := s.LotNeeds([]string{code}, f); !need.Empty() && len(f.Ranges) <= maxTies; need = s.LotNeeds([]string{code}, f) {
-		for _, r := range need.Ranges {
-			events, err := q.about(r)
-			if err != nil {
-				return Asking{}, err
-			}
-			f.Ranges[r] = events
-		}
+	if err := q.gather(&f, func(f haccp.Facts) haccp.Need { return s.LotNeeds([]string{code}, f) }); err != nil {
+		return Asking{}, err
 	}
 	items, err := s.AskStep(&haccp.LotMoved{Lot: code, Step: in.Step, Place: in.Place, Filling: in.Filling, Materials: in.Materials}, in.Instruments, f, q.now)
 	if err != nil {

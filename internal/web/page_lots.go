@@ -28,6 +28,7 @@ type lotPage struct {
 	Lost       string
 	Missing    []string
 	Unchecked  []string
+	Evidence   []frame.Evidence
 	Records    []frame.RecordRow
 }
 
@@ -54,11 +55,19 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	if err != nil {
 		return err
 	}
-	facts := haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{haccp.LotRange(code): frame.BySeq(events)}}
-	state := f.State.WithLots([]string{code}, facts)
+	codes := []string{code}
+	kin, err := s.site.Gather(c.UserContext(), f.State, func(x haccp.Facts) haccp.Need { return f.State.LotNeeds(codes, x) })
+	if err != nil {
+		return err
+	}
+	state := f.State.WithLots(codes, kin)
 	l, ok := state.Lot(code)
 	if !ok {
 		return noPage()
+	}
+	shown, err := s.site.Gather(c.UserContext(), f.State, func(x haccp.Facts) haccp.Need { return state.ExposureNeeds(codes, x, f.Now) })
+	if err != nil {
+		return err
 	}
 	book := state.LotBook()
 	p := &lotPage{Frame: f, Lot: f.LotView(book, state.Affected(), l), Stays: f.LotStays(l)}
@@ -73,16 +82,17 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 		p.Lost = b.Unexplained.String()
 	}
 	if l.Disposed() == nil || len(l.Standing()) > 0 {
-		if err := s.around(c.UserContext(), state, code, facts); err != nil {
+		if err := s.around(c.UserContext(), state, code, kin); err != nil {
 			return err
 		}
-		for _, m := range state.MissingFor(code, facts, f.Now) {
+		for _, m := range state.MissingFor(code, kin, f.Now) {
 			p.Missing = append(p.Missing, f.Missing(m))
 		}
 		for _, x := range state.NotChecked(f.Now) {
 			p.Unchecked = append(p.Unchecked, f.Word("unchecked", x))
 		}
 	}
+	p.Evidence = f.Evidences(state.Exposures(code, shown, f.Now))
 	for _, e := range events {
 		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: e.By.Name})
 	}

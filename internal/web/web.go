@@ -25,6 +25,7 @@ import (
 	"linewarden/internal/plant"
 	"linewarden/internal/web/assets"
 	"linewarden/internal/web/desk"
+	"linewarden/internal/web/display"
 	"linewarden/internal/web/frame"
 )
 
@@ -169,6 +170,7 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	s.routeLots(app, in)
 	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
 	d.Register(app, in)
+	(&display.Display{Site: s.site, Pages: host{s}}).Register(app, in)
 }
 
 // inside lets through only who is signed in, and forms only from our own pages.

@@ -70,6 +70,8 @@ var groups = []map[string]text{
 	alerting,
 	trending,
 	supplies,
+	lots,
+	display,
 }
 
 var all = func() map[string]text {

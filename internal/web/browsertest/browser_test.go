@@ -76,14 +76,14 @@ var (
 )
 
 // startPlant builds the program and serves the demo plant with a week of history on a free port.
-func startPlant(dir string) (*plant, func(), error) {
+func startPlant(dir string, more ...string) (*plant, func(), error) {
 	bin := filepath.Join(dir, "linewarden")
 	build := exec.Command("go", "build", "-o", bin, "./cmd/linewarden")
 	build.Dir = filepath.Join("..", "..", "..")
 	if out, err := build.CombinedOutput(); err != nil {
 		return nil, nil, fmt.Errorf("build: %w\n%s", err, out)
 	}
-	cmd := exec.Command(bin, "demo", "--data", filepath.Join(dir, "data"), "--listen", "127.0.0.1:0", "--days", "7")
+	cmd := exec.Command(bin, append([]string{"demo", "--data", filepath.Join(dir, "data"), "--listen", "127.0.0.1:0", "--days", "7"}, more...)...)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -116,16 +116,23 @@ func startPlant(dir string) (*plant, func(), error) {
 
 // visit is one person's visit: a tab with cookies of its own.
 type visit struct {
-	t   *testing.T
-	ctx context.Context
+	t     *testing.T
+	ctx   context.Context
+	plant *plant
 }
 
 // open opens a tab without a session, and fails the test for every request that leaves the plant.
 func open(t *testing.T) *visit {
 	t.Helper()
+	return openAt(t, shared.plant)
+}
+
+// openAt does so at a plant.
+func openAt(t *testing.T, p *plant) *visit {
+	t.Helper()
 	ctx, cancel := chromedp.NewContext(shared.browser, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	v := &visit{t, ctx}
+	v := &visit{t, ctx, p}
 	// The first call makes the tab; a deadline on it would end the tab with it.
 	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatal(err)
@@ -135,7 +142,7 @@ func open(t *testing.T) *visit {
 	}
 	err := chromedp.Listen(ctx, func(ev any) {
 		r, ok := ev.(*network.EventRequestWillBeSent)
-		if ok && !strings.HasPrefix(r.Request.URL, shared.plant.url+"/") && !strings.HasPrefix(r.Request.URL, "data:") && r.Request.URL != "about:blank" {
+		if ok && !strings.HasPrefix(r.Request.URL, p.url+"/") && !strings.HasPrefix(r.Request.URL, "data:") && r.Request.URL != "about:blank" {
 			t.Errorf("a request leaves the origin: %s", r.Request.URL) // data: is the browser's own picture of a calendar
 		}
 	})
@@ -178,7 +185,7 @@ func eval[T any](v *visit, expression string) T {
 
 func (v *visit) go_(path string) {
 	v.t.Helper()
-	v.do(chromedp.Navigate(shared.plant.url + path))
+	v.do(chromedp.Navigate(v.plant.url + path))
 }
 
 // path is the address of the page without the origin.
@@ -225,9 +232,9 @@ func (v *visit) wants(texts ...string) {
 
 func (v *visit) signIn(name string) {
 	v.t.Helper()
-	password, ok := shared.plant.passwords[name]
+	password, ok := v.plant.passwords[name]
 	if !ok {
-		v.t.Fatalf("the demo has nobody called %s: %d people", name, len(shared.plant.passwords))
+		v.t.Fatalf("the demo has nobody called %s: %d people", name, len(v.plant.passwords))
 	}
 	v.go_("/sign-in")
 	v.type_("name", name)

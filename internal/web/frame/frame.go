@@ -166,6 +166,7 @@ func (f *Frame) Ways() {
 	}
 	f.Nav = append(f.Nav, alerts)
 	f.More = []Way{
+		way("/display", "display.title"),
 		way("/trends", "nav.trends"),
 		way("/materials", "nav.materials"),
 		way("/instruments", "nav.instruments"),
