@@ -7,6 +7,8 @@ import (
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
+
+	"linewarden/internal/mongostore/runs"
 )
 
 // schemaVersion is the version of the collections that this program reads and writes. A document of the
@@ -68,7 +70,7 @@ func (s *Store) prepare(ctx context.Context, run int) error {
 	switch {
 	case newest.Version > schemaVersion:
 		return fmt.Errorf("the collections have version %d, this program knows %d: use the newer program", newest.Version, schemaVersion)
-	case newest.Version == schemaVersion && newest.Run > 0 && newest.Run <= mostRun:
+	case newest.Version == schemaVersion && newest.Run > 0 && newest.Run <= runs.MaxSize:
 		s.run = newest.Run
 		return nil
 	case newest.Version > 0:
@@ -83,10 +85,10 @@ func (s *Store) prepare(ctx context.Context, run int) error {
 		}
 	}
 	if run == 0 {
-		run = defaultRun
+		run = runs.DefaultSize
 	}
-	if run < 1 || run > mostRun {
-		return fmt.Errorf("a run of %d records: 1 to %d are possible", run, mostRun)
+	if run < 1 || run > runs.MaxSize {
+		return fmt.Errorf("a run of %d records: 1 to %d are possible", run, runs.MaxSize)
 	}
 	id := fmt.Sprint("version ", schemaVersion)
 	_, err = s.db.Collection(schemaName).InsertOne(ctx, bson.D{{Key: "_id", Value: id}, {Key: "version", Value: schemaVersion}, {Key: "run", Value: int64(run)}})
