@@ -13,8 +13,8 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime/debug"
-	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -22,7 +22,6 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/plant"
-	"linewarden/internal/record"
 )
 
 // Actor is who the timetable is in a record.
@@ -74,6 +73,8 @@ type Timetable struct {
 	cron    *cron.Cron
 
 	sweeping sync.Mutex // one run at a time, whatever woke it
+	due      dueTable   // guarded by sweeping, but for what was noticed
+	called   atomic.Bool
 
 	mu       sync.Mutex
 	status   Status
@@ -179,7 +180,7 @@ func (t *Timetable) tick() {
 	if _, err := t.run(life); err != nil && !errors.Is(err, context.Canceled) {
 		t.opt.Logger.Error("sweep for missed checks did not finish; the next one goes on", "error", err)
 	}
-	t.setAlarm()
+	t.setAlarm(t.opt.Clock())
 }
 
 // survive keeps a panic of one run from ending the service: the next tick tries again.
@@ -198,8 +199,6 @@ func (t *Timetable) Sweep(ctx context.Context) (int, error) {
 }
 
 func (t *Timetable) run(ctx context.Context) (int, error) {
-	began := time.Now()
-	defer func() { t.metrics.seconds.Observe(time.Since(began).Seconds()) }()
 	if err := t.opt.Site.Ready(); err != nil {
 		t.ran(OutcomeWaiting, 0, err)
 		return 0, nil
@@ -232,32 +231,6 @@ func (t *Timetable) run(ctx context.Context) (int, error) {
 		t.ran(OutcomeNothing, 0, nil)
 	}
 	return missed, err
-}
-
-// maxSweeps bounds the commands of one run; a run of a whole week's misses needs a few.
-const maxSweeps = 1000
-
-// sweep sends sweep commands until one has nothing to record. The id of a command follows from the minute
-// and its number in it, so that a doubled tick asks the same thing twice and it is recorded once.
-func (t *Timetable) sweep(ctx context.Context, now time.Time, epoch int64) (missed int, err error) {
-	site, _ := t.opt.Site.Name()
-	minute := now.UTC().Truncate(time.Minute).Format(time.RFC3339)
-	for n := range maxSweeps {
-		// The view is asked first: a sweep that would record nothing is not sent.
-		if !t.opt.Site.View().SweepFinds(now) {
-			return missed, nil
-		}
-		cmd := &haccp.Command{Kind: haccp.AskSweep, At: now.UTC(), AtKnown: haccp.AtServer, By: Actor, Ask: &haccp.Sweep{Epoch: epoch},
-			ID: record.DerivedID(record.SiteNamespace(site), "sweep", minute, strconv.Itoa(n), strconv.FormatInt(epoch, 10)).String()}
-		res, err := t.opt.Site.Do(ctx, plant.Request{Command: cmd})
-		if err != nil {
-			return missed, fmt.Errorf("record missed checks: %w", err)
-		}
-		if !res.Repeated {
-			missed += t.note(res.Events)
-		}
-	}
-	return missed, fmt.Errorf("record missed checks: not at an end after %d commands", maxSweeps)
 }
 
 // note logs what a sweep recorded and returns the number of misses.
@@ -350,32 +323,6 @@ func (t *Timetable) ran(outcome string, missed int, err error) {
 	case OutcomeNothing, OutcomeMissed, OutcomeOthers:
 		t.metrics.lastGood.Set(float64(now.Unix()))
 	}
-}
-
-// setAlarm wakes the timetable just after the next window ends, where that is before the next tick.
-func (t *Timetable) setAlarm() {
-	now := t.opt.Clock()
-	next := now.Truncate(time.Minute).Add(time.Minute)
-	due, ok := t.opt.Site.View().SweepDue(now)
-	due = due.Add(time.Millisecond) // a window includes its last moment
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.cancel == nil {
-		return
-	}
-	if ok && due.Before(next) && due.After(now) {
-		next = due
-		if t.wake != nil && t.wake.Stop() {
-			t.runs.Done()
-		}
-		t.runs.Add(1)
-		t.wake = time.AfterFunc(due.Sub(now), func() {
-			defer t.runs.Done()
-			t.tick()
-		})
-	}
-	t.status.NextRun = next
-	t.metrics.nextRun.Set(float64(next.Unix()))
 }
 
 // cronLogger writes what the cron library says to our logger.

@@ -98,8 +98,11 @@ type plantUnderTest struct {
 	reg    *prometheus.Registry
 	mu     sync.Mutex
 	offset time.Duration
+	fixed  time.Time // where the clock stands, but for offset; zero: it goes
 	out    *lockedBuffer
 	desk   atomic.Pointer[alerts.Desk]
+	// noticing is the timetable that hears of what is recorded.
+	noticing atomic.Pointer[alerts.Timetable]
 }
 
 type lockedBuffer struct {
@@ -122,6 +125,9 @@ func (l *lockedBuffer) count(text string) int {
 func (p *plantUnderTest) now() time.Time {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	if !p.fixed.IsZero() {
+		return p.fixed.Add(p.offset)
+	}
 	return time.Now().Add(p.offset)
 }
 
@@ -162,7 +168,13 @@ func newPlantOf(t *testing.T, begin, text string, demo bool) *plantUnderTest {
 // newPlantAt does the same now.
 func newPlantAt(t testing.TB, text string, demo bool) *plantUnderTest {
 	t.Helper()
-	p := &plantUnderTest{t: t, log: memstore.New().Site("clock-demo"), out: &lockedBuffer{}}
+	return newPlantFixed(t, text, demo, time.Time{})
+}
+
+// newPlantFixed does the same at a moment at which its clock stands until the test moves it; the zero time: now.
+func newPlantFixed(t testing.TB, text string, demo bool, fixed time.Time) *plantUnderTest {
+	t.Helper()
+	p := &plantUnderTest{t: t, log: memstore.New().Site("clock-demo"), out: &lockedBuffer{}, fixed: fixed}
 	logID, err := record.NewLogID(rand.Reader)
 	check(t, err)
 	secret, _, err := record.GenerateKey(rand.Reader, "clock-demo", logID)
@@ -203,6 +215,9 @@ func (p *plantUnderTest) open() {
 	p.t.Helper()
 	site, err := plant.Open(context.Background(), plant.Options{Log: p.log, Zones: time.LoadLocation, Clock: p.now,
 		Committed: func(events []*haccp.Event) {
+			if table := p.noticing.Load(); table != nil {
+				table.Noticed(events)
+			}
 			if d := p.desk.Load(); d != nil {
 				d.Noticed(events)
 			}
@@ -212,6 +227,7 @@ func (p *plantUnderTest) open() {
 	p.table, err = alerts.New(alerts.Options{Site: site, Clock: p.now, Registerer: p.reg,
 		Logger: slog.New(slog.NewTextHandler(p.out, nil))})
 	check(p.t, err)
+	p.noticing.Store(p.table)
 }
 
 // close stops timetable and site.

@@ -35,12 +35,12 @@ func (d *Desk) service(now time.Time) cause.Service {
 	return s
 }
 
-// changes compares what stands with what is open.
-func (d *Desk) changes(s *haccp.State, now time.Time, scope cause.Scope) *haccp.AlertChange {
+// changes compares what stands with what is open, within a scope.
+func (d *Desk) changes(s *haccp.State, now time.Time, scope *cause.Scope) *haccp.AlertChange {
 	c := &haccp.AlertChange{}
 	terms := s.AlertTerms(now)
 	standing := map[string]*alarm.Raised{}
-	list := cause.Standing(s, now, d.service(now), scope)
+	list := d.watch.Look(s, now, d.service(now), scope)
 	for i := range list {
 		r := &list[i]
 		standing[r.Key] = r

@@ -113,45 +113,23 @@ func (d *Desk) noted(channel int, err error) time.Duration {
 	return 0
 }
 
-// minutely does what is due by the clock alone: what stands is posted again, the heartbeat, summaries, the daily proof of
-// the log, and clearing out.
-func (d *Desk) minutely(ctx context.Context) {
-	tick := time.NewTicker(fullEvery)
-	defer tick.Stop()
-	for {
-		if d.active() {
-			d.stand(ctx)
-			d.summaries(ctx)
-			d.prove(ctx)
-			if err := d.opt.Outbox.Forget(ctx, d.site, d.opt.Clock().Add(-keepSent)); err != nil && ctx.Err() == nil {
-				d.opt.Logger.Warn("old messages were not dropped from the outbox", "error", err)
-			}
-			if _, err := d.Channels(ctx); err != nil && ctx.Err() == nil { // for the metrics
-				d.opt.Logger.Warn("the outbox cannot be read", "error", err)
-			}
-		}
-		select {
-		case <-ctx.Done():
-			return
-		case <-tick.C:
-		}
-	}
-}
-
 // Alive reports whether the service does its work: commands are decided and the timetable runs.
 func (d *Desk) Alive() bool {
 	return d.opt.Site.Ready() == nil && d.service(d.opt.Clock()).NotSweptSince.IsZero()
 }
 
-func (d *Desk) stand(ctx context.Context) {
+// stand posts again what stands, and sends the heartbeat.
+func (d *Desk) stand(ctx context.Context) error {
 	s := d.opt.Site.View()
 	if s.Site.Demo {
-		return
+		return nil
 	}
+	var failed error
 	alive, now := d.Alive(), d.opt.Clock()
 	if alive && d.opt.Heartbeat != nil {
 		try, cancel := context.WithTimeout(ctx, notify.Attempt)
 		if err := d.opt.Heartbeat.Beat(try); err != nil && ctx.Err() == nil {
+			failed = err
 			d.opt.Logger.Warn("the heartbeat was not taken", "why", notify.Failure(err))
 		}
 		cancel()
@@ -171,10 +149,12 @@ func (d *Desk) stand(ctx context.Context) {
 		}
 		try, cancel := context.WithTimeout(ctx, notify.Attempt)
 		if err := to.Stand(try, d.site, open, alive); err != nil && ctx.Err() == nil {
+			failed = err
 			d.opt.Logger.Warn("what is open was not posted again", "channel", c.Name, "why", notify.Failure(err))
 		}
 		cancel()
 	}
+	return failed
 }
 
 func silenced(list []*alarm.Silence, a *alarm.Alert, now time.Time) bool {
@@ -187,30 +167,24 @@ func silenced(list []*alarm.Silence, a *alarm.Alert, now time.Time) bool {
 }
 
 // prove has the record log proved once a day, and remembers what was found.
-func (d *Desk) prove(ctx context.Context) {
-	if d.opt.Verify == nil || d.opt.Site.Ready() != nil {
-		return
-	}
-	now := d.opt.Clock()
-	d.mu.Lock()
-	due := d.proved.IsZero() || now.Sub(d.proved) >= verifyEvery
-	d.mu.Unlock()
-	if !due {
-		return
+func (d *Desk) prove(ctx context.Context) error {
+	if d.opt.Site.Ready() != nil {
+		return errLater
 	}
 	err := d.opt.Verify(ctx)
 	if ctx.Err() != nil {
-		return
+		return errLater
 	}
 	d.mu.Lock()
-	d.proved, d.tampered = now, ""
+	d.tampered = ""
 	if err != nil {
 		d.tampered = notify.Failure(err)
 	}
-	d.scope.All = true
+	d.scope.Minute = true
 	d.mu.Unlock()
 	if err != nil {
 		d.opt.Logger.Error("the record log does not verify", "error", err)
 	}
 	kick(d.wake)
+	return err
 }

@@ -51,6 +51,7 @@ type DeskOptions struct {
 	Heartbeat  Beater                          // nil: none
 	Timetable  func() Status                   // what the timetable did last; nil: it is not watched
 	Verify     func(ctx context.Context) error // proves the record log, once a day; nil: never
+	Checkpoint func(ctx context.Context) error // signs the head of the log, once an hour; nil: never
 	Summaries  Summaries                       // nil: summaries give no counts of checks
 	Turn       func() (epoch int64, mine bool) // whether this instance runs the timetable of the site; nil: it is alone
 	Link       string                          // address of the pages, without a slash at the end; "": messages have no links
@@ -67,7 +68,7 @@ type Summaries interface {
 
 // How often the desk does what no event asks for.
 const (
-	fullEvery   = time.Minute           // every cause is looked at, whatever happened
+	fullEvery   = time.Minute           // what needs no more than the clock is looked at, whatever happened
 	settleAtMin = 20 * time.Millisecond // between two looks: what comes together is looked at together
 	lateAfter   = 3 * time.Minute       // the timetable runs every minute
 	verifyEvery = 24 * time.Hour
@@ -89,12 +90,14 @@ type Desk struct {
 
 	looking sync.Mutex // one look at a time
 	index   *toldIndex
-	lastAll time.Time
+	watch   cause.Watch
+	minute  time.Time // of the last look at what the minute asks for
+	whole   time.Time // of the last look at everything
 
 	mu       sync.Mutex
 	scope    cause.Scope
 	tampered string
-	proved   time.Time
+	jobs     map[string]JobState
 	ranAt    time.Time
 	ranError string
 	cancel   context.CancelFunc
@@ -127,7 +130,7 @@ func NewDesk(o DeskOptions) (*Desk, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Desk{opt: o, metrics: m, wake: make(chan struct{}, 1)}
+	d := &Desk{opt: o, metrics: m, wake: make(chan struct{}, 1), jobs: map[string]JobState{}}
 	d.site, _ = o.Site.Name()
 	for range o.Channels {
 		d.outWake = append(d.outWake, make(chan struct{}, 1))
@@ -168,7 +171,6 @@ func (d *Desk) Start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	d.mu.Lock()
 	d.cancel, d.born = cancel, d.opt.Clock()
-	d.proved = d.born.Add(firstProof - verifyEvery)
 	d.mu.Unlock()
 	d.runs.Go(func() { d.loop(ctx) })
 	d.runs.Go(func() { d.minutely(ctx) })
@@ -227,19 +229,18 @@ func (d *Desk) loop(ctx context.Context) {
 	}
 }
 
-// take gives what is to be looked at.
-func (d *Desk) take(now time.Time) cause.Scope {
+// take gives what is to be looked at: what was recorded about, and what the clock may have changed. Everything is looked
+// at after a start, where the clock stepped back, and once an hour.
+func (d *Desk) take(s *haccp.State, now time.Time) (scope cause.Scope, whole bool) {
 	d.mu.Lock()
-	defer d.mu.Unlock()
-	s := d.scope
-	d.scope = cause.Scope{}
-	if since := now.Sub(d.lastAll); d.lastAll.IsZero() || since >= fullEvery || since < 0 {
-		s.All = true
+	scope, d.scope = d.scope, cause.Scope{}
+	d.mu.Unlock()
+	if passed := now.Sub(d.minute); passed >= fullEvery || passed < 0 {
+		scope.Minute, scope.Lots, d.minute = true, true, now
 	}
-	if s.All {
-		d.lastAll = now
-	}
-	return s
+	d.watch.Ripe(s, now, &scope)
+	passed := now.Sub(d.whole)
+	return scope, scope.All || passed >= wholeEvery || passed < 0
 }
 
 // Look looks once at what stands, records what follows, and puts the messages into the outbox. It returns when
@@ -279,6 +280,9 @@ func (d *Desk) Look(ctx context.Context) (next time.Time) {
 }
 
 func (d *Desk) look(ctx context.Context, now time.Time) (time.Time, error) {
+	if d.index == nil {
+		d.watch = cause.Watch{} // after a start, or when this instance takes over
+	}
 	if d.index == nil || now.Sub(d.index.read).Abs() > verifyEvery {
 		index, err := d.readOutbox(ctx, now)
 		if err != nil {
@@ -293,15 +297,67 @@ func (d *Desk) look(ctx context.Context, now time.Time) (time.Time, error) {
 			return now, err
 		}
 	}
-	scope := d.take(now)
-	change := d.changes(d.opt.Site.View(), now, scope)
-	if err := d.record(ctx, change, now); err != nil {
-		d.mu.Lock()
-		d.scope.Merge(scope)
-		d.mu.Unlock()
+	if err := d.compare(ctx, now); err != nil {
 		return now, err
 	}
-	return d.tell(ctx, now)
+	next, err := d.tell(ctx, now)
+	if at, ok := d.watch.Next(); ok && at.Before(next) {
+		next = at
+	}
+	return next, err
+}
+
+// compare records what changed among the causes that are to be looked at.
+func (d *Desk) compare(ctx context.Context, now time.Time) error {
+	view := d.opt.Site.View()
+	scope, whole := d.take(view, now)
+	if !whole || scope.All {
+		return d.compareIn(ctx, view, now, scope)
+	}
+	// What was to be looked at goes first, so that a look at everything shows whether that was enough.
+	first := d.whole.IsZero() || now.Before(d.whole)
+	if err := d.compareIn(ctx, view, now, scope); err != nil {
+		return err
+	}
+	view = d.opt.Site.View()
+	all := cause.Scope{All: true}
+	more := d.changes(view, now, &all)
+	if d.whole = now; len(more.Raise)+len(more.Clear) > 0 && !first && d.quiet() {
+		d.metrics.disagreed.Inc()
+		d.opt.Logger.Error("a look at every cause found what a look at what had changed did not", "raised", len(more.Raise), "cleared", len(more.Clear))
+	}
+	if err := d.record(ctx, more, now); err != nil {
+		d.retry(all)
+		return err
+	}
+	return nil
+}
+
+func (d *Desk) compareIn(ctx context.Context, s *haccp.State, now time.Time, scope cause.Scope) error {
+	if scope.All {
+		d.whole = now
+	}
+	change := d.changes(s, now, &scope)
+	d.metrics.looked.Add(float64(scope.Size()))
+	if err := d.record(ctx, change, now); err != nil {
+		d.retry(scope)
+		return err
+	}
+	return nil
+}
+
+// retry puts back what was not recorded to the end.
+func (d *Desk) retry(scope cause.Scope) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.scope.Merge(scope)
+}
+
+// quiet reports whether nothing was recorded that the desk has yet to look at.
+func (d *Desk) quiet() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return !d.scope.All && !d.scope.Lots && d.scope.Size() == 0
 }
 
 func (d *Desk) looked(now time.Time, err error) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -498,7 +499,10 @@ func TestStormIsAHandfulOfMessages(t *testing.T) {
 }
 
 // stormPlan has n tables on a line with three checks of three points each: a plan lists at most 500 places.
-func stormPlan(n int) string {
+func stormPlan(n int) string { return tablesPlan(n, 3) }
+
+// tablesPlan has n tables on a line with some checks of as many points each.
+func tablesPlan(n, each int) string {
 	var places, points, checks strings.Builder
 	var ids []string
 	for i := range n {
@@ -506,12 +510,17 @@ func stormPlan(n int) string {
 		ids = append(ids, id)
 		fmt.Fprintf(&places, "  - {id: %s, name: Table %d, line: line-1, kind: table}\n", id, i)
 	}
-	list := "[" + strings.Join(ids, ",\n      ") + "]"
+	var rows []string
+	for row := range slices.Chunk(ids, 10) {
+		rows = append(rows, strings.Join(row, ", "))
+	}
+	list := "[" + strings.Join(rows, ",\n      ") + "]"
 	text := strings.Replace(livePlan, "  - {id: table, name: Table, line: line-1, kind: table}\n", places.String(), 1)
 	text = strings.ReplaceAll(text, "places: [table]", "places: "+list)
 	point := between(text, "  - id: knives\n", "classes:")
 	check := between(text, "  - id: knife-check\n", "fixes:\n  - {id")
-	for _, more := range []string{"2", "3"} {
+	for i := range each - 1 {
+		more := strconv.Itoa(i + 2)
 		points.WriteString(strings.Replace(point, "id: knives", "id: knives-"+more, 1))
 		checks.WriteString(strings.NewReplacer("id: knife-check", "id: knife-check-"+more, "points: [knives]", "points: [knives-"+more+"]").Replace(check))
 	}

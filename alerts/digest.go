@@ -69,13 +69,14 @@ func lastShift(sh *plan.Shift, zone *time.Location, now time.Time) (span, bool) 
 }
 
 // summaries queues the summary of what has ended, once for each channel that gets them.
-func (d *Desk) summaries(ctx context.Context) {
+func (d *Desk) summaries(ctx context.Context) error {
+	var failed error
 	if d.opt.Site.Ready() != nil || d.opt.Summaries == nil {
-		return
+		return errLater
 	}
 	s, now := d.opt.Site.View(), d.opt.Clock()
 	if s.Site.Demo {
-		return
+		return nil
 	}
 	for _, x := range ended(s, now) {
 		var log *haccp.Log
@@ -91,17 +92,19 @@ func (d *Desk) summaries(ctx context.Context) {
 				l, err := d.opt.Summaries.CorrectiveLog(ctx, x.from, x.to, now)
 				if err != nil {
 					d.opt.Logger.Warn("no summary could be made; it is tried again", "of", x.name, "error", err)
-					return
+					return err
 				}
 				log = &l
 			}
 			m := d.digest(s, &d.opt.Channels[i], &x, log, now)
 			m.ID = id
 			if err := d.queue(ctx, i, &m, now); err != nil {
+				failed = err
 				d.opt.Logger.Warn("a summary was not kept; it is tried again", "error", err)
 			}
 		}
 	}
+	return failed
 }
 
 // kept reports whether the outbox has a message already; where it cannot say, the message waits.

@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"linewarden/haccp/control"
+	"linewarden/haccp/instrument"
+	"linewarden/haccp/material"
 )
 
 // target is a report with its body as it stands after the amendments the facts know.
@@ -86,7 +88,10 @@ func (s *State) foldAmended(e *Event, b *Amended, c changes, f Facts) error {
 		s.replaceStop(old, n)
 	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
 		s.amendLot(old, n, f)
+	case *material.Received, *material.Counted, *instrument.Checked:
+		s.foldSupply(old, n, c)
 	}
+	s.foldUses(old, b.New)
 	_ = e
 	return nil
 }
@@ -163,7 +168,10 @@ func (s *State) foldVoided(e *Event, b *Voided, c changes, f Facts) error {
 	}
 	_ = e
 	s.loose.gone = append(s.loose.gone, b.Target)
+	s.dropUses(old)
 	switch was := targetOf(b.Target, f).body.(type) {
+	case *material.Received, *material.Counted, *instrument.Checked, *instrument.Service:
+		s.dropSupply(old, c)
 	case *Reading:
 		s.dropReading(old, was, c)
 	case *Bath:
@@ -175,7 +183,7 @@ func (s *State) foldVoided(e *Event, b *Voided, c changes, f Facts) error {
 	case *LotReceived, *LotMoved, *LotFed, *LotRemoved:
 		s.dropLot(old, f)
 	case *PlaceEmptied, *CleanBreak:
-		s.dropEmptied(old.ID)
+		s.dropEmptied(old)
 	}
 	return nil
 }

@@ -4,14 +4,16 @@ import (
 	"slices"
 
 	"linewarden/haccp/control"
+	"linewarden/haccp/instrument"
+	"linewarden/haccp/material"
 )
 
 // amendable kinds are reports whose body may be replaced.
 var amendable = []string{KindReading, KindFilled, KindAdded, KindPartReplaced, KindDrained, KindCleaned, KindLineStopped, KindNote,
-	KindLotReceived, KindLotEntered, KindLotLeft, KindLotFed, KindLotRemoved}
+	KindLotReceived, KindLotEntered, KindLotLeft, KindLotFed, KindLotRemoved, KindMaterialReceived, KindMaterialCounted, KindInstrumentChecked}
 
 // voidable kinds are reports that may be withdrawn.
-var voidable = append([]string{KindInService, KindOutOfService, KindCleanBreak, KindLineStarted, KindFixDone, KindPlaceEmptied}, amendable...)
+var voidable = append([]string{KindInService, KindOutOfService, KindCleanBreak, KindLineStarted, KindFixDone, KindPlaceEmptied, KindInstrumentOut, KindInstrumentBack}, amendable...)
 
 // amend decides the replacement of the body of one report. Kind, time, keys and author stay.
 func (d *deciding) amend(_ []Finding) error {
@@ -116,7 +118,12 @@ func (d *deciding) amendedBody(t *target, body any) (*amended, error) {
 	was := *d.cmd
 	defer func() { *d.cmd = was }()
 	d.cmd.Kind, d.cmd.At, d.cmd.AtKnown, d.cmd.Until = t.event.Kind, t.event.At, t.event.AtKnown, t.event.Until
+	if !sameMaterials(t.body, body) {
+		return nil, otherKeys()
+	}
 	switch n := body.(type) {
+	case *material.Received, *material.Counted, *instrument.Checked:
+		return d.amendedSupply(t, n)
 	case *Reading:
 		return d.amendedReading(t, n)
 	case *Bath:

@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"linewarden/haccp/control"
+	"linewarden/haccp/instrument"
+	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
 )
 
@@ -51,6 +53,7 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 	if e.Amends != "" {
 		s.markChanged(targetSeq(e.Amends, f), e.Seq)
 	}
+	s.foldUses(e, e.Body)
 	switch b := e.Body.(type) {
 	case *Founded:
 		s.Site = *b
@@ -92,6 +95,8 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 		s.foldReviewed(e, b)
 	case *PlaceEmptied, *CleanBreak:
 		s.foldEmptied(e)
+	case *material.Received, *MaterialRuled, *material.Counted, *instrument.Checked, *instrument.Service:
+		s.foldSupply(e, b, c)
 	default:
 		if len(codesOf(e.Body)) > 0 {
 			s.foldLot(e, f)

@@ -1,9 +1,12 @@
 package haccp_test
 
 import (
+	"maps"
 	"slices"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 
 	"linewarden/alerts/cause"
 	"linewarden/haccp"
@@ -12,7 +15,7 @@ import (
 
 // causes gives what stands of a cause.
 func (w *world) causes(name string) []alarm.Raised {
-	return slices.DeleteFunc(cause.Standing(w.state, w.now, cause.Service{}, cause.Scope{All: true}), func(r alarm.Raised) bool { return r.Cause != name })
+	return slices.DeleteFunc(cause.Standing(w.state, w.now, cause.Service{}), func(r alarm.Raised) bool { return r.Cause != name })
 }
 
 // A limit that is expected to be crossed before the scheduled check is a cause until the test it asks for.
@@ -83,5 +86,58 @@ func TestOverdueIsACause(t *testing.T) {
 	w.at(30 * 24 * time.Hour)
 	if got := w.causes(alarm.Overdue); len(got) != 1 || got[0].Data["number"] != "1" {
 		t.Fatalf("after a month: %+v", got)
+	}
+}
+
+// Looking at what was recorded about, and at what the clock has made ripe, gives what looking at everything gives, also where
+// baths are filled, drained and dosed and forecasts are made.
+func TestCausesOfWhatChangedAreAllCauses(t *testing.T) {
+	found := map[string]int{}
+	rapid.Check(t, func(r *rapid.T) {
+		p := newPlayer(t, r, map[string]int{}, map[string]int{})
+		var watch cause.Watch
+		open, seen := map[string]alarm.Raised{}, len(p.events)
+		var latest time.Time
+		for range 30 {
+			p.step()
+			scope := cause.Scope{Minute: true}
+			for _, e := range p.events[seen:] {
+				scope.Touch(e)
+			}
+			seen = len(p.events)
+			for _, ahead := range []time.Duration{0, 11 * time.Minute} {
+				now := p.now.Add(ahead)
+				scope.All = scope.All || now.Before(latest) // as where the clock stepped back
+				latest = now
+				watch.Ripe(p.state, now, &scope)
+				standing := map[string]bool{}
+				for _, x := range watch.Look(p.state, now, cause.Service{}, &scope) {
+					standing[x.Key], open[x.Key] = true, x
+				}
+				for k, x := range open {
+					if !standing[k] && scope.Holds(&alarm.Alert{Raised: x}) {
+						delete(open, k)
+					}
+				}
+				scope = cause.Scope{Minute: true}
+				var want []string
+				for _, x := range cause.Standing(p.state, now, cause.Service{}) {
+					want = append(want, x.Key)
+					found[x.Cause]++
+					if mine := open[x.Key]; mine.Mark != x.Mark || mine.Severity != x.Severity {
+						r.Fatalf("%s: %+v, and by looking at everything %+v", now, mine, x)
+					}
+				}
+				if got := slices.Sorted(maps.Keys(open)); !slices.Equal(got, want) {
+					r.Fatalf("%s: %v, and by looking at everything %v", now, got, want)
+				}
+			}
+		}
+	})
+	t.Log(found)
+	for _, c := range []string{alarm.Outside, alarm.Late, alarm.Missed, alarm.DeviceSilent} {
+		if found[c] == 0 {
+			t.Errorf("%s never stood", c)
+		}
 	}
 }

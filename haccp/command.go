@@ -110,6 +110,9 @@ type Review struct {
 // Sweep lets the timetable record what has come due: missed checks.
 type Sweep struct {
 	Epoch int64 // under which the timetable runs; 0: nobody ever took it over
+	// What is looked at: checks at places ("check@place"), and running clocks of lots. Neither: everything.
+	Checks []string
+	Clocks bool
 }
 
 // GroupSiteChange adds a site to a group, or retires it.

@@ -176,6 +176,14 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskSilence:       {false, (*deciding).silence},
 		AskEndOfSilence:  {false, (*deciding).unsilence},
 		AskRestore:       {false, (*deciding).restore},
+
+		KindMaterialReceived:  {true, (*deciding).materialReceived},
+		KindMaterialCounted:   {true, (*deciding).materialCounted},
+		KindInstrumentChecked: {true, (*deciding).instrumentChecked},
+		KindInstrumentOut:     {true, (*deciding).instrumentService},
+		KindInstrumentBack:    {true, (*deciding).instrumentService},
+		AskMaterialApprove:    {false, (*deciding).materialRuled},
+		AskMaterialReject:     {false, (*deciding).materialRuled},
 	}
 }
 
@@ -258,6 +266,7 @@ func (d *deciding) emit(e *Event) error {
 		e.At = d.cmd.At
 	}
 	e.At = e.At.UTC().Truncate(time.Millisecond)
+	e.About = append(e.About, aboutMaterials(e.Body)...)
 	if e.AtKnown == "" {
 		e.AtKnown = d.cmd.AtKnown
 	}

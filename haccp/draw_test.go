@@ -10,13 +10,16 @@ import (
 	"pgregory.net/rapid"
 
 	"linewarden/haccp"
+	"linewarden/haccp/instrument"
+	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 )
 
 var reportKinds = []string{haccp.KindReading, haccp.KindFilled, haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained,
 	haccp.KindCleaned, haccp.KindInService, haccp.KindOutOfService, haccp.KindCleanBreak, haccp.KindLineStarted,
-	haccp.KindLineStopped, haccp.KindFixDone, haccp.KindNote}
+	haccp.KindLineStopped, haccp.KindFixDone, haccp.KindNote, haccp.KindMaterialReceived, haccp.KindMaterialCounted,
+	haccp.KindInstrumentChecked, haccp.KindInstrumentOut, haccp.KindInstrumentBack}
 
 var allKinds = append([]string{haccp.AskStart, haccp.AskAmend, haccp.AskVoid, haccp.AskSignPart, haccp.AskSignPlan, haccp.AskAcceptTime,
 	haccp.AskReview, haccp.AskPerson, haccp.AskDevice, haccp.AskSecurity, haccp.AskSweep, haccp.AskImport}, reportKinds...)
@@ -40,7 +43,7 @@ func (p *player) step() {
 		p.at(time.Duration(p.even(30, "minutes")) * time.Minute)
 	}
 	steps := []func(){p.reading, p.reading, p.reading, p.outside, p.outside, p.work, p.work, p.work, p.bath, p.bath, p.line, p.fix, p.fix, p.part, p.part, p.part,
-		p.part, p.amend, p.amend, p.void, p.void, p.accept, p.accept, p.review, p.imports, p.sweep, p.newPlan, p.people, p.other}
+		p.part, p.amend, p.amend, p.void, p.void, p.accept, p.accept, p.review, p.imports, p.sweep, p.newPlan, p.people, p.other, p.supply, p.supply}
 	steps[p.even(len(steps), "step")]()
 }
 
@@ -185,6 +188,7 @@ func (p *player) bath() {
 		b.Water, b.Level = "town water", &level
 	case haccp.KindAdded:
 		b.Chemical, b.Amount = pick(p, "chemical", "sodium-hypochlorite", "moon dust"), &amount
+		b.MaterialLot = pick(p, "material lot", "", "HYP-1", "HYP-2")
 	case haccp.KindOutOfService:
 		b.Reason = "broken"
 	}
@@ -335,8 +339,38 @@ func (p *player) newBody(e *haccp.Event) any {
 		n := *b
 		n.Text = "amended"
 		return &n
+	case *material.Received:
+		n := *b
+		n.Expiry = plan.Date(pick(p, "expiry", "", "2026-03-02", "2027-03-02"))
+		return &n
+	case *material.Counted:
+		n := *b
+		n.Quantity = value("7", "L")
+		return &n
+	case *instrument.Checked:
+		n := *b
+		n.Result = pick(p, "result", instrument.Results()...)
+		return &n
 	}
 	return nil
+}
+
+// supply reports on a lot of a material or on an instrument.
+func (p *player) supply() {
+	amount := value("20", "L")
+	code, tool := pick(p, "material lot", "HYP-1", "HYP-2"), pick(p, "tool", "burette-1", "ph-meter-1", "thermometer-1")
+	switch p.even(5, "supply") {
+	case 0:
+		p.give(p.when(p.command(haccp.KindMaterialReceived, p.lead(), &material.Received{Lot: code, Material: "hypochlorite", Supplier: "S", Quantity: &amount})))
+	case 1:
+		p.give(p.when(p.command(haccp.KindMaterialCounted, p.lead(), &material.Counted{Lot: code, Quantity: value("12.5", "L"), Reason: "Monday"})))
+	case 2:
+		p.give(p.when(p.command(haccp.KindInstrumentChecked, p.lead(), &instrument.Checked{Instrument: tool, Result: pick(p, "result", instrument.Results()...)})))
+	case 3:
+		p.give(p.when(p.command(haccp.KindInstrumentOut, p.lead(), &instrument.Service{Instrument: tool, Reason: "leaks"})))
+	default:
+		p.give(p.when(p.command(haccp.KindInstrumentBack, p.lead(), &instrument.Service{Instrument: tool})))
+	}
 }
 
 // void withdraws a report of any kind, with or without a new one in its place.

@@ -61,9 +61,6 @@ func (s *State) BareContext(k string) control.Context {
 	return *empty.context(&Series{Point: point, Place: place}, coming{}, Facts{})
 }
 
-// CheckPlaces lists every check at a place that any plan version has.
-func (s *State) CheckPlaces() []string { return s.memo.checkPlaces }
-
 // NextDue returns the next due of a check at a place that no reading satisfies, and the same worked out with
 // nothing kept from before.
 func (s *State) NextDue(k string, now time.Time) (kept, fresh time.Time) {

@@ -184,11 +184,20 @@ type LotEvaluated struct {
 	Deviation string    `json:"deviation,omitempty"`
 	Facts     string    `json:"facts"` // what was looked at
 	From      time.Time `json:"from,omitzero"`
-	Lot       string    `json:"lot"`
-	Place     string    `json:"place,omitempty"`
-	Point     string    `json:"point,omitempty"`
-	Signature Signature `json:"signature"`
-	To        time.Time `json:"to,omitzero"`
+	// Instrument, Material and MaterialLot name what was evaluated where one of these was not in order.
+	Instrument  string    `json:"instrument,omitempty"`
+	Lot         string    `json:"lot"`
+	Material    string    `json:"material,omitempty"`
+	MaterialLot string    `json:"material_lot,omitempty"`
+	Place       string    `json:"place,omitempty"`
+	Point       string    `json:"point,omitempty"`
+	Signature   Signature `json:"signature"`
+	To          time.Time `json:"to,omitzero"`
+}
+
+// supply reports whether the evaluation is of a material or an instrument.
+func (b *LotEvaluated) supply() bool {
+	return b.Instrument != "" || b.Material != "" || b.MaterialLot != ""
 }
 
 // LotReviewed is the signed review of a lot's records.

@@ -86,8 +86,8 @@ func (d *deciding) holdAffected() error {
 	if len(d.loose.lots) == 0 && !d.loose.hoppers && len(d.loose.cases) == 0 {
 		return nil
 	}
-	book := d.lookedBack().LotBook()
-	if len(book.Codes()) == 0 {
+	book := d.lookedBack(d.facts).LotBook()
+	if !book.Any() {
 		return nil
 	}
 	if len(d.loose.lots) > 0 || d.loose.hoppers {
@@ -98,11 +98,9 @@ func (d *deciding) holdAffected() error {
 	if err := d.reopenTimes(); err != nil {
 		return err
 	}
-	all := len(d.loose.lots) > 0 || d.loose.hoppers
-	cases := slices.Clone(d.loose.cases)
 	byCause := map[string][]HeldLot{}
 	var order []string
-	for _, t := range book.Affected(d.causesOf(func(id string) bool { return all || slices.Contains(cases, id) })) {
+	for _, t := range book.Affected(d.causesNow(book)) {
 		l := d.knownLot(t.Lot, d.facts)
 		if l == nil {
 			l = &LotState{Lot: lot.Lot{Code: t.Lot}}
@@ -123,6 +121,21 @@ func (d *deciding) holdAffected() error {
 		}
 	}
 	return nil
+}
+
+// causesNow gathers the causes that may touch what they did not touch before: cases that changed, those that bear on
+// lots that changed, and all where it is no longer known that a hopper was empty.
+func (d *deciding) causesNow(book *lot.Book) lot.Causes {
+	changed := slices.Clone(d.loose.cases)
+	if d.loose.hoppers {
+		return d.causesOf(func(string) bool { return true })
+	}
+	c := d.causesOf(func(id string) bool { return slices.Contains(changed, id) })
+	if len(d.loose.lots) > 0 {
+		more := book.Bearing(d.loose.lots, d.causesOf(func(id string) bool { return !slices.Contains(changed, id) }))
+		c.Spans, c.Results, c.Own = append(c.Spans, more.Spans...), append(c.Results, more.Results...), append(c.Own, more.Own...)
+	}
+	return c
 }
 
 // reopenTimes re-opens the closed cases about times of lots that grew since.
@@ -146,39 +159,7 @@ func (d *deciding) heldFor(l *LotState, t *lot.Touch) bool {
 	if slices.ContainsFunc(l.Standing(), func(h Hold) bool { return h.Deviation == t.Cause }) {
 		return true
 	}
-	return slices.ContainsFunc(l.Signed, func(x Disposition) bool {
-		c := x.covers(t.Cause)
-		return x.Effective && c != nil && !t.From.Before(c.From) && (c.To.IsZero() || !t.To.IsZero() && !t.To.After(c.To))
-	})
-}
-
-// lookedBack is the state with the lots that the facts brought back.
-func (d *deciding) lookedBack() *State {
-	var fork *State
-	for r, events := range d.facts.Ranges {
-		if r.About != "lots" {
-			continue
-		}
-		for _, e := range events {
-			for _, code := range codesOf(e.Body) {
-				if _, held := d.lots.get(code); held {
-					continue
-				}
-				if fork == nil {
-					fork = d.Fork()
-					fork.Size++
-				}
-				if _, held := fork.lots.get(code); !held {
-					l := fork.revivedLot(code, d.facts)
-					fork.lots.set(code, l)
-				}
-			}
-		}
-	}
-	if fork == nil {
-		return d.State
-	}
-	return fork
+	return l.covered(t)
 }
 
 // judgeTimes judges the clocks and contact times of the lots that changed, and of those that hold what they gave.
@@ -504,33 +485,37 @@ func (s *State) settleTimes() {
 		return
 	}
 	s.loose.times = false
-	var book *lot.Book
-	for _, l := range s.Lots() {
-		for _, c := range l.Clocks {
-			d, ok := s.deviations.get(c.Deviation)
-			if !ok {
-				continue
-			}
-			if book == nil {
-				book = s.LotBook()
-			}
-			now := Span{}
-			for _, x := range s.lotTimes(book, l) {
-				if x.Point == c.Point && (x.Running && d.open() && !d.Now.Begin.IsZero() || x.Verdict == control.Outside) {
-					now = Span{Begin: x.Start, End: x.End}
-				}
-			}
-			next := *d
-			next.Now = now
-			if next.widen(); now == d.Now || d.IsClosed && !grew(d, &next) {
-				continue
-			}
-			next.Touched = s.Size
-			if grew(d, &next) {
-				next.Widened, next.Parts = s.Size, staled(d.Parts)
-			}
-			s.deviations.set(c.Deviation, &next)
-			s.loose.cases = with(s.loose.cases, c.Deviation)
+	var cases []*Deviation
+	for _, d := range s.deviations.all() {
+		if d.Lot != "" {
+			cases = append(cases, d)
 		}
+	}
+	var book *lot.Book
+	for _, d := range cases {
+		l, ok := s.lots.get(d.Lot)
+		if !ok || l.caseOf(d.Point) != d.Deviation {
+			continue
+		}
+		if book == nil {
+			book = s.LotBook()
+		}
+		now := Span{}
+		for _, x := range s.lotTimes(book, l) {
+			if x.Point == d.Point && (x.Running && d.open() && !d.Now.Begin.IsZero() || x.Verdict == control.Outside) {
+				now = Span{Begin: x.Start, End: x.End}
+			}
+		}
+		next := *d
+		next.Now = now
+		if next.widen(); now == d.Now || d.IsClosed && !grew(d, &next) {
+			continue
+		}
+		next.Touched = s.Size
+		if grew(d, &next) {
+			next.Widened, next.Parts = s.Size, staled(d.Parts)
+		}
+		s.deviations.set(d.Deviation, &next)
+		s.loose.cases = with(s.loose.cases, d.Deviation)
 	}
 }

@@ -28,16 +28,17 @@ const (
 
 // Missing is one thing that stands between a lot and its release.
 type Missing struct {
-	What      string    `json:"what"`
-	Lot       string    `json:"lot"` // the lot itself, or one it was made of
-	Deviation string    `json:"deviation,omitempty"`
-	Number    int64     `json:"number,omitempty"` // of the case
-	Point     string    `json:"point,omitempty"`
-	Place     string    `json:"place,omitempty"`
-	Step      string    `json:"step,omitempty"`
-	Code      string    `json:"code,omitempty"` // of a finding
-	From      time.Time `json:"from,omitzero"`
-	To        time.Time `json:"to,omitzero"`
+	What      string `json:"what"`
+	Lot       string `json:"lot"` // the lot itself, or one it was made of
+	Deviation string `json:"deviation,omitempty"`
+	Number    int64  `json:"number,omitempty"` // of the case
+	Point     string `json:"point,omitempty"`
+	Place     string `json:"place,omitempty"`
+	Step      string `json:"step,omitempty"`
+	Code      string `json:"code,omitempty"` // of a finding
+	Supplied
+	From time.Time `json:"from,omitzero"`
+	To   time.Time `json:"to,omitzero"`
 }
 
 // String says in plain English what is missing.
@@ -62,13 +63,16 @@ func (m Missing) String() string {
 	case MissingReview:
 		return fmt.Sprintf("the records of lot %s were not reviewed since its last report", m.Lot)
 	}
+	if m.Supplied != (Supplied{}) {
+		return m.plainly()
+	}
 	return fmt.Sprintf("lot %s: %s was not evaluated", m.Lot, m.Code)
 }
 
 // touches lists what cases do to one lot, as the facts stand.
 func (d *deciding) touches(code string) []lot.Touch {
 	var out []lot.Touch
-	for _, t := range d.lookedBack().LotBook().Affected(d.causesOf(func(string) bool { return true })) {
+	for _, t := range d.lookedBack(d.facts).LotBook().Affected(d.causesOf(func(string) bool { return true })) {
 		if t.Lot == code {
 			out = append(out, t)
 		}
@@ -89,6 +93,7 @@ func (s *State) Missing(l *LotState, f Facts, now time.Time) []Missing {
 		}
 		out = append(out, s.unproved(x, l, f, now)...)
 		out = append(out, s.unreviewed(x)...)
+		out = append(out, s.unsound(x, l, f, now)...)
 		for _, t := range s.lotTimes(book, x) {
 			open := t.Running && x.Code == l.Code || t.Verdict == control.NotEvaluated || t.Assumed && t.Verdict != control.Outside
 			if open && !evaluated(l, func(e *LotEvaluated) bool { return e.Point == t.Point }) {
@@ -154,32 +159,37 @@ func (s *State) wantsProof(v *version, pt *plan.Point, place string) bool {
 // shown lists when usable readings of a point at a place were taken: of the window, and of what the facts hold.
 func (s *State) shown(point, place string, f Facts) []time.Time {
 	var out []time.Time
-	usable := func(x *control.Sample) bool {
-		return len(x.Marks) > 0 && !slices.ContainsFunc(x.Marks, func(m control.Mark) bool { return !m.Usable })
-	}
+	s.eachSample(point, place, f, func(x *control.Sample) {
+		if len(x.Marks) == 0 || slices.ContainsFunc(x.Marks, func(m control.Mark) bool { return !m.Bounds() }) {
+			return
+		}
+		out = append(out, x.At)
+		if x.Until.After(x.At) {
+			out = append(out, x.Until)
+		}
+	})
+	return out
+}
+
+// eachSample calls fn with the readings of a point at a place: of the window, and of what the facts hold.
+func (s *State) eachSample(point, place string, f Facts, fn func(*control.Sample)) {
 	ser, ok := s.series.get(key(point, place))
 	if !ok {
-		return nil
+		return
 	}
 	for x := range ser.Window.All() {
-		if usable(x) {
-			out = append(out, x.At)
-			if x.Until.After(x.At) {
-				out = append(out, x.Until)
-			}
-		}
+		fn(x)
 	}
 	for r, events := range f.Ranges {
 		if slices.Contains(s.aboutSeries(key(point, place)), r.About) {
 			samples := s.samplesOf(events, point, place)
 			for i := range samples {
-				if x := &samples[i]; usable(x) && !ser.Window.Covers(x.At) {
-					out = append(out, x.At)
+				if x := &samples[i]; !ser.Window.Covers(x.At) {
+					fn(x)
 				}
 			}
 		}
 	}
-	return out
 }
 
 // unreviewed lists what is wanting in the review of a lot's records.
@@ -190,7 +200,7 @@ func (s *State) unreviewed(l *LotState) []Missing {
 	}
 	for _, x := range l.Findings {
 		if !slices.ContainsFunc(l.Evaluations, func(e Evaluation) bool {
-			return e.Head >= x.Seq && e.Body.Deviation == "" && e.Body.Point == "" && e.Body.Decision != EvaluatedUnfit
+			return e.Head >= x.Seq && e.Body.Deviation == "" && e.Body.Point == "" && !e.Body.supply() && e.Body.Decision != EvaluatedUnfit
 		}) {
 			out = append(out, Missing{What: MissingFinding, Lot: l.Code, Code: x.Code})
 		}
@@ -260,6 +270,7 @@ func (s *State) releaseNeeds(code string, f Facts) Need {
 		}
 		for i := range x.Stays() {
 			st := &x.Stays()[i]
+			need = merge(need, s.doseNeeds(st, f))
 			for _, k := range s.memo.seriesAt[st.Place] {
 				ser, ok := s.series.get(k)
 				if !ok || ser.Window.Covers(st.From) {

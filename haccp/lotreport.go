@@ -154,7 +154,7 @@ func (s *State) knownLot(code string, f Facts) *LotState {
 	if len(f.Ranges[lotRange(code)]) > 0 {
 		fork := s.Fork()
 		fork.Size++ // every record of the facts counts
-		return fork.revivedLot(code, f)
+		return fork.revived(code, f)
 	}
 	return nil
 }
@@ -196,6 +196,7 @@ func (d *deciding) movedFindings(b *LotMoved) []Finding {
 	if v == nil {
 		return out
 	}
+	out = append(out, d.suppliesFor(v, b)...)
 	for i := range v.Plan.Steps {
 		if s := &v.Plan.Steps[i]; s.ID == b.Step && len(s.Where()) > 0 && !slices.Contains(s.Where(), b.Place) {
 			out = append(out, Finding{FindingPlaceNotOfIt, map[string]string{"step": b.Step, "place": b.Place}})
@@ -253,7 +254,7 @@ func (d *deciding) checkMoved(b *LotMoved, kind string) error {
 		if err := checkCode(field+".material", m.Material); err != nil {
 			return err
 		}
-		if err := checkMeasure(field+".amount", m.Amount, quantity.Mass, quantity.Volume); err != nil {
+		if err := checkAmount(field+".amount", m.Amount); err != nil {
 			return err
 		}
 	}
@@ -412,13 +413,8 @@ func (d *deciding) lotEnter(_ []Finding) error {
 		return err
 	}
 	var against []string
-	for _, f := range d.movedFindings(b) {
-		against = append(against, f.Code)
-	}
-	for _, p := range d.PointStates(d.now) {
-		if p.Place == b.Place && p.State == control.StateOutside {
-			against = append(against, "outside: "+p.Point+" at "+b.Place)
-		}
+	for _, a := range d.askedStep(b) {
+		against = append(against, a.Code+": "+a.Subject)
 	}
 	if len(against) > 0 {
 		r := refuse(ErrConflict, "", "step-lacks", "the step may not start: %s", strings.Join(against, "; "))

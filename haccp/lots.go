@@ -10,10 +10,13 @@ import (
 
 // product is what the state holds about lots.
 type product struct {
-	lots     table[*LotState]
-	emptied  []EmptiedAt // places that carry product over, found empty
-	breaks   []BreakAt   // clean breaks
-	lotsFrom time.Time   // lots whose last record lies before it may have been forgotten
+	lots      lotTable
+	past      lot.Archive // lots that were forgotten
+	emptied   []EmptiedAt // places that carry product over, found empty
+	breaks    []BreakAt   // clean breaks
+	lotsFrom  time.Time   // lots whose last record lies before it may have been forgotten
+	lotsLast  time.Time   // the latest moment recorded about any lot
+	lotsSwept time.Time   // what that was when lots were forgotten last
 }
 
 // LotState is a lot as the log knows it. It stays in the state until it and every lot it is tied to by a feed is
@@ -28,6 +31,7 @@ type LotState struct {
 	Seqs        []int64       `json:"seqs,omitempty"`   // of the records about it, at most maxSeqs
 	People      []string      `json:"people,omitempty"` // who reported on it
 	Materials   []UsedAt      `json:"materials,omitempty"`
+	Tools       []ToolAt      `json:"tools,omitempty"`
 	Holds       []Hold        `json:"holds,omitempty"`
 	Evaluations []Evaluation  `json:"evaluations,omitempty"`
 	Reviews     []SignedMark  `json:"reviews,omitempty"`
@@ -217,11 +221,7 @@ func (s *State) way() *lot.Way { return s.memo.way }
 
 // LotBook opens a book of the lots that the state holds.
 func (s *State) LotBook() *lot.Book {
-	var all []*lot.Lot
-	for _, l := range s.lots.all() {
-		all = append(all, &l.Lot)
-	}
-	f := lot.Facts{}
+	f := lot.Facts{Past: s.past}
 	for i := range s.emptied {
 		f.Emptied = append(f.Emptied, s.emptied[i].Emptied)
 	}
@@ -233,7 +233,7 @@ func (s *State) LotBook() *lot.Book {
 			f.Fillings = append(f.Fillings, lot.Filling{ID: w.ID, Place: p.ID, From: w.From, To: w.To})
 		}
 	}
-	return lot.NewBook(s.way(), all, f)
+	return lot.Open(s.way(), s.lots, s.lots.stays, f)
 }
 
 // codesOf lists the lots that the body of a record names, sorted.
@@ -283,17 +283,17 @@ func aboutLots(body any) []string {
 
 // changeLot changes a lot by one record, bringing it back from the facts or into being where the state has none.
 func (s *State) changeLot(code string, f Facts, change func(*LotState)) {
-	var next *LotState
+	s.bringBack([]string{code}, f)
+	next := &LotState{Lot: lot.Lot{Code: code}}
 	if old, ok := s.lots.get(code); ok {
 		own := *old
 		own.Lot = *old.Lot.Clone()
 		next = &own
-	} else {
-		next = s.revivedLot(code, f)
 	}
 	change(next)
 	next.Settle(s.way())
 	s.lots.set(code, next)
+	s.lotsLast = latest(s.lotsLast, next.Last())
 	s.loose.lots, s.loose.times = with(s.loose.lots, code), true
 }
 
@@ -360,6 +360,7 @@ func (l *LotState) changedBy(seq int64) {
 
 // fact puts a report of what happened to the lot in its place; a body amended since takes the place of the old.
 func (l *LotState) fact(e *Event, body any) {
+	l.weighed(e, body)
 	switch b := body.(type) {
 	case *LotReceived:
 		l.AddReceipt(lot.Receipt{ID: e.ID, At: e.At, Step: b.Step, Place: b.Place, Mass: massOf(b.Mass)})
@@ -424,13 +425,21 @@ func (s *State) foldEmptied(e *Event) {
 	case *CleanBreak:
 		s.breaks = append(slices.Clip(s.breaks), BreakAt{e.ID, lot.Break{Line: b.Line, Places: b.Places, At: e.At}})
 	}
-	s.loose.hoppers, s.loose.times = true, true
+	s.loose.times = true // nothing new is affected by it, and no clock begins earlier
 }
 
 // dropEmptied takes out what was voided; what came through the hopper may be another lot's now.
-func (s *State) dropEmptied(id string) {
-	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return x.ID == id })
-	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return x.ID == id })
+func (s *State) dropEmptied(old *Event) {
+	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return x.ID == old.ID })
+	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return x.ID == old.ID })
+	switch b := old.Body.(type) {
+	case *PlaceEmptied:
+		s.past.Unempty(b.Place, old.ID, old.At)
+	case *CleanBreak:
+		for _, place := range s.way().Cleaned(&lot.Break{Line: b.Line, Places: b.Places}) {
+			s.past.Unempty(place, old.ID, old.At)
+		}
+	}
 	s.loose.hoppers, s.loose.times = true, true
 }
 
@@ -451,61 +460,6 @@ func (s *State) dropLot(old *Event, f Facts) {
 			l.drop(old.ID)
 		})
 	}
-}
-
-// lotRange names every record about a lot.
-func lotRange(code string) Range { return Range{About: "lot:" + code, To: endOfTime} }
-
-// lotNeeds asks for the records of lots that the state does not hold, and of those that these were fed from or
-// into.
-func (s *State) lotNeeds(codes []string, f Facts) Need {
-	var need Need
-	seen := map[string]bool{}
-	for todo := codes; len(todo) > 0; todo = todo[1:] {
-		code := todo[0]
-		if _, held := s.lots.get(code); held || seen[code] {
-			continue
-		}
-		seen[code] = true
-		events, ok := f.Ranges[lotRange(code)]
-		if !ok {
-			need.Ranges = append(need.Ranges, lotRange(code))
-			continue
-		}
-		for _, e := range events {
-			if b, ok := e.Body.(*LotFed); ok {
-				todo = append(slices.Clip(todo), codesOf(b)...)
-			}
-		}
-	}
-	return need
-}
-
-// revivedLot folds a lot that the state forgot from the facts, and those it is tied to; one without records is new.
-func (s *State) revivedLot(code string, f Facts) *LotState {
-	l := &LotState{Lot: lot.Lot{Code: code}}
-	events := f.Ranges[lotRange(code)]
-	if len(events) == 0 {
-		return l
-	}
-	for _, e := range events {
-		if e.Seq >= s.Size { // the record being folded may be among the facts already
-			continue
-		}
-		l.replay(e, events, s)
-	}
-	l.Settle(s.way())
-	s.lots.set(code, l) // before its neighbours, which name it
-	for i := range l.Fed {
-		for _, p := range slices.Concat(l.Fed[i].From, l.Fed[i].To) {
-			if _, held := s.lots.get(p.Lot); !held {
-				n := s.revivedLot(p.Lot, f)
-				n.Settle(s.way())
-				s.lots.set(p.Lot, n)
-			}
-		}
-	}
-	return l
 }
 
 // replay folds a record from the facts, amendments and voids among them.
@@ -531,89 +485,8 @@ func (l *LotState) replay(e *Event, all []*Event, s *State) {
 
 func (l *LotState) drop(id string) {
 	l.Drop(id)
+	l.Tools = slices.DeleteFunc(slices.Clone(l.Tools), func(t ToolAt) bool { return t.ID == id })
 	l.Materials = slices.DeleteFunc(slices.Clone(l.Materials), func(m UsedAt) bool { return m.ID == id })
-}
-
-// trimLots forgets lots that are done with, as are all they are tied to, and on which nothing was recorded for a
-// horizon before the newest of all. What the hoppers held before goes with them.
-func (s *State) trimLots() {
-	if !slices.ContainsFunc(s.loose.lots, func(code string) bool { l, ok := s.lots.get(code); return ok && l.done() }) {
-		return
-	}
-	var newest time.Time
-	for _, l := range s.lots.all() {
-		newest = latest(newest, l.Last())
-	}
-	edge := newest.Add(-Horizon)
-	seen := map[string]bool{}
-	var gone []string
-	for code := range s.lots.all() {
-		if seen[code] {
-			continue
-		}
-		if group := s.tied(code, seen); !slices.ContainsFunc(group, func(c string) bool { return s.wanted(c, edge) }) {
-			gone = append(gone, group...)
-		}
-	}
-	for _, c := range gone {
-		s.lots.delete(c)
-		s.lotsFrom = latest(s.lotsFrom, edge)
-	}
-	oldest := edge
-	for _, l := range s.lots.all() {
-		if b := l.Born(); !b.IsZero() && b.Before(oldest) {
-			oldest = b
-		}
-	}
-	old := func(at time.Time) bool { return at.Before(oldest.Add(-slack)) }
-	s.emptied = slices.DeleteFunc(slices.Clone(s.emptied), func(x EmptiedAt) bool { return old(x.At) })
-	s.breaks = slices.DeleteFunc(slices.Clone(s.breaks), func(x BreakAt) bool { return old(x.At) })
-}
-
-// wanted reports whether a lot has to stay in the state.
-func (s *State) wanted(code string, edge time.Time) bool {
-	l, ok := s.lots.get(code)
-	return ok && (!l.done() || !l.Last().Before(edge))
-}
-
-// tied gathers the lots tied to one by feeds, as far as the state holds them.
-func (s *State) tied(code string, seen map[string]bool) []string {
-	var out []string
-	for todo := []string{code}; len(todo) > 0; todo = todo[1:] {
-		l, ok := s.lots.get(todo[0])
-		if !ok || seen[todo[0]] {
-			continue
-		}
-		seen[todo[0]] = true
-		out = append(out, todo[0])
-		for i := range l.Fed {
-			for _, p := range slices.Concat(l.Fed[i].From, l.Fed[i].To) {
-				todo = append(todo, p.Lot)
-			}
-		}
-	}
-	return out
-}
-
-// LotRange names every record about a lot.
-func LotRange(code string) Range { return lotRange(code) }
-
-// LotNeeds asks for the records of lots that the state does not hold, and of those tied to them by feeds. It is
-// called until nothing more is wanted; WithLots then gives a state that holds them.
-func (s *State) LotNeeds(codes []string, f Facts) Need { return s.lotNeeds(codes, f) }
-
-// WithLots returns a state that also holds the lots among the facts, for questions about them. It is not to be
-// decided or folded on.
-func (s *State) WithLots(codes []string, f Facts) *State {
-	fork := s.Fork()
-	fork.Size++ // every record of the facts counts
-	for _, code := range codes {
-		if _, held := fork.lots.get(code); !held && len(f.Ranges[lotRange(code)]) > 0 {
-			l := fork.revivedLot(code, f)
-			fork.lots.set(code, l)
-		}
-	}
-	return fork
 }
 
 // MissingFor lists what stands between a lot and its release, from what the state holds.

@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"linewarden/haccp"
+	"linewarden/haccp/alarm"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 )
@@ -119,7 +120,7 @@ func (w *world) review(code string) error {
 
 func (w *world) release(code string) error {
 	_, err := w.try(w.command(haccp.AskLotDispose, mara, &haccp.LotDisposed{Lot: code, Outcome: plan.Release, Reason: "all in order",
-		Confirmed: haccp.NotChecked(), Signature: lotSignature(w, "lot-release")}))
+		Confirmed: w.state.NotChecked(w.now), Signature: lotSignature(w, "lot-release")}))
 	return err
 }
 
@@ -213,10 +214,10 @@ func TestReleaseAndHoldAgain(t *testing.T) {
 		t.Fatal(err)
 	}
 	unconfirmed := &haccp.LotDisposed{Lot: "A", Outcome: plan.Release, Reason: "x", Signature: w.signature("lot-release")}
-	if _, err := w.try(w.command(haccp.AskLotDispose, mara, unconfirmed)); !errors.As(err, &r) || len(r.Items) != len(haccp.NotChecked()) {
+	if _, err := w.try(w.command(haccp.AskLotDispose, mara, unconfirmed)); !errors.As(err, &r) || len(r.Items) != len(w.state.NotChecked(w.now)) {
 		t.Fatalf("%v", err)
 	}
-	stale := w.command(haccp.AskLotDispose, mara, &haccp.LotDisposed{Lot: "A", Outcome: plan.Release, Reason: "all in order", Confirmed: haccp.NotChecked(), Signature: w.signature("lot-release")})
+	stale := w.command(haccp.AskLotDispose, mara, &haccp.LotDisposed{Lot: "A", Outcome: plan.Release, Reason: "all in order", Confirmed: w.state.NotChecked(w.now), Signature: w.signature("lot-release")})
 	second := w.command(haccp.AskLotDispose, milo, &haccp.LotDisposed{Lot: "A", Outcome: plan.Destroy, Reason: "x", Where: "compost", Mass: kg("190"), Signature: w.signature("lot-destroy")})
 	if _, err := w.try(stale); err != nil {
 		t.Fatal(err)
@@ -249,6 +250,10 @@ func TestReleaseAndHoldAgain(t *testing.T) {
 	if again == nil || !again.Released || again.How != "exposed" || w.lot("A").State() != haccp.LotOnHold {
 		t.Fatalf("%+v %s", again, w.lot("A").State())
 	}
+	loud := w.causes(alarm.LotReleased)
+	if len(loud) != 1 || loud[0].Lot != "A" || loud[0].Severity != alarm.Critical || loud[0].Data["was"] != "released" || loud[0].Data["boxes"] == "" {
+		t.Fatalf("a released lot is affected and the alert is %+v", loud)
+	}
 	ship := &haccp.LotShipped{Lot: "A", All: true, Mass: kg("190"), Consignee: haccp.Party{Name: "Buyer"}}
 	if _, err := w.try(w.command(haccp.AskLotShip, lea, ship)); !errors.As(err, &r) || r.Code != "not-released" {
 		t.Fatal(err)
@@ -272,6 +277,9 @@ func TestReleaseAndHoldAgain(t *testing.T) {
 	}
 	evaluate := &haccp.LotEvaluated{Lot: "A", Deviation: d.Deviation, Decision: haccp.EvaluatedFit, Facts: "readings of both baths", Basis: "validation of the second bath", Signature: w.signature(haccp.MeaningLotEvaluated)}
 	w.must(haccp.AskLotEvaluate, mara, evaluate)
+	if got := w.causes(alarm.LotReleased); len(got) != 0 {
+		t.Fatalf("the lot was evaluated and the alert stands: %+v", got)
+	}
 	if err := w.release("A"); err != nil {
 		t.Fatal(err)
 	}
@@ -321,6 +329,10 @@ func TestClockIsFlagged(t *testing.T) {
 	}
 	if got := flags(); len(got) != 0 {
 		t.Fatalf("flagged twice: %v", got)
+	}
+	near := w.causes(alarm.LotClock)
+	if len(near) != 1 || near[0].Lot != "A" || near[0].Severity != alarm.Warning || near[0].Data["due"] != begun.Add(time.Hour).UTC().Format(time.RFC3339) {
+		t.Fatalf("near its limit: %+v", near)
 	}
 	next, ok := w.state.SweepDue(w.now)
 	if !ok || next.After(begun.Add(time.Hour)) {

@@ -222,16 +222,13 @@ func (d *deciding) checkDispose(l *LotState, ask *LotDisposed) error {
 	return d.checkRelease(l, ask)
 }
 
-// NotChecked lists what a release rests on and the system does not check yet: who signs confirms each.
-func NotChecked() []string { return []string{"results", "materials", "instruments"} }
-
 // checkRelease refuses a release while anything is missing, item by item (RULES 6.2).
 func (d *deciding) checkRelease(l *LotState, ask *LotDisposed) error {
 	var missing []string
 	for _, m := range d.Missing(l, d.facts, d.now) {
 		missing = append(missing, m.String())
 	}
-	for _, c := range NotChecked() {
+	for _, c := range d.NotChecked(d.now) {
 		if !slices.Contains(ask.Confirmed, c) {
 			missing = append(missing, "not checked by the system, to be confirmed by signature: "+c)
 		}

@@ -40,6 +40,8 @@ type memo struct {
 	seriesAt map[string][]string
 	// placesOf lists the places of a line in any version.
 	placesOf map[string][]string
+	// checksAt lists every "check@place" of a place in any version.
+	checksAt map[string][]string
 	// checkPlaces lists every "check@place" of any version.
 	checkPlaces []string
 	// forecasts holds what was found out about the next due of every check at a place; see forecast.
@@ -47,7 +49,7 @@ type memo struct {
 }
 
 func newMemo() *memo {
-	return &memo{way: lot.NewWay(&plan.Plan{}), judged: map[string][]string{}, feeds: map[string][]string{}, checksOf: map[string][]string{}, seriesAt: map[string][]string{}, placesOf: map[string][]string{},
+	return &memo{way: lot.NewWay(&plan.Plan{}), judged: map[string][]string{}, feeds: map[string][]string{}, checksOf: map[string][]string{}, seriesAt: map[string][]string{}, placesOf: map[string][]string{}, checksAt: map[string][]string{},
 		forecasts: map[checkAt]*forecast{}}
 }
 
@@ -67,7 +69,7 @@ func indexPlans(signed []plan.Signed, zones Zones) (*memo, error) {
 		m.versions = append(m.versions, v)
 		m.add(v)
 	}
-	for _, list := range []map[string][]string{m.checksOf, m.seriesAt, m.placesOf, m.judged, m.feeds} {
+	for _, list := range []map[string][]string{m.checksOf, m.seriesAt, m.placesOf, m.checksAt, m.judged, m.feeds} {
 		for k := range list {
 			slices.Sort(list[k])
 			list[k] = slices.Compact(list[k])
@@ -141,6 +143,7 @@ func (m *memo) add(v *version) {
 	for _, c := range v.Plan.Checks {
 		for _, place := range c.Places {
 			m.checkPlaces = append(m.checkPlaces, key(c.ID, place))
+			m.checksAt[place] = append(m.checksAt[place], key(c.ID, place))
 			for _, point := range c.Points {
 				if pt := v.points[point]; pt != nil && slices.Contains(pt.Places, place) {
 					k := key(point, place)

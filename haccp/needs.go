@@ -3,6 +3,8 @@ package haccp
 import (
 	"slices"
 	"time"
+
+	"linewarden/haccp/instrument"
 )
 
 // Needs returns what a command wants to know beyond the state and the facts given. The caller reads it and
@@ -31,6 +33,8 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		if d, ok := s.deviations.get(ask.Deviation); ok {
 			need = merge(need, leafNeeds(s.reliedFor(d, ask.Part), ask.Signature.Head.Size, f))
 		}
+	case *MaterialRuled:
+		need = merge(need, s.rulingNeeds(ask, f))
 	case *SignPlan:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 	case *Review:
@@ -41,17 +45,18 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		need = merge(need, s.importNeeds(ask, f))
 	case *Sweep:
 		d := &deciding{State: s, now: latest(s.LastRecorded, c.At.UTC().Truncate(time.Millisecond))}
-		if d.sweepsBack() {
-			need = s.sweepNeeds(d.missedNow(), f)
+		if keys := s.sweptBy(ask); d.sweepsBack(keys) {
+			need = s.sweepNeeds(d.missedNow(keys), f)
 		}
 	default:
 		need = s.touchNeeds(s.touchedBy(c.Kind, c.Ask), touches(c.Kind, c.At), coming{acts: acting(c, c, 0)}, f)
 	}
-	return merge(need, s.lotsWanted(c, f)), nil
+	return merge(need, s.lotsWanted(c, need, f)), nil
 }
 
-// lotsWanted asks for the lots that a command names or may affect and that the state does not hold.
-func (s *State) lotsWanted(c *Command, f Facts) Need {
+// lotsWanted asks for the lots that a command names or may affect and that the state does not hold; rest is what else
+// the command still wants.
+func (s *State) lotsWanted(c *Command, rest Need, f Facts) Need {
 	body, at := c.Ask, c.At
 	switch ask := c.Ask.(type) {
 	case *Amend:
@@ -67,6 +72,10 @@ func (s *State) lotsWanted(c *Command, f Facts) Need {
 			if need := s.lotNeeds(codesOf(ask.New.Ask), f); !need.Empty() {
 				return need
 			}
+		}
+	case *AcceptTime:
+		if e := f.ByID[ask.Target]; e != nil {
+			body, at = e.Body, e.At
 		}
 	case *LotEvaluated:
 		if need := s.lotSignatureNeeds(ask.Lot, &ask.Signature, f); !need.Empty() {
@@ -84,27 +93,13 @@ func (s *State) lotsWanted(c *Command, f Facts) Need {
 			return need
 		}
 	}
-	need := s.lotNeeds(codesOf(body), f)
-	if s.lotsFrom.IsZero() || !at.Before(s.lotsFrom) || at.IsZero() {
+	if need := s.lotNeeds(codesOf(body), f); !need.Empty() {
 		return need
 	}
-	switch body.(type) {
-	case *Reading, *Bath, *LineStarted, *FixDone, *AcceptTime:
-	default:
-		return need
+	if rest.Empty() { // the cases that follow can be foreseen
+		return s.lateNeeds(c, at, body, f)
 	}
-	r := Range{About: "lots", From: at.Add(-Horizon), To: s.lotsFrom.Add(Horizon)}
-	events, ok := f.Ranges[r]
-	if !ok {
-		return merge(need, Need{Ranges: []Range{r}})
-	}
-	var codes []string
-	for _, e := range events {
-		for _, code := range codesOf(e.Body) {
-			codes = with(codes, code)
-		}
-	}
-	return merge(need, s.lotNeeds(codes, f))
+	return Need{}
 }
 
 // lotSignatureNeeds asks for what a signature about a lot is held against, and for the leaves it relies on.
@@ -275,6 +270,10 @@ func (s *State) touchedBy(kind string, body any) []string {
 		return out
 	case *FixDone:
 		return []string{key(b.Point, b.Place)}
+	case *instrument.Checked:
+		return s.toolSeries(b.Instrument)
+	case *instrument.Service:
+		return s.toolSeries(b.Instrument)
 	case *Missed:
 		return s.missTouches(b.Check, b.Place, b.PlanVersion)
 	}

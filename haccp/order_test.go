@@ -10,6 +10,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/control"
+	"linewarden/haccp/instrument"
 	"linewarden/haccp/plan"
 )
 
@@ -171,6 +172,14 @@ func (s *script) draw() {
 	for i := range rapid.IntRange(0, 6).Draw(s.t, "rows") {
 		s.imported(i)
 	}
+	for i := range rapid.IntRange(0, 4).Draw(s.t, "checks") {
+		result := rapid.SampledFrom([]string{instrument.Pass, instrument.Pass, instrument.Adjusted, instrument.Fail}).Draw(s.t, "result")
+		s.report(i, haccp.KindInstrumentChecked, lea, &instrument.Checked{Instrument: "burette-1", Result: result})
+	}
+	for i := range rapid.IntRange(0, 2).Draw(s.t, "out") {
+		s.report(i, haccp.KindInstrumentOut, lea, &instrument.Service{Instrument: "burette-1", Reason: "leaks"})
+		s.report(i, haccp.KindInstrumentBack, lea, &instrument.Service{Instrument: "burette-1"})
+	}
 	for i := range rapid.IntRange(2, 40).Draw(s.t, "readings") {
 		s.reading(i)
 	}
@@ -275,6 +284,15 @@ func withInstrument(p *plan.Plan) {
 	}
 }
 
+// checkedInstrument has the instrument of record checked every five days.
+func checkedInstrument(p *plan.Plan) {
+	for i := range p.Instruments {
+		if p.Instruments[i].ID == "burette-1" {
+			p.Instruments[i].CheckEvery = plan.Of(5, "d")
+		}
+	}
+}
+
 // testedDaily has the bath tested once a day, so that weeks of misses do not fill the log.
 func testedDaily(p *plan.Plan) {
 	onlyBaths(p)
@@ -287,7 +305,7 @@ func testedDaily(p *plan.Plan) {
 // .ci/long draws many more.
 func TestAnyOrderGivesTheSameExcursions(t *testing.T) {
 	asked, evicted, grounds := 0, 0, map[string]int{}
-	founded := newWorld(t, withInstrument, testedDaily)
+	founded := newWorld(t, withInstrument, checkedInstrument, testedDaily)
 	rapid.Check(t, func(rt *rapid.T) {
 		s := &script{t: rt, days: rapid.SampledFrom([]int{2, 14, 40, 60}).Draw(rt, "days")}
 		s.draw()

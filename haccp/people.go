@@ -120,6 +120,14 @@ var may = map[string][]string{
 	AskSiteRole:      {RoleAdministrator, RoleConsole},
 	AskImport:        {RoleManager, RoleAdministrator, RoleConsole},
 	AskRestore:       {RoleConsole},
+
+	KindMaterialReceived:  {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
+	KindMaterialCounted:   {RoleTechnician, RoleLineLead, RoleManager},
+	KindInstrumentChecked: {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
+	KindInstrumentOut:     {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager}, // whoever sees it is broken may say so
+	KindInstrumentBack:    {RoleLineLead, RoleLaboratory, RoleManager},
+	AskMaterialApprove:    {RoleLineLead, RoleLaboratory, RoleManager},
+	AskMaterialReject:     {RoleLineLead, RoleLaboratory, RoleManager},
 }
 
 // wide are the acts that a plan cannot narrow: one that closed them would lock everybody out of correcting it.

@@ -353,6 +353,7 @@ func (d *deciding) readingFindings(r *Reading, check *plan.Check, v *version, va
 		if e.Instrument != "" && !slices.ContainsFunc(v.Plan.Instruments, func(x plan.Instrument) bool { return x.ID == e.Instrument }) {
 			out = append(out, Finding{FindingUnknownTool, map[string]string{"instrument": e.Instrument}})
 		}
+		out = append(out, d.toolFindings(v, e.Instrument)...)
 		if e.Reagent != nil {
 			if exp, ok := e.Reagent.Expiry.Time(); ok && !d.cmd.At.Before(time.Date(exp.Year(), exp.Month(), exp.Day()+1, 0, 0, 0, 0, v.zone)) {
 				out = append(out, Finding{FindingReagentExpired, map[string]string{"lot": e.Reagent.Lot}})

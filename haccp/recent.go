@@ -19,7 +19,7 @@ func boundsSpans(e *Event, accepted bool) bool { return e.AtKnown != AtTyped || 
 func lastReading(e *Event, r *Reading, point string, marks []control.Mark, accepted bool) *LastReading {
 	return &LastReading{ID: e.ID, At: e.At, By: e.By.ID, Filling: r.Filling, Verdicts: verdictsOf(r.Verdicts, point),
 		Unusable: !boundsSpans(e, accepted) || e.AtKnown == AtImported ||
-			slices.ContainsFunc(marks, func(m control.Mark) bool { return !m.Outside && !m.Usable })}
+			slices.ContainsFunc(marks, func(m control.Mark) bool { return !m.Outside && !m.Bounds() })}
 }
 
 // counts reports whether a reading says how the point stands: it shows control, or that there is none.

@@ -418,6 +418,7 @@ func TestEveryRefusal(t *testing.T) {
 	t.Run("state", statesRefused)
 	t.Run("group", groupRefused)
 	t.Run("lots", lotsRefused)
+	t.Run("supplies", suppliesRefused)
 	codes := refusalCodes(t)
 	var missing []string
 	for _, code := range codes {

@@ -128,6 +128,7 @@ func (d *deciding) bathFindings(b *Bath) []Finding {
 		}
 	}
 	known(b.Chemical)
+	out = append(out, d.dosesAgainst(v, b)...)
 	for i := range b.First {
 		known(b.First[i].Chemical)
 	}

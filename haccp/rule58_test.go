@@ -50,7 +50,7 @@ type player struct {
 }
 
 func newPlayer(t *testing.T, r *rapid.T, refused, accepted map[string]int) *player {
-	w := newWorld(rapidTB{t, r}, func(p *plan.Plan) {
+	w := newWorld(rapidTB{t, r}, supplied, func(p *plan.Plan) {
 		limitOf(p, "wash-chlorine", "ph").Instrument = "ph-meter-1"
 		withProbe("1 min", "10 min")(p)
 		p.Instruments[len(p.Instruments)-1].ID, p.Instruments[len(p.Instruments)-1].Methods = phProbe, []string{"ph-meter"}

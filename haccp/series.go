@@ -158,7 +158,7 @@ type loose struct {
 	gone                  []string // reports that the group voided, lest they come back from the facts
 	lots                  []string // lots changed
 	cases                 []string // cases opened, or with another span than before
-	hoppers               bool     // what is known of empty places changed
+	hoppers               bool     // what was known of empty places no longer stands
 	times                 bool     // times of lots want settling
 }
 
@@ -282,6 +282,8 @@ func (s *State) sampleOf(e *Event, r *Reading, point string, accepted bool) (con
 	x := control.Sample{ID: e.ID, Seq: e.Seq, At: e.At, By: e.By.ID, Filling: r.Filling,
 		Imported: e.AtKnown == AtImported, Lots: r.Lots, Marks: marks}
 	for i := range marks {
+		marks[i].Tool = toolsBehind(v.Plan, r, point, marks[i].Limit)
+		marks[i].Barred = s.barred(&marks[i], e.At)
 		if p, id := probeAt(v.Plan, r, point, marks[i].Limit); p != nil {
 			marks[i].Probe, marks[i].Wait, x.Until = id, p.OutsideFor.Std(), e.Until
 		}

@@ -19,11 +19,14 @@ import (
 
 	"linewarden/haccp/alarm"
 	"linewarden/haccp/control"
+	"linewarden/haccp/instrument"
+	"linewarden/haccp/lot"
+	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 8
+const FoldVersion = 9
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -68,6 +71,7 @@ type State struct {
 	silences   table[*alarm.Silence]
 	alertKeys  table[string] // the open alert of a key; derived from alerts
 	product
+	supplies
 
 	zones     Zones
 	memo      *memo  // derived from Plans; shared by forks
@@ -94,7 +98,7 @@ func New(zones Zones) *State {
 		places: newTable[*PlaceState](), series: newTable[*Series](), checks: newTable[*CheckState](),
 		deviations: newTable[*Deviation](), sites: newTable[*Member](),
 		alerts: newTable[*alarm.Alert](), silences: newTable[*alarm.Silence](), alertKeys: newTable[string](),
-		product: product{lots: newTable[*LotState]()},
+		product: product{lots: lotsOf(newTable[*LotState]())}, supplies: newSupplies(),
 	}
 }
 
@@ -104,7 +108,8 @@ func (s *State) Fork() *State {
 	n.people, n.devices, n.lines = s.people.fork(), s.devices.fork(), s.lines.fork()
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
 	n.deviations, n.sites = s.deviations.fork(), s.sites.fork()
-	n.lots, n.emptied, n.breaks = s.lots.fork(), slices.Clip(s.emptied), slices.Clip(s.breaks)
+	n.lots, n.past, n.emptied, n.breaks = s.lots.fork(), s.past.Fork(), slices.Clip(s.emptied), slices.Clip(s.breaks)
+	n.materials, n.tools = s.materials.fork(), s.tools.fork()
 	n.alerts, n.silences, n.alertKeys = s.alerts.fork(), s.silences.fork(), s.alertKeys.fork()
 	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
 	return &n
@@ -138,20 +143,27 @@ type snapshot struct {
 	Emptied  []EmptiedAt           `json:"emptied,omitempty"`
 	Breaks   []BreakAt             `json:"breaks,omitempty"`
 	LotsFrom time.Time             `json:"lots_from,omitzero"`
+
+	Materials table[*material.Lot]    `json:"materials,omitzero"`
+	Tools     table[*instrument.Tool] `json:"instruments,omitzero"`
+	Past      lot.Archive             `json:"lots_past"`
+	LotsLast  time.Time               `json:"lots_last,omitzero"`
+	LotsSwept time.Time               `json:"lots_swept,omitzero"`
 }
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
 		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites, s.alerts, s.silences,
-		s.lots, s.emptied, s.breaks, s.lotsFrom})
+		s.lots.table, s.emptied, s.breaks, s.lotsFrom, s.materials, s.tools, s.past, s.lotsLast, s.lotsSwept})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
 func Restore(b []byte, zones Zones) (*State, error) {
 	v := snapshot{People: newTable[*Person](), Devices: newTable[*DeviceState](), Lines: newTable[*LineState](),
 		Places: newTable[*PlaceState](), Series: newTable[*Series](), Checks: newTable[*CheckState](),
-		Deviations: newTable[*Deviation](), Sites: newTable[*Member](), Alerts: newTable[*alarm.Alert](), Silences: newTable[*alarm.Silence](), Lots: newTable[*LotState]()}
+		Deviations: newTable[*Deviation](), Sites: newTable[*Member](), Alerts: newTable[*alarm.Alert](), Silences: newTable[*alarm.Silence](), Lots: newTable[*LotState](),
+		Materials: newTable[*material.Lot](), Tools: newTable[*instrument.Tool]()}
 	if err := json.Unmarshal(b, &v); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
@@ -168,7 +180,9 @@ func Restore(b []byte, zones Zones) (*State, error) {
 	return &State{Site: v.Site, Size: v.Size, LastRecorded: v.LastRecorded, Plans: v.Plans, Opened: v.Opened,
 		Counts: v.Counts, Reviews: v.Reviews, Planned: v.Planned, Timetable: v.Timetable, planSeq: v.PlanSeq, recent: v.Recent, reviews: v.ReviewList, people: v.People, devices: v.Devices, lines: v.Lines, places: v.Places,
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites,
-		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), product: product{lots: v.Lots, emptied: v.Emptied, breaks: v.Breaks, lotsFrom: v.LotsFrom}, zones: zones, memo: m}, nil
+		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), product: product{lots: lotsOf(v.Lots), past: v.Past, emptied: v.Emptied,
+			breaks: v.Breaks, lotsFrom: v.LotsFrom, lotsLast: v.LotsLast, lotsSwept: v.LotsSwept},
+		supplies: supplies{v.Materials, v.Tools}, zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.

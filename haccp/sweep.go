@@ -44,7 +44,7 @@ func (d *deciding) sweep(_ []Finding) error {
 	if ask.Epoch != d.Timetable.Epoch {
 		return d.stale(ask.Epoch)
 	}
-	list := d.missedNow()
+	list := d.missedNow(d.sweptBy(ask))
 	if !d.sweepNeeds(list, d.facts).Empty() { // not what was asked for: the next sweep records what lies further back
 		list = slices.DeleteFunc(list, func(m missed) bool {
 			return slices.ContainsFunc(d.missTouches(m.check, m.place, m.Version), func(k string) bool {
@@ -58,12 +58,26 @@ func (d *deciding) sweep(_ []Finding) error {
 			return err
 		}
 	}
+	if !ask.whole() && !ask.Clocks {
+		return nil
+	}
 	return d.flagClocks()
 }
 
+// whole reports whether a sweep looks at everything.
+func (a *Sweep) whole() bool { return len(a.Checks) == 0 && !a.Clocks }
+
+// sweptBy lists the checks at places that a sweep looks at.
+func (s *State) sweptBy(ask *Sweep) []string {
+	if ask.whole() {
+		return s.memo.checkPlaces
+	}
+	return ask.Checks
+}
+
 // sweepsBack reports whether a sweep may find a miss from before a window: hardly ever.
-func (d *deciding) sweepsBack() bool {
-	return slices.ContainsFunc(d.memo.checkPlaces, func(k string) bool {
+func (d *deciding) sweepsBack(keys []string) bool {
+	return slices.ContainsFunc(keys, func(k string) bool {
 		check, place := splitKey(k)
 		from := d.sweepFrom(check, place)
 		return slices.ContainsFunc(d.memo.feeds[k], func(point string) bool {
@@ -95,10 +109,10 @@ type missed struct {
 	control.Matched
 }
 
-// missedNow lists what a sweep is to record, in the order of the dues.
-func (d *deciding) missedNow() []missed {
+// missedNow lists what a sweep of some checks at places is to record, in the order of the dues.
+func (d *deciding) missedNow(keys []string) []missed {
 	var out []missed
-	for _, k := range d.memo.checkPlaces {
+	for _, k := range keys {
 		check, place := splitKey(k)
 		for _, m := range d.missedAt(check, place) {
 			out = append(out, missed{check, place, m})
@@ -299,36 +313,4 @@ func (s *State) fillingID(place string, at time.Time) string {
 		}
 	}
 	return ""
-}
-
-// SweepFinds reports whether a sweep would record anything. It changes nothing, so that any goroutine may
-// ask the view before it asks the writer.
-func (s *State) SweepFinds(now time.Time) bool {
-	now = now.UTC().Truncate(time.Millisecond)
-	if now.Before(s.LastRecorded) {
-		now = s.LastRecorded
-	}
-	d := &deciding{State: s, now: now}
-	if flags, _ := s.flagsAt(now); len(flags) > 0 {
-		return true
-	}
-	return slices.ContainsFunc(s.memo.checkPlaces, func(k string) bool {
-		id, place := splitKey(k)
-		return len(d.missedAt(id, place)) > 0
-	})
-}
-
-// SweepDue returns the next moment at which a sweep may find a miss or a clock to flag: the earliest end of a
-// window still open, or limit of a running clock. False where nothing is due.
-func (s *State) SweepDue(now time.Time) (time.Time, bool) {
-	var next time.Time
-	for _, item := range s.DueList(now) {
-		if item.State != DueMissed && (next.IsZero() || item.Until.Before(next)) {
-			next = item.Until
-		}
-	}
-	if _, flag := s.flagsAt(now); !flag.IsZero() && (next.IsZero() || flag.Before(next)) {
-		next = flag
-	}
-	return next, !next.IsZero()
 }

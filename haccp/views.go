@@ -32,6 +32,8 @@ type DueItem struct {
 	State     string    `json:"state"`
 	Critical  bool      `json:"critical"`
 	Version   int       `json:"plan_version"`
+	// Missed is the newest due that was missed and not made up for since: the next may be open already.
+	Missed time.Time `json:"missed,omitzero"`
 }
 
 // dueBack is how far back the due list looks for a due that is still open.
@@ -68,10 +70,15 @@ func (s *State) dueItems(v *version, c *plan.Check, place string, now time.Time)
 		item.PlaceName, item.Line = pl.Name, pl.Line
 	}
 	var open *control.Matched
+	made := s.lastTaken(c.ID, place)
+	item.Missed = s.missedLongAgo(c.ID, place, made, now.Add(-dueBack))
 	for _, m := range s.matched(c.ID, place, now.Add(-dueBack), now.Add(c.Schedule.Every.Std()+1)) {
 		if m.Reading != "" {
 			open = nil
 			continue
+		}
+		if m.Row != control.RowForecast && m.Until.Before(now) && !made.After(m.At) {
+			item.Missed = m.At
 		}
 		if m.Until.Before(now) || !m.From.After(now) {
 			m := m
@@ -87,6 +94,31 @@ func (s *State) dueItems(v *version, c *plan.Check, place string, now time.Time)
 		return []DueItem{item.with(s.unsatisfied(c.ID, place, next, now), now)}
 	}
 	return nil
+}
+
+// lastTaken is when a check was last carried out at a place; zero: never within the horizon.
+func (s *State) lastTaken(check, place string) time.Time {
+	if cs, ok := s.checks.get(key(check, place)); ok {
+		for t := range cs.Taken.backward() {
+			return t.At
+		}
+	}
+	return time.Time{}
+}
+
+// missedLongAgo is the newest recorded miss from before a moment that nothing made up for since; zero: none.
+func (s *State) missedLongAgo(check, place string, made, before time.Time) time.Time {
+	if cs, ok := s.checks.get(key(check, place)); ok {
+		for _, m := range slices.Backward(cs.Misses) {
+			if m.Due.Before(before) {
+				if made.After(m.Due) {
+					break
+				}
+				return m.Due
+			}
+		}
+	}
+	return time.Time{}
 }
 
 // unsatisfied skips the next due where a reading taken in its window satisfied it already.

@@ -51,7 +51,21 @@ func demoPlan(t testing.TB) *plan.Plan {
 	if r.Plan == nil {
 		t.Fatal(r.Errors)
 	}
+	r.Plan.Materials = nil // tests of materials and instruments ask for them with supplied
+	for i := range r.Plan.Instruments {
+		r.Plan.Instruments[i].CheckEvery = plan.Duration{}
+	}
 	return r.Plan
+}
+
+// supplied gives a plan the materials and the checks of instruments of the demo plan again.
+func supplied(p *plan.Plan) {
+	src, err := os.ReadFile(filepath.Join("..", "internal", "demo", "plan.yaml"))
+	if err != nil {
+		panic(err)
+	}
+	r := planfile.Check("plan.yaml", src, plan.Options{})
+	p.Materials, p.Instruments = r.Plan.Materials, r.Plan.Instruments
 }
 
 // newWorld founds a demo site with the demo plan and five people.

@@ -9,12 +9,10 @@ import (
 	"cmp"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"linewarden/haccp"
 	"linewarden/haccp/alarm"
-	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 )
 
@@ -25,90 +23,28 @@ type Service struct {
 	Tampered      string    // what the record log was found to be; empty: nothing
 }
 
-// Scope says which causes are looked at. The cases are always among them.
-type Scope struct {
-	All    bool
-	Points map[At]bool // control points at places
-	Checks map[At]bool // checks at places
-}
-
-// At is a control point or check at a place.
-type At struct{ ID, Place string }
-
-// Touch puts what an event may have changed into the scope; false where it can be no cause and end none.
-func (c *Scope) Touch(e *haccp.Event) bool {
-	switch b := e.Body.(type) {
-	case *haccp.Reading:
-		for i := range b.Verdicts {
-			c.point(At{b.Verdicts[i].Point, b.Place})
-		}
-		c.check(At{b.Check, b.Place})
-	case *haccp.Missed:
-		c.check(At{b.Check, b.Place})
-	case *haccp.DeviationOpened, *haccp.DeviationReopened, *haccp.DeviationSigned:
-	case *haccp.Note, *haccp.Reviewed:
-		return false
-	default: // a filling, a stop, an amendment, a plan: anything may have changed
-		if strings.HasPrefix(e.Kind, "alert.") || strings.HasPrefix(e.Kind, "person.") {
-			return false
-		}
-		c.All = true
-	}
-	return true
-}
-
-func (c *Scope) point(a At) {
-	if c.Points == nil {
-		c.Points = map[At]bool{}
-	}
-	c.Points[a] = true
-}
-
-func (c *Scope) check(a At) {
-	if c.Checks == nil {
-		c.Checks = map[At]bool{}
-	}
-	c.Checks[a] = true
-}
-
-// Merge adds another scope.
-func (c *Scope) Merge(o Scope) {
-	c.All = c.All || o.All
-	for a := range o.Points {
-		c.point(a)
-	}
-	for a := range o.Checks {
-		c.check(a)
-	}
-}
-
-// Holds reports whether the scope decides about an alert: whether it may be cleared when its cause is not found.
-func (c *Scope) Holds(a *alarm.Alert) bool {
-	switch a.Cause {
-	case alarm.Outside, alarm.WithoutProof:
-		return true
-	case alarm.Act:
-		return c.All || c.Points[At{a.Point, a.Place}]
-	case alarm.Missed, alarm.Late, alarm.Forecast:
-		return c.All || c.Checks[At{a.Check, a.Place}]
-	}
-	return c.All
-}
-
 // looking gathers causes.
 type looking struct {
 	s     *haccp.State
 	now   time.Time
 	live  time.Time
 	plan  int
-	lines map[string]string // line by place
+	watch *Watch
+	scope *Scope
 	out   []alarm.Raised
 }
 
 // Standing gives the causes that stand now, in the order of their keys. Ids and roles are left empty.
-func Standing(s *haccp.State, now time.Time, service Service, scope Scope) []alarm.Raised {
-	l := &looking{s: s, now: now, lines: map[string]string{}}
-	l.service(service, scope)
+func Standing(s *haccp.State, now time.Time, service Service) []alarm.Raised {
+	return new(Watch).Look(s, now, service, &Scope{All: true})
+}
+
+// Look gives the causes within a scope that stand now, in the order of their keys, and remembers when what it looked at
+// is to be looked at again. Ids and roles are left empty. What belongs to the scope is added to it.
+func (w *Watch) Look(s *haccp.State, now time.Time, service Service, scope *Scope) []alarm.Raised {
+	l := &looking{s: s, now: now, watch: w, scope: scope}
+	w.begin(s, now, scope)
+	l.service(service)
 	live, ok := s.LiveFrom(now)
 	if !ok || now.Before(live) {
 		return l.sorted()
@@ -116,28 +52,21 @@ func Standing(s *haccp.State, now time.Time, service Service, scope Scope) []ala
 	l.live = live
 	p, _ := s.PlanAt(now)
 	l.plan = p.Version
-	for i := range p.Plan.Places {
-		l.lines[p.Plan.Places[i].ID] = p.Plan.Places[i].Line
-	}
 	l.cases()
-	if scope.All {
+	if scope.All || scope.Minute {
 		l.overdue()
-		l.everywhere(p.Plan.Points)
-		for _, item := range s.DueList(now) {
-			l.due(&item)
-		}
-		return l.sorted()
 	}
+	if scope.All || scope.Lots {
+		l.lots()
+	}
+	scope.resolve(s, p.Plan)
 	for a := range scope.Points {
-		if ps, ok := s.PointAt(a.ID, a.Place, now); ok {
-			l.act(&ps)
-		}
+		l.point(a)
 	}
 	for a := range scope.Checks {
-		if item, ok := s.DueAt(a.ID, a.Place, now); ok {
-			l.due(&item)
-		}
+		l.check(a)
 	}
+	l.devices()
 	return l.sorted()
 }
 
@@ -150,17 +79,19 @@ func (l *looking) sorted() []alarm.Raised {
 func (l *looking) add(r alarm.Raised) {
 	r.Since = r.Since.UTC().Truncate(time.Millisecond)
 	if r.Line == "" {
-		r.Line = l.lines[r.Place]
+		r.Line = l.s.LineOf(r.Place)
 	}
-	r.Group = r.Cause + "/" + cmp.Or(r.Line, r.Place, "site")
+	if r.Group == "" {
+		r.Group = r.Cause + "/" + cmp.Or(r.Line, r.Place, "site")
+	}
 	if r.PlanVersion == 0 {
 		r.PlanVersion = l.plan
 	}
 	l.out = append(l.out, r)
 }
 
-func (l *looking) service(v Service, scope Scope) {
-	if !scope.All {
+func (l *looking) service(v Service) {
+	if !l.scope.All && !l.scope.Minute {
 		return
 	}
 	if v.Tampered != "" {
@@ -196,8 +127,14 @@ func (l *looking) cases() {
 			if !l.s.InUse(d.Place, l.now) {
 				continue
 			}
-		default: // a missed check stands with its check
+		case haccp.GroundMiss, haccp.GroundClock: // it stands with its check, or with its lot
 			continue
+		default: // a finding about a lot, until somebody has evaluated the product
+			if d.Lot == "" || d.Part(plan.ProductEvaluated) != nil {
+				continue
+			}
+			r.Cause, r.Severity, r.Lot = alarm.Result, alarm.Critical, d.Lot
+			r.Data["value"] = d.Value
 		}
 		r.Key = r.Cause + ":" + d.Deviation
 		l.add(r)
@@ -211,87 +148,5 @@ func (l *looking) overdue() {
 		}
 		l.add(alarm.Raised{Cause: alarm.Overdue, Key: alarm.Overdue + ":" + d.Deviation, Severity: alarm.Warning, Deviation: d.Deviation, Point: d.Point,
 			Place: d.Place, PlanVersion: d.PlanVersion, Since: d.Found, Data: map[string]string{"number": strconv.FormatInt(d.Number, 10)}})
-	}
-}
-
-// act looks at a point whose newest reading is outside an operating limit alone.
-func (l *looking) act(ps *haccp.PointState) {
-	if ps.State != control.StateAct || ps.Last == nil || ps.Last.At.Before(l.live) {
-		return
-	}
-	r := alarm.Raised{Cause: alarm.Act, Key: alarm.Act + ":" + ps.Point + "@" + ps.Place, Severity: alarm.Warning, Point: ps.Point, Place: ps.Place,
-		Since: ps.Last.At, Mark: ps.Last.ID}
-	for i := range ps.Last.Verdicts {
-		if v := &ps.Last.Verdicts[i]; v.Verdict == control.Act {
-			r.Data = map[string]string{"limit": v.Limit, "value": v.Value}
-		}
-	}
-	l.add(r)
-}
-
-// due looks at a check that is late or was missed, or that a forecast wants sooner than the schedule.
-func (l *looking) due(item *haccp.DueItem) {
-	forecast := item.Row == control.RowForecast && item.State != haccp.DueMissed && item.State != haccp.DueLate
-	if !forecast && item.State != haccp.DueLate && item.State != haccp.DueMissed || item.Due.Before(l.live) || !l.s.InUse(item.Place, l.now) {
-		return
-	}
-	r := alarm.Raised{Check: item.Check, Place: item.Place, Line: item.Line, PlanVersion: item.Version, Since: item.Due,
-		Data: map[string]string{"due": item.Due.UTC().Format(time.RFC3339)}}
-	switch {
-	case forecast:
-		r.Cause, r.Severity, r.Since = alarm.Forecast, alarm.Warning, l.now
-		r.Key, r.Mark = alarm.Forecast+":"+item.Check+"@"+item.Place, r.Data["due"]
-	case item.State == haccp.DueLate:
-		r.Cause, r.Severity = alarm.Late, alarm.Notice
-		r.Key = alarm.Late + ":" + item.Check + "@" + item.Place
-	default:
-		r.Cause, r.Severity = alarm.Missed, alarm.Warning
-		r.Key, r.Mark = alarm.Missed+":"+item.Check+"@"+item.Place, r.Data["due"]
-		if item.Critical {
-			r.Severity = alarm.Critical
-		}
-	}
-	l.add(r)
-}
-
-// everywhere looks at every point: where one stands in the act band, and where a device that measured it has
-// fallen silent.
-func (l *looking) everywhere(points []plan.Point) {
-	type quiet struct {
-		since  time.Time
-		places []string
-		point  string
-	}
-	silent := map[string]*quiet{}
-	for i := range points {
-		for _, place := range points[i].Places {
-			ps, ok := l.s.PointAt(points[i].ID, place, l.now)
-			if !ok {
-				continue
-			}
-			l.act(&ps)
-			if ps.State != control.StateNotKnown || ps.Last == nil || ps.Frequency == 0 || ps.Age <= ps.Frequency || ps.Last.At.Before(l.live) {
-				continue
-			}
-			d, ok := l.s.Device(ps.Last.By)
-			if !ok || !d.Revoked.IsZero() {
-				continue
-			}
-			q := silent[d.ID]
-			if q == nil {
-				q = &quiet{since: ps.Last.At, point: ps.Point}
-				silent[d.ID] = q
-			}
-			if ps.Last.At.After(q.since) {
-				q.since = ps.Last.At
-			}
-			if !slices.Contains(q.places, place) {
-				q.places = append(q.places, place)
-			}
-		}
-	}
-	for id, q := range silent {
-		l.add(alarm.Raised{Cause: alarm.DeviceSilent, Key: alarm.DeviceSilent + ":" + id, Severity: alarm.Warning, Device: id, Point: q.point,
-			Place: q.places[0], Since: q.since, Data: map[string]string{"places": strings.Join(q.places, " ")}})
 	}
 }

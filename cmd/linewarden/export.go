@@ -16,7 +16,7 @@ import (
 )
 
 type exportCommand struct {
-	Report string `arg:"" enum:"corrective-actions,readings,records" help:"corrective-actions, readings or records."`
+	Report string `arg:"" enum:"corrective-actions,readings,lots,records" help:"corrective-actions, readings, lots or records."`
 	placeFlags
 	Site   string `help:"Site, where there are several." placeholder:"ID"`
 	From   moment `help:"From this time on (RFC 3339)." placeholder:"TIME"`
@@ -28,10 +28,12 @@ type exportCommand struct {
 // Help is shown by --help.
 func (exportCommand) Help() string {
 	return `Records come with their leaves and a signed checkpoint: anybody can verify them, with linewarden
-verify or with a few lines in any language. A period makes a partial export, with proofs.
+verify or with a few lines in any language. A period makes a partial export, with proofs. Lots come with the
+key data elements of 21 CFR 1 subpart S, sorted by lot, date and location.
 
 Examples:
   linewarden export records --data DIR -o plant.records.ndjson
+  linewarden export lots --data DIR --from 2026-03-01T00:00:00Z -o trace.csv
   linewarden export corrective-actions --data DIR --from 2026-03-01T00:00:00Z --to 2026-04-01T00:00:00Z -o march.csv`
 }
 

@@ -28,6 +28,9 @@ func (c *exportCommand) report(ctx context.Context, t *terminal, f *app.Folder, 
 	if c.Report == "readings" {
 		return c.readings(ctx, site, h, w)
 	}
+	if c.Report == "lots" {
+		return c.lots(ctx, site, h, w)
+	}
 	if plans := view.Plans; c.From.IsZero() && len(plans) > 0 {
 		c.From.Time = plans[0].From // nothing was judged before
 	}
@@ -43,21 +46,51 @@ func (c *exportCommand) report(ctx context.Context, t *terminal, f *app.Folder, 
 
 // readings writes the readings of the period as they stand, with all changes made to them, whenever.
 func (c *exportCommand) readings(ctx context.Context, site *plant.Site, h report.Head, w io.Writer) error {
-	var changed []*haccp.Event
-	for _, kind := range []string{haccp.KindAmended, haccp.KindVoided} {
-		for e, err := range each(ctx, site, plant.Query{Kind: kind, From: c.From.Time, To: c.To.Time}) {
-			if err != nil {
-				return err
-			}
-			changed = append(changed, e)
-		}
+	changed, err := c.changes(ctx, site)
+	if err != nil {
+		return err
 	}
-	slices.SortFunc(changed, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
 	readings := each(ctx, site, plant.Query{Kind: haccp.KindReading, From: c.From.Time, To: c.To.Time})
 	if c.Format == "csv" {
 		return report.ReadingsCSV(w, readings, report.NewChanges(changed), h)
 	}
 	return report.ReadingsNDJSON(w, readings, report.NewChanges(changed), h)
+}
+
+// lots writes what happened to lots in the period, as it stands.
+func (c *exportCommand) lots(ctx context.Context, site *plant.Site, h report.Head, w io.Writer) error {
+	changed, err := c.changes(ctx, site)
+	if err != nil {
+		return err
+	}
+	events := func(yield func(*haccp.Event, error) bool) {
+		for _, kind := range report.LotKinds() {
+			for e, err := range each(ctx, site, plant.Query{Kind: kind, From: c.From.Time, To: c.To.Time}) {
+				if !yield(e, err) || err != nil {
+					return
+				}
+			}
+		}
+	}
+	if c.Format == "csv" {
+		return report.LotsCSV(w, events, report.NewChanges(changed), h)
+	}
+	return report.LotsNDJSON(w, events, report.NewChanges(changed), h)
+}
+
+// changes gives the amendments and voids of reports of the period, in the order of the log.
+func (c *exportCommand) changes(ctx context.Context, site *plant.Site) ([]*haccp.Event, error) {
+	var changed []*haccp.Event
+	for _, kind := range []string{haccp.KindAmended, haccp.KindVoided} {
+		for e, err := range each(ctx, site, plant.Query{Kind: kind, From: c.From.Time, To: c.To.Time}) {
+			if err != nil {
+				return nil, err
+			}
+			changed = append(changed, e)
+		}
+	}
+	slices.SortFunc(changed, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
+	return changed, nil
 }
 
 // each gives every event of a query, page after page.

@@ -37,6 +37,9 @@ const (
 	Forecast      = "forecast"       // a limit is expected to be crossed before the scheduled check
 	WithoutProof  = "without-proof"  // a line runs that was started without proof
 	Overdue       = "overdue"        // a case is open past the plan's time
+	LotClock      = "lot-clock"      // the clock of a lot runs and is near or over its limit
+	LotReleased   = "lot-released"   // a lot that had been released or shipped is affected by a case
+	Result        = "result"         // a result of the laboratory is out of specification
 	DeviceSilent  = "device-silent"  // a device that measured says nothing
 	TimetableLate = "timetable-late" // nobody looks for missed checks
 	ClockBack     = "clock-back"     // the server's clock stands before what was recorded
@@ -45,7 +48,7 @@ const (
 
 // Causes lists what may raise an alert.
 func Causes() []string {
-	return []string{Outside, Act, Missed, Late, Forecast, WithoutProof, Overdue, DeviceSilent, TimetableLate, ClockBack, Tamper}
+	return []string{Outside, Act, Missed, Late, Forecast, WithoutProof, Overdue, LotClock, LotReleased, Result, DeviceSilent, TimetableLate, ClockBack, Tamper}
 }
 
 // Raised is the body of alert.raised.
@@ -59,6 +62,7 @@ type Raised struct {
 	Group       string            `json:"group"` // alerts of one group are told in one message
 	Key         string            `json:"key"`   // names the cause; one alert of a key is open at a time
 	Line        string            `json:"line,omitempty"`
+	Lot         string            `json:"lot,omitempty"`
 	Mark        string            `json:"mark,omitempty"` // newest fact behind it: a record, or a due time
 	Place       string            `json:"place,omitempty"`
 	PlanVersion int               `json:"plan_version,omitempty"`

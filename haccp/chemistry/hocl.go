@@ -16,6 +16,11 @@ import (
 	"linewarden/haccp/wash"
 )
 
+// HOClInputs lists the quantities that hypochlorous acid is computed from.
+func HOClInputs() []string {
+	return []string{string(quantity.FreeChlorine), string(quantity.PH), string(quantity.Temperature)}
+}
+
 // HOClFormula names the formula and version of a hypochlorous acid worked out now, as recorded.
 func HOClFormula() string { return fmt.Sprintf("%s/%d", wash.HOClFormula, wash.HOClVersion) }
 

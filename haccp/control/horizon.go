@@ -400,7 +400,7 @@ func shown(c *Context, from time.Time, filling string, limits []string, all []*S
 		for i := range s.Marks {
 			imported := old && !s.At.After(c.LiveFrom)
 			delete(restless, [2]string{s.Marks[i].Limit, s.Marks[i].Probe})
-			if m := &s.Marks[i]; m.Usable && (!s.Imported || imported) {
+			if m := &s.Marks[i]; m.Bounds() && (!s.Imported || imported) {
 				p := &proofs[slices.Index(limits, m.Limit)]
 				p.row++
 				p.inside = s.At

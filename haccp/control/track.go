@@ -15,6 +15,10 @@ type Mark struct {
 	// with a typed time not yet accepted, may open a span but not end one.
 	Usable bool   `json:"usable,omitempty"`
 	Value  string `json:"value,omitempty"` // as people read it
+	// Tool is the instrument that the value came from; of a computed one, those of its entries with spaces between.
+	Tool string `json:"tool,omitempty"`
+	// Barred says that one of them was not in order then: the reading may open a span but not bound one (RULES 5.1).
+	Barred bool `json:"barred,omitempty"`
 	// Off is how far outside it lay, as a share of the bound; it picks the worst reading and decides nothing.
 	Off float64 `json:"off,omitempty"`
 	// Probe is the instrument, where the plan states a time outside before its readings count, and Wait that
@@ -22,6 +26,12 @@ type Mark struct {
 	Probe string        `json:"probe,omitempty"`
 	Wait  time.Duration `json:"wait,omitempty"`
 }
+
+// Bounds reports whether the reading may bound a span of the limit.
+func (m *Mark) Bounds() bool { return m.Usable && !m.Barred }
+
+// Tools lists the instruments that the value came from.
+func (m *Mark) Tools() []string { return strings.Fields(m.Tool) }
 
 // Sample is a reading as one control point at one place sees it. It is never changed once made.
 type Sample struct {
@@ -57,7 +67,7 @@ func (s *Sample) Outside() bool {
 // Proves reports whether the sample shows control by itself: taken live, with every mark inside and usable.
 func (s *Sample) Proves() bool {
 	for i := range s.Marks {
-		if s.Marks[i].Outside || !s.Marks[i].Usable {
+		if s.Marks[i].Outside || !s.Marks[i].Bounds() {
 			return false
 		}
 	}
@@ -406,7 +416,7 @@ func (r *runner) group(ss []*Sample) {
 			if !m.Outside && m.Probe != "" {
 				r.calm(m, filling)
 			}
-			if !m.Outside && m.Usable {
+			if !m.Outside && m.Bounds() {
 				r.inLimit(r.track(m.Limit, filling), s, m)
 			}
 		}

@@ -257,7 +257,7 @@ func (w *Window) surpassed(c *Context, s *Sample) bool {
 		return false
 	}
 	for i := range s.Marks {
-		if m := &s.Marks[i]; m.Usable && !slices.ContainsFunc(last.Marks, func(l Mark) bool { return l.Limit == m.Limit && l.Usable && !l.Outside }) {
+		if m := &s.Marks[i]; m.Bounds() && !slices.ContainsFunc(last.Marks, func(l Mark) bool { return l.Limit == m.Limit && l.Bounds() && !l.Outside }) {
 			return false
 		}
 	}

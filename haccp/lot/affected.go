@@ -85,11 +85,53 @@ func (b *Book) Affected(c Causes) []Touch {
 	return out
 }
 
+// Bearing leaves out of causes those that cannot reach the lots named, nor what was made of them: no lot that any of
+// these was made of lay in their span.
+func (b *Book) Bearing(codes []string, c Causes) Causes {
+	kin := b.closure(b.closure(codes, b.outOf, func(e *edge) string { return e.to }), b.into, func(e *edge) string { return e.from })
+	of := map[string]bool{}
+	for _, code := range kin {
+		of[code] = true
+	}
+	out := Causes{Results: c.Results}
+	for i := range c.Spans {
+		for h := range b.at.meeting(c.Spans[i].Place, c.Spans[i].Begin, c.Spans[i].End) {
+			if of[h.lot] {
+				out.Spans = append(out.Spans, c.Spans[i])
+				break
+			}
+		}
+	}
+	for _, o := range c.Own {
+		if of[o.Lot] {
+			out.Own = append(out.Own, o)
+		}
+	}
+	return out
+}
+
+// closure lists lots and all that edges lead to from them.
+func (b *Book) closure(codes []string, edges func(string) []edge, next func(*edge) string) []string {
+	seen := map[string]bool{}
+	var out []string
+	for todo := slices.Clone(codes); len(todo) > 0; todo = todo[1:] {
+		if seen[todo[0]] {
+			continue
+		}
+		seen[todo[0]] = true
+		out = append(out, todo[0])
+		for _, e := range edges(todo[0]) {
+			todo = append(todo, next(&e))
+		}
+	}
+	return out
+}
+
 // direct lists the lots at the place of a span inside it.
 func (b *Book) direct(s *Span) []Touch {
 	var out []Touch
-	for _, h := range b.at[s.Place] {
-		if !h.stay.Meets(s.Begin, s.End) || b.otherWater(s, h.stay) {
+	for h := range b.at.meeting(s.Place, s.Begin, s.End) {
+		if b.otherWater(s, h.stay) {
 			continue
 		}
 		t := Touch{Lot: h.lot, Cause: s.Cause, How: Exposed, Place: s.Place, From: later(h.stay.From, s.Begin), To: earliest(h.stay.To, s.End)}
@@ -120,11 +162,11 @@ func (b *Book) beforeBirth(t *Touch) []Touch {
 	var out []Touch
 	seen := map[string]bool{t.Lot: true}
 	for todo := []string{t.Lot}; len(todo) > 0; todo = todo[1:] {
-		l := b.lots[todo[0]]
+		l := b.Lot(todo[0])
 		if l == nil || !t.From.Before(l.Born()) {
 			continue
 		}
-		for _, e := range b.into[l.Code] {
+		for _, e := range b.into(l.Code) {
 			if e.feed == nil || seen[e.from] {
 				continue
 			}
@@ -160,16 +202,16 @@ func (b *Book) alongside(cause, code string, s *Stay) []Touch {
 	if line := b.way.Line(s.Place); line != "" {
 		from, to := b.breaksAround(line, s)
 		for _, place := range b.way.passed[line] {
-			for _, h := range b.at[place] {
-				if h.lot != code && h.stay.Meets(from, to) && !b.endsAt(h.stay, from, to) {
+			for h := range b.at.meeting(place, from, to) {
+				if h.lot != code && !b.endsAt(h.stay, from, to) {
 					out = append(out, Touch{Lot: h.lot, Cause: cause, How: WithinBreaks, Place: place, Via: code, From: later(h.stay.From, from), To: earliest(h.stay.To, to)})
 				}
 			}
 		}
 	}
 	for _, f := range b.waters(s) {
-		for _, h := range b.at[s.Place] {
-			if h.lot != code && h.stay.Meets(f.From, f.To) && (h.stay.Filling == "" || f.ID == "" || h.stay.Filling == f.ID) {
+		for h := range b.at.meeting(s.Place, f.From, f.To) {
+			if h.lot != code && (h.stay.Filling == "" || f.ID == "" || h.stay.Filling == f.ID) {
 				out = append(out, Touch{Lot: h.lot, Cause: cause, How: SameFilling, Place: s.Place, Via: code, From: later(h.stay.From, f.From), To: earliest(h.stay.To, f.To)})
 			}
 		}
@@ -239,7 +281,7 @@ func (b *Book) spread(todo []Touch, found map[[2]string]Touch) {
 		t := todo[0]
 		todo = todo[1:]
 		k := [2]string{t.Lot, t.Cause}
-		if b.lots[t.Lot] == nil {
+		if b.Lot(t.Lot) == nil {
 			continue
 		}
 		if old, ok := found[k]; !ok || moreDirect(&t, &old) {
@@ -252,7 +294,7 @@ func (b *Book) spread(todo []Touch, found map[[2]string]Touch) {
 			continue
 		}
 		since[k] = t.From
-		for _, e := range b.outOf[t.Lot] {
+		for _, e := range b.outOf(t.Lot) {
 			if !e.end.IsZero() && e.end.Before(t.From) {
 				continue
 			}

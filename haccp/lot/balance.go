@@ -24,7 +24,7 @@ type Balance struct {
 // Balance adds up the mass of a lot.
 func (b *Book) Balance(code string) Balance {
 	out := Balance{Lot: code}
-	l := b.lots[code]
+	l := b.Lot(code)
 	if l == nil {
 		return out
 	}
@@ -145,7 +145,7 @@ func (b *Book) Total(codes []string) Total {
 	}
 	feeds := map[string]*Feed{}
 	for _, code := range codes {
-		l := b.lots[code]
+		l := b.Lot(code)
 		if l == nil {
 			continue
 		}

@@ -40,7 +40,7 @@ func (r Reading) Elapsed(now time.Time) time.Duration {
 // Clock reads the clock of a lot: it is that of its oldest gel. What a lot was made of, topped up with or found
 // in a hopper brings its own start with it; what left a lot before that came to step From brings none.
 func (b *Book) Clock(code string, c Clock) Reading {
-	l := b.lots[code]
+	l := b.Lot(code)
 	if l == nil {
 		return Reading{}
 	}
@@ -123,12 +123,12 @@ func (b *Book) upstream(code string, visit func(l *Lot, upto time.Time)) {
 			continue
 		}
 		seen[x.code] = x.upto
-		l := b.lots[x.code]
+		l := b.Lot(x.code)
 		if l == nil {
 			continue
 		}
 		visit(l, x.upto)
-		for _, e := range b.into[x.code] {
+		for _, e := range b.into(x.code) {
 			if !x.upto.IsZero() && e.at.After(x.upto) {
 				continue
 			}
@@ -171,7 +171,7 @@ func (b *Book) Running(c Clock) []string {
 		start time.Time
 	}
 	var runs []run
-	for _, code := range b.codes {
+	for code := range b.lots.Codes() {
 		if r := b.Clock(code, c); r.Running() {
 			runs = append(runs, run{code, r.Start})
 		}

@@ -17,31 +17,33 @@ type Link struct {
 	Feed  string    `json:"feed,omitempty"` // id of its record
 }
 
-// Trace is where a lot came from, or what became of it.
+// Trace is where lots came from, or what became of them.
 type Trace struct {
-	Lot   string   `json:"lot"`
-	Lots  []string `json:"lots"`  // sorted; the lot itself among them
+	Lots  []string `json:"lots"`  // sorted; those asked for among them
 	Links []Link   `json:"links"` // by at, then from, then to
 	// Unknown lists lots that are named and not recorded.
 	Unknown []string `json:"unknown,omitempty"`
 }
 
-// Backward traces a lot to all that may be in it.
-func (b *Book) Backward(code string) Trace {
-	return b.trace(code, func(c string) []edge { return b.into[c] }, func(e *edge) string { return e.from })
+// Backward traces lots to all that may be in them.
+func (b *Book) Backward(codes ...string) Trace {
+	return b.trace(codes, b.into, func(e *edge) string { return e.from })
 }
 
-// Forward traces a lot to all that it may be in.
-func (b *Book) Forward(code string) Trace {
-	return b.trace(code, func(c string) []edge { return b.outOf[c] }, func(e *edge) string { return e.to })
+// Forward traces lots to all that they may be in.
+func (b *Book) Forward(codes ...string) Trace {
+	return b.trace(codes, b.outOf, func(e *edge) string { return e.to })
 }
 
-func (b *Book) trace(code string, edges func(string) []edge, next func(*edge) string) Trace {
-	t := Trace{Lot: code}
-	seen := map[string]bool{code: true}
-	for todo := []string{code}; len(todo) > 0; todo = todo[1:] {
+func (b *Book) trace(codes []string, edges func(string) []edge, next func(*edge) string) Trace {
+	t := Trace{}
+	seen := map[string]bool{}
+	for _, code := range codes {
+		seen[code] = true
+	}
+	for todo := slices.Clone(codes); len(todo) > 0; todo = todo[1:] {
 		c := todo[0]
-		if b.lots[c] == nil {
+		if b.Lot(c) == nil {
 			t.Unknown = append(t.Unknown, c)
 			continue
 		}
@@ -69,8 +71,8 @@ func (b *Book) trace(code string, edges func(string) []edge, next func(*edge) st
 // OfBox lists the lots that a box was filled from, sorted.
 func (b *Book) OfBox(prefix string, n int64) []string {
 	var out []string
-	for _, code := range b.codes {
-		if slices.ContainsFunc(b.lots[code].Boxes(), func(x Boxes) bool { return x.Has(prefix, n) }) {
+	for code := range b.lots.Codes() {
+		if slices.ContainsFunc(b.Lot(code).Boxes(), func(x Boxes) bool { return x.Has(prefix, n) }) {
 			out = append(out, code)
 		}
 	}

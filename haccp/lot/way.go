@@ -84,6 +84,26 @@ func (w *Way) Line(place string) string { return w.line[place] }
 // Carries reports whether a place holds product back between lots.
 func (w *Way) Carries(place string) bool { return w.carries[place] }
 
+// Carrying lists the places that hold product back between lots, sorted.
+func (w *Way) Carrying() []string {
+	var out []string
+	for place, carries := range w.carries {
+		if carries {
+			out = append(out, place)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// Cleaned lists the places that a clean break took in.
+func (w *Way) Cleaned(x *Break) []string {
+	if len(x.Places) > 0 {
+		return x.Places
+	}
+	return w.passed[x.Line]
+}
+
 // pos is where a step stands in the plan; a step the plan does not know stands before all.
 func (w *Way) pos(step string) int {
 	if i, ok := w.at[step]; ok {

@@ -43,6 +43,7 @@ func (p *Plan) Check(opts Options) []Problem {
 	c.checks()
 	c.monitoring()
 	c.dispositions()
+	c.materials()
 	c.permissions()
 	c.alerts()
 	c.guidance()
@@ -55,7 +56,7 @@ type checker struct {
 	opts  Options
 	found []Problem
 
-	lineAt, placeAt, stepAt, pointAt, methodAt, instrumentAt, checkAt, fixAt map[string]int
+	lineAt, placeAt, stepAt, pointAt, methodAt, instrumentAt, checkAt, fixAt, chemicalAt map[string]int
 }
 
 func (c *checker) add(path, fix, format string, args ...any) {
@@ -85,7 +86,8 @@ func (c *checker) index() {
 	})
 	c.checkAt = c.ids("checks", len(p.Checks), func(i int) (string, string) { return p.Checks[i].ID, p.Checks[i].Name })
 	c.fixAt = c.ids("fixes", len(p.Fixes), func(i int) (string, string) { return p.Fixes[i].ID, p.Fixes[i].Name })
-	c.ids("chemicals", len(p.Chemicals), func(i int) (string, string) { return p.Chemicals[i].ID, p.Chemicals[i].Name })
+	c.chemicalAt = c.ids("chemicals", len(p.Chemicals), func(i int) (string, string) { return p.Chemicals[i].ID, p.Chemicals[i].Name })
+	c.ids("materials", len(p.Materials), func(i int) (string, string) { return p.Materials[i].ID, p.Materials[i].Name })
 }
 
 // ids checks form and uniqueness of the ids of one list, and that each entry has a name. It returns where

@@ -61,6 +61,7 @@ type Plan struct {
 	Checks        []Check           `yaml:"checks" json:"checks"`
 	Fixes         []Fix             `yaml:"fixes" json:"fixes,omitempty"`
 	Chemicals     []Chemical        `yaml:"chemicals" json:"chemicals,omitempty"`
+	Materials     []Material        `yaml:"materials" json:"materials,omitempty"`
 	Dispositions  []DispositionRule `yaml:"dispositions" json:"dispositions,omitempty"`
 	Permissions   []Permission      `yaml:"permissions" json:"permissions,omitempty"`
 	Tolerances    Tolerances        `yaml:"tolerances" json:"tolerances"`
@@ -335,6 +336,9 @@ type Instrument struct {
 	ID      string   `yaml:"id" json:"id"`
 	Name    string   `yaml:"name" json:"name"`
 	Methods []string `yaml:"methods" json:"methods,omitempty"`
+	Kind    string   `yaml:"kind" json:"kind,omitempty"` // such as pH meter, scale or burette
+	// CheckEvery is how long after a check of the instrument the next one is due; not set: the plan asks for none.
+	CheckEvery Duration `yaml:"check_every" json:"check_every,omitzero"`
 	// Probe is set for an instrument that measures by itself; without it a device's reading outside counts at once.
 	Probe *Probe `yaml:"probe" json:"probe,omitempty"`
 }

@@ -13,6 +13,7 @@ import (
 type AlertService struct {
 	Channels  []ChannelState `json:"channels"`
 	Timetable TimetableState `json:"timetable"`
+	Jobs      []JobState     `json:"jobs" doc:"What else is done by the clock."`
 	Alive     bool           `json:"alive" doc:"Commands are decided and the timetable runs: what the heartbeat tells the outside."`
 }
 
@@ -32,6 +33,14 @@ type TimetableState struct {
 	Outcome  string    `json:"outcome,omitempty"`
 	Error    string    `json:"error,omitempty"`
 	ClockOff string    `json:"clock_off,omitempty" doc:"How far the clock stands behind what was recorded."`
+}
+
+// JobState is what a job of the timetable did last and when it runs next.
+type JobState struct {
+	Name    string    `json:"name" doc:"standing (what stands is posted again, and the heartbeat), summaries, clearing (of messages sent long ago), proof (that the record log verifies), checkpoint (the head of the log is signed)."`
+	LastRun time.Time `json:"last_run,omitzero"`
+	Outcome string    `json:"outcome,omitempty" doc:"done, or why it failed."`
+	NextRun time.Time `json:"next_run,omitzero"`
 }
 
 // Alert is an alert as it stands.
@@ -111,6 +120,9 @@ func (q *call) listAlerts() (Alerts, error) {
 		return out, nil
 	}
 	service, err := q.api.Alerts(q.UserContext())
+	if service.Jobs == nil {
+		service.Jobs = []JobState{}
+	}
 	out.Service = &service
 	return out, err
 }

@@ -13,6 +13,7 @@ import (
 	"errors"
 	"io"
 	"log/slog"
+	"maps"
 	"reflect"
 	"slices"
 	"strings"
@@ -80,6 +81,8 @@ type Options struct {
 	Cautions func(lang string) []string
 	// Alerts says how the ways to the outside and the timetable stand; nil: not known.
 	Alerts func(ctx context.Context) (AlertService, error)
+	// Live is what streams of changes come from; nil: there are none.
+	Live   *Live
 	Logger *slog.Logger // nil: nothing is logged
 	// Group says that this is the API of a group, and gives its sites; nil: of one site.
 	Group Group
@@ -102,6 +105,7 @@ func New(o Options) (*API, error) {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
 	a := &API{Options: o, reports: reportKinds()}
+	maps.Copy(a.reports, supplyKinds())
 	a.buffers.New = func() any { return new(bytes.Buffer) }
 	a.routes = a.table()
 	return a, nil

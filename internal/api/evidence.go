@@ -171,5 +171,8 @@ func (a *API) evidenceRoutes() []route {
 
 // table lists every route.
 func (a *API) table() []route {
-	return slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.evidenceRoutes(), a.groupRoutes(), a.lotRoutes())
+	return slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.evidenceRoutes(), a.groupRoutes(), a.lotRoutes(),
+		a.supplyRoutes(),
+		a.streamRoutes(),
+	)
 }

@@ -96,14 +96,17 @@ type (
 	lotEvaluateIn struct {
 		stamp
 		signing
-		Deviation string    `json:"deviation,omitempty" max:"80" doc:"The case under which the lot is evaluated. Without it: a gap in the evidence, or what was odd about its reports."`
-		Point     string    `json:"point,omitempty" max:"80"`
-		Place     string    `json:"place,omitempty" max:"80"`
-		From      time.Time `json:"from,omitzero"`
-		To        time.Time `json:"to,omitzero"`
-		Facts     string    `json:"facts" doc:"What was looked at."`
-		Decision  string    `json:"decision" enum:"no-effect,fit,not-fit"`
-		Basis     string    `json:"basis"`
+		Deviation   string    `json:"deviation,omitempty" max:"80" doc:"The case under which the lot is evaluated. Without it: a gap in the evidence, or what was odd about its reports."`
+		Point       string    `json:"point,omitempty" max:"80"`
+		Place       string    `json:"place,omitempty" max:"80"`
+		From        time.Time `json:"from,omitzero"`
+		To          time.Time `json:"to,omitzero"`
+		Instrument  string    `json:"instrument,omitempty" max:"80" doc:"The instrument that was not in order."`
+		Material    string    `json:"material,omitempty" max:"80" doc:"The material that was not in order, or of which no lot was named."`
+		MaterialLot string    `json:"material_lot,omitempty" max:"80"`
+		Facts       string    `json:"facts" doc:"What was looked at."`
+		Decision    string    `json:"decision" enum:"no-effect,fit,not-fit"`
+		Basis       string    `json:"basis"`
 	}
 	lotReviewIn struct {
 		stamp
@@ -179,6 +182,10 @@ func (a *API) lotRoutes() []route {
 		get("/lots/:lot", "The file of a lot.", access.ReadRecords, (*call).getLot),
 		get("/lots/:lot/trace", "Where a lot came from and what became of it, with masses.", access.ReadRecords, (*call).traceLot,
 			query{name: "direction", enum: []string{"backward", "forward"}, doc: "Default: backward."}),
+		get("/lots/:lot/exposure", "Evidence of control over the time of a lot at each place: readings before, during and after, gaps, and Ct with its lower bound.",
+			access.ReadRecords, (*call).lotExposure),
+		get("/boxes/:number/trace", "Everything that touched a box: the lots it was filled from and all that went into them, with readings, people, instruments, places and materials.",
+			access.ReadRecords, (*call).traceBox, query{name: "prefix", doc: "What stands before the number on the box."}),
 	}
 }
 
@@ -200,7 +207,7 @@ func (q *call) evaluateLot(in *lotEvaluateIn) (Answer, error) {
 		return Answer{}, err
 	}
 	return q.decided(q.signed(haccp.AskLotEvaluate, &in.stamp, &haccp.LotEvaluated{Lot: q.param("lot"), Deviation: in.Deviation, Point: in.Point, Place: in.Place,
-		From: in.From, To: in.To, Facts: in.Facts, Decision: in.Decision, Basis: in.Basis, Signature: sig}, haccp.RoleManager))
+		Instrument: in.Instrument, Material: in.Material, MaterialLot: in.MaterialLot, From: in.From, To: in.To, Facts: in.Facts, Decision: in.Decision, Basis: in.Basis, Signature: sig}, haccp.RoleManager))
 }
 
 func (q *call) reviewLot(in *lotReviewIn) (Answer, error) {

@@ -1,9 +1,7 @@
 package api
 
 import (
-	"cmp"
 	"net/url"
-	"slices"
 	"time"
 
 	"linewarden/haccp"
@@ -103,20 +101,6 @@ type LotBalance struct {
 	Unweighed   []string          `json:"unweighed" doc:"Ids of records without a mass."`
 }
 
-// LotTrace is where a lot came from, or what became of it.
-type LotTrace struct {
-	Lot       string           `json:"lot"`
-	Direction string           `json:"direction" enum:"backward,forward"`
-	Lots      []LotRef         `json:"lots"`
-	Links     []LotLink        `json:"links"`
-	Materials []haccp.UsedAt   `json:"materials"`
-	People    []string         `json:"people"`
-	Shipments []haccp.Shipment `json:"shipments"`
-	Unknown   []string         `json:"unknown" doc:"Lots that are named and not recorded."`
-	Total     LotTotal         `json:"total" doc:"Of all these lots together."`
-	TookMS    int64            `json:"took_ms"`
-}
-
 // LotLink is product that went from one lot into another.
 type LotLink struct {
 	From string    `json:"from"`
@@ -146,27 +130,12 @@ func (q *call) param(name string) string {
 	return p
 }
 
-// maxTies bounds the lots read from the log for one question.
-const maxTies = 2000
-
-// gathered is a state that holds a lot and those tied to it, whatever it had forgotten.
+// gathered is a state that holds a lot and its relatives, whatever it had forgotten.
 func (q *call) gathered(code string) (*haccp.State, haccp.Facts, *haccp.LotState, error) {
-	s := q.api.Site.View()
-	f := haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}}
-	for {
-		need := s.LotNeeds([]string{code}, f)
-		if need.Empty() || len(f.Ranges) > maxTies {
-			break
-		}
-		for _, r := range need.Ranges {
-			events, err := q.about(r)
-			if err != nil {
-				return nil, f, nil, err
-			}
-			f.Ranges[r] = events
-		}
+	s, f, err := q.withLots([]string{code})
+	if err != nil {
+		return nil, f, nil, err
 	}
-	s = s.WithLots([]string{code}, f)
 	l, ok := s.Lot(code)
 	if !ok {
 		return nil, f, nil, &haccp.Refusal{Kind: haccp.ErrNotFound, Code: "unknown-lot", Message: "there is no such lot"}
@@ -251,12 +220,8 @@ func (q *call) getLot() (LotFile, error) {
 	if err != nil {
 		return LotFile{}, err
 	}
-	for need := s.ReleaseNeeds(l.Code, f); !need.Empty(); need = s.ReleaseNeeds(l.Code, f) {
-		for _, r := range need.Ranges {
-			if f.Ranges[r], err = q.about(r); err != nil {
-				return LotFile{}, err
-			}
-		}
+	if err := q.around(s, l.Code, f); err != nil {
+		return LotFile{}, err
 	}
 	book := s.LotBook()
 	touches := s.TouchesOf(book, l.Code)
@@ -265,7 +230,7 @@ func (q *call) getLot() (LotFile, error) {
 		affected[[2]string{t.Lot, t.Cause}] = true
 	}
 	out := LotFile{LotRef: q.lotRef(s, book, l, affected), Source: l.Source, Harvested: l.Harvested, Stays: []LotStay{}, Times: []LotClock{},
-		Feeds: list(l.Fed), Boxes: list(l.Boxes()), Materials: list(l.Materials), People: list(l.People), Affected: list(touches), NotChecked: haccp.NotChecked(),
+		Feeds: list(l.Fed), Boxes: list(l.Boxes()), Materials: list(l.Materials), People: list(l.People), Affected: list(touches), NotChecked: s.NotChecked(q.now),
 		Balance: balanceOf(book.Balance(l.Code)), Missing: list(s.MissingFor(l.Code, f, q.now)), Evaluations: list(l.Evaluations), Reviews: list(l.Reviews),
 		Dispositions: list(l.Signed), Shipments: list(l.Shipments), Records: list(l.Seqs), Head: headOf(q.api.Site.Head())}
 	for i := range l.Stays() {
@@ -275,6 +240,18 @@ func (q *call) getLot() (LotFile, error) {
 		out.Times = append(out.Times, q.clockOf(&t))
 	}
 	return out, nil
+}
+
+// around reads what was recorded at the places of a lot and that the state has forgotten.
+func (q *call) around(s *haccp.State, code string, f haccp.Facts) (err error) {
+	for need := s.ReleaseNeeds(code, f); !need.Empty(); need = s.ReleaseNeeds(code, f) {
+		for _, r := range need.Ranges {
+			if f.Ranges[r], err = q.about(r); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // list is a list that is never null in JSON.
@@ -295,47 +272,6 @@ func balanceOf(b lot.Balance) LotBalance {
 		out.Unexplained = b.Unexplained.Decimal()
 	}
 	return out
-}
-
-func (q *call) traceLot() (LotTrace, error) {
-	began := time.Now()
-	direction, err := q.choice("direction", "backward", "forward")
-	if err != nil {
-		return LotTrace{}, err
-	}
-	s, _, l, err := q.gathered(q.param("lot"))
-	if err != nil {
-		return LotTrace{}, err
-	}
-	book := s.LotBook()
-	t := book.Backward(l.Code)
-	if direction == "forward" {
-		t = book.Forward(l.Code)
-	}
-	out := LotTrace{Lot: l.Code, Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Materials: []haccp.UsedAt{}, People: []string{},
-		Shipments: []haccp.Shipment{}, Unknown: list(t.Unknown), Total: totalOf(book.Total(t.Lots))}
-	for _, code := range t.Lots {
-		x, ok := s.Lot(code)
-		if !ok {
-			continue
-		}
-		out.Lots = append(out.Lots, q.lotRef(s, book, x, nil))
-		out.Materials = append(out.Materials, x.Materials...)
-		out.People = append(out.People, x.People...)
-		out.Shipments = append(out.Shipments, x.Shipments...)
-	}
-	slices.Sort(out.People)
-	out.People = slices.Compact(out.People)
-	slices.SortFunc(out.Materials, func(a, b haccp.UsedAt) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
-	for _, k := range t.Links {
-		x := LotLink{From: k.From, To: k.To, At: k.At, How: k.How, Feed: k.Feed}
-		if k.Mass != nil {
-			x.Mass = k.Mass.Decimal()
-		}
-		out.Links = append(out.Links, x)
-	}
-	out.TookMS = time.Since(began).Milliseconds()
-	return out, nil
 }
 
 func totalOf(t lot.Total) LotTotal {

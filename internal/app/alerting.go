@@ -19,8 +19,14 @@ import (
 	"linewarden/internal/web"
 )
 
-// noticed hands the records of a commit to the desk, once there is one.
+// noticed hands the records of a commit to the timetable, the streams and the desk, once there are any.
 func (h *house) noticed(events []*haccp.Event) {
+	if t := h.ticking.Load(); t != nil {
+		t.Noticed(events)
+	}
+	if l := h.watched.Load(); l != nil {
+		l.Noticed(events)
+	}
 	if d := h.desk.Load(); d != nil {
 		d.Noticed(events)
 	}
@@ -40,7 +46,7 @@ func (a *App) openDesk(h *house, reg prometheus.Registerer) error {
 	if link != "" {
 		link += h.root
 	}
-	o := alerts.DeskOptions{Site: h.site, Outbox: box, Channels: channels, Timetable: h.timetable.Status, Turn: h.timetable.Turn, Verify: a.proving(h), Summaries: h.site,
+	o := alerts.DeskOptions{Site: h.site, Outbox: box, Channels: channels, Timetable: h.timetable.Status, Turn: h.timetable.Turn, Verify: a.proving(h), Checkpoint: signing(h), Summaries: h.site,
 		Link: link, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg}
 	if file := a.cfg.Alerts.HeartbeatFile; file != "" {
 		address, err := config.ReadSecretFile(file)
@@ -57,6 +63,14 @@ func (a *App) openDesk(h *house, reg prometheus.Registerer) error {
 	}
 	h.desk.Store(desk)
 	return nil
+}
+
+// signing gives what signs the head of the record log.
+func signing(h *house) func(ctx context.Context) error {
+	return func(ctx context.Context) error {
+		_, err := h.site.Checkpoint(ctx)
+		return err
+	}
 }
 
 // proving gives what verifies the whole record log of a site as it stands in the store.
@@ -115,10 +129,13 @@ func (h *house) apiAlerts(ctx context.Context) (api.AlertService, error) {
 		return api.AlertService{}, err
 	}
 	s := h.timetable.Status()
-	out := api.AlertService{Channels: []api.ChannelState{}, Alive: h.desk.Load().Alive(),
+	out := api.AlertService{Channels: []api.ChannelState{}, Jobs: []api.JobState{}, Alive: h.desk.Load().Alive(),
 		Timetable: api.TimetableState{LastRun: s.LastRun, NextRun: s.NextRun, Outcome: s.Outcome, Error: s.Error, ClockOff: s.ClockOff}}
 	for _, c := range list {
 		out.Channels = append(out.Channels, api.ChannelState(c))
+	}
+	for _, j := range h.desk.Load().Jobs() {
+		out.Jobs = append(out.Jobs, api.JobState(j))
 	}
 	return out, nil
 }

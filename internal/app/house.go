@@ -17,6 +17,7 @@ import (
 	"linewarden/internal/access"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
+	"linewarden/internal/plant/live"
 )
 
 // house is one site at work with everything that serves it.
@@ -27,6 +28,9 @@ type house struct {
 	door      *access.Gate
 	gate      *gate.Gate
 	timetable *alerts.Timetable
+	ticking   atomic.Pointer[alerts.Timetable] // the timetable, for the writer
+	live      *live.Hub
+	watched   atomic.Pointer[live.Hub] // the same, for the writer
 	desk      atomic.Pointer[alerts.Desk]
 	figures   *dashboards.Collector
 	fiber     *fiber.App
@@ -61,9 +65,12 @@ func (a *App) openHouse(ctx context.Context, id, root string, reg prometheus.Reg
 	if h.site, err = plant.Begin(ctx, o); err != nil {
 		return nil, err
 	}
+	h.live = live.NewHub(h.site, a.parts.Clock)
+	h.watched.Store(h.live)
 	h.door, err = door(h.site)
 	if err == nil {
 		h.timetable, err = alerts.New(alerts.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg, Rota: a.rota})
+		h.ticking.Store(h.timetable)
 	}
 	if err == nil {
 		err = a.openDesk(h, reg)
@@ -118,6 +125,11 @@ func (h *house) begin(a *App) {
 		return
 	}
 	if ctx.Err() == nil {
+		a.chores.Go(func() {
+			life, end := a.life()
+			defer end()
+			h.live.Run(life)
+		})
 		h.timetable.Start()
 		h.desk.Load().Start()
 	}

@@ -40,7 +40,7 @@ func (a *App) mount(h *house, reg prometheus.Registerer) error {
 	}
 	pages.UseGate(h.gate)
 	rest, err := api.New(api.Options{Site: h.site, Evidence: h.site, Gate: h.gate, CheckPlan: checkPlan, LogCSV: a.logCSV(h.site),
-		Cautions: cautions, Alerts: h.apiAlerts, Logger: a.logger, Group: a.groupOf(h)})
+		Cautions: cautions, Alerts: h.apiAlerts, Live: a.liveOf(h), Logger: a.logger, Group: a.groupOf(h)})
 	if err != nil {
 		return err
 	}
@@ -56,6 +56,15 @@ func (a *App) mount(h *house, reg prometheus.Registerer) error {
 	pages.Register(h.fiber)
 	h.handler = h.fiber.Handler()
 	return nil
+}
+
+// liveOf gives the API the streams of a site.
+func (a *App) liveOf(h *house) *api.Live {
+	l := &api.Live{Hub: h.live, Quit: a.quit}
+	if a.shared != nil {
+		l.Refresh = h.site.Refresh
+	}
+	return l
 }
 
 // tabletsAuthority is the plant's own certificate authority as the pages tell of it.

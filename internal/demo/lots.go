@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"linewarden/haccp"
+	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 )
@@ -40,8 +41,10 @@ func (w *writer) produce(s *shift, lead haccp.Actor) {
 			b := &haccp.LotMoved{Lot: code, Step: x.step, Place: x.place}
 			switch x.step {
 			case "dose":
-				b.Materials = []haccp.MaterialUse{{Material: "citric-acid", Lot: "CIT-26-009", Amount: mass("0.4")}}
+				b.Materials = []haccp.MaterialUse{{Material: "ascorbic-acid", Lot: w.supplied("ascorbic-acid", at), Amount: mass("0.4")}}
 			case "fill":
+				bags := quantity.Exact(quantity.MustDecimal("6"), material.Pieces)
+				b.Materials = []haccp.MaterialUse{{Material: "bags", Lot: w.supplied("bags", at), Amount: &bags}}
 				from := int64(w.boxes + 1)
 				w.boxes += 6
 				b.Boxes = []haccp.BoxRange{{Prefix: "BX", From: from, To: int64(w.boxes), Mass: mass("120")}}
@@ -93,7 +96,7 @@ func (w *writer) clear(s *shift, code string, begin time.Time) {
 		if !ok || len(l.Signed) > 0 {
 			return nil, nil
 		}
-		b := &haccp.LotDisposed{Lot: code, Outcome: plan.Release, Reason: "All records in order.", Confirmed: haccp.NotChecked()}
+		b := &haccp.LotDisposed{Lot: code, Outcome: plan.Release, Reason: "All records in order.", Confirmed: p.site.View().NotChecked(after(out, 310))}
 		switch critical, held := w.heldFor(p, l); {
 		case critical && s.low > 0:
 			b.Outcome, b.Confirmed, b.Mass, b.Where = plan.Destroy, nil, mass("84.5"), "Composted on site, with a witness"

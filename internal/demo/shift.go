@@ -84,9 +84,9 @@ func (w *writer) fill(b *water, at time.Time, by haccp.Actor) {
 	volume := written(b.litres, 1, 0, quantity.Litre)
 	c := w.do(after(at, 0.7), by, haccp.KindFilled, at, &haccp.Bath{Place: b.place, Water: "municipal drinking water", Volume: &volume,
 		First: []haccp.BathDose{
-			{Chemical: "salt", Amount: written(b.litres*b.salt/1000, 0.5, 1, quantity.Kilogram), MaterialLot: "SAL-26-031"},
-			{Chemical: "sodium-hypochlorite", Amount: written(b.litres*b.chlorine/125, 10, 0, quantity.Millilitre), MaterialLot: "HYP-26-118"},
-			{Chemical: "citric-acid", Amount: written(b.litres/10, 10, 0, quantity.Millilitre), MaterialLot: "CIT-26-009"},
+			{Chemical: "salt", Amount: written(b.litres*b.salt/1000, 0.5, 1, quantity.Kilogram), MaterialLot: w.supplied("salt", at)},
+			{Chemical: "sodium-hypochlorite", Amount: written(b.litres*b.chlorine/125, 10, 0, quantity.Millilitre), MaterialLot: w.supplied("sodium-hypochlorite", at)},
+			{Chemical: "citric-acid", Amount: written(b.litres/10, 10, 0, quantity.Millilitre), MaterialLot: w.supplied("citric-acid", at)},
 		}})
 	b.filling = haccp.RecordID(c.ID, 0)
 }
@@ -136,9 +136,8 @@ func (w *writer) washing(s *shift, b *water, by haccp.Actor) {
 
 func (w *writer) add(b *water, d dose, at time.Time, by haccp.Actor) {
 	b.at = at
-	lot := map[string]string{"salt": "SAL-26-031", "sodium-hypochlorite": "HYP-26-118", "citric-acid": "CIT-26-009"}[d.chemical]
 	w.do(after(at, 0.5), by, haccp.KindAdded, at, &haccp.Bath{Place: b.place, Filling: b.filling, Chemical: d.chemical,
-		Amount: &d.amount, Measure: d.measure, Reason: d.reason, MaterialLot: lot})
+		Amount: &d.amount, Measure: d.measure, Reason: d.reason, MaterialLot: w.supplied(d.chemical, at)})
 }
 
 // test writes down a bath test of the water as it is.

@@ -93,6 +93,8 @@ func (w *writer) history(p *plan.Plan, file string) {
 	w.coldRoom()
 	w.sweeps()
 	w.reviews()
+	w.deliveries()
+	w.calibrations()
 }
 
 // planShifts lays out the shifts: two a day from Monday to Saturday, on the wall clock of the site.

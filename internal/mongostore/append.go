@@ -50,7 +50,7 @@ func (l *Log) append(ctx context.Context, expected int64, c record.Commit, looku
 	if err := l.index.refuseKnown(ctx, head.Size, lookups); err != nil {
 		return err
 	}
-	if err := l.insert(ctx, &c); err != nil {
+	if err := l.insert(ctx, &c, lookups); err != nil {
 		return err
 	}
 	l.index.add(&c, lookups)
@@ -89,13 +89,19 @@ func checkInside(lookups []record.Lookup) error {
 }
 
 // insert writes the document of a commit and says what became of it.
-func (l *Log) insert(ctx context.Context, c *record.Commit) error {
+func (l *Log) insert(ctx context.Context, c *record.Commit, lookups []record.Lookup) error {
 	token := make([]byte, 12)
 	rand.Read(token)
 	d := commitDoc{ID: key(l.site, c.First), Site: l.site, Commit: c.Number, First: c.First, Size: c.Size,
 		Root: c.Root[:], Nodes: make([]byte, 0, len(c.Nodes)*len(c.Root)), Records: c.Records, Token: token}
 	for i := range c.Nodes {
 		d.Nodes = append(d.Nodes, c.Nodes[i][:]...)
+	}
+	for i := range lookups {
+		if k := lookups[i].Command; !k.IsZero() && (i == 0 || lookups[i-1].Command != k) {
+			d.Names = append(d.Names, binaryID(k))
+		}
+		d.Names = append(d.Names, binaryID(lookups[i].ID))
 	}
 	var sent atomic.Int32
 	_, err := l.store.commits().InsertOne(context.WithValue(ctx, sentKey{}, &sent), &d)

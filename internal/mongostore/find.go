@@ -1,9 +1,12 @@
 package mongostore
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"math"
 	"slices"
+	"sort"
 	"time"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
@@ -18,19 +21,14 @@ func (l *Log) Find(ctx context.Context, q record.Query) ([]record.Stored, record
 	if err != nil {
 		return nil, record.Cursor{}, err
 	}
-	order := 1
-	if q.Descending {
-		order = -1
-	}
-	entries, err := l.entries(ctx, criteria(q), options.Find().SetLimit(int64(limit)+1).
-		SetSort(bson.D{{Key: "at", Value: order}, {Key: "seq", Value: order}}))
+	entries, err := l.search(ctx, newSearch(q, limit+1))
 	if err != nil {
 		return nil, record.Cursor{}, fmt.Errorf("find in site %s: %w", l.site, err)
 	}
 	var next record.Cursor
 	if len(entries) > limit {
 		entries = entries[:limit]
-		next = record.CursorOf(entries[limit-1].At, entries[limit-1].Seq)
+		next = record.CursorOf(entries[limit-1].at, entries[limit-1].seq)
 	}
 	page, err := l.fetch(ctx, entries)
 	if err != nil {
@@ -39,37 +37,39 @@ func (l *Log) Find(ctx context.Context, q record.Query) ([]record.Stored, record
 	return page, next, nil
 }
 
-// criteria turns a query, the site aside, into the server's form.
-func criteria(q record.Query) bson.D {
-	var c, at bson.D
+// search is what a query asks of the entries: the first ones under a key, and of a kind if one is named, between two
+// moments of which the second is left out.
+type search struct {
+	key, kind  string
+	low, high  moment
+	descending bool
+	limit      int
+	found      []entry // in order, no more than limit
+}
+
+func newSearch(q record.Query, limit int) *search {
+	s := &search{key: kindKey(q.Kind), low: moment{math.MinInt64, 0}, high: moment{math.MaxInt64, 0}, descending: q.Descending, limit: limit}
 	if q.About != "" {
-		c = append(c, bson.E{Key: "about", Value: q.About})
+		s.key, s.kind = aboutKey(q.About), q.Kind
 	}
-	if q.Kind != "" {
-		c = append(c, bson.E{Key: "kind", Value: q.Kind})
-	}
-	low, high := "$gte", "$lt"
 	if !q.From.IsZero() {
-		at = append(at, bson.E{Key: low, Value: ceilMilli(q.From)})
+		s.low = moment{ceilMilli(q.From), 0}
 	}
 	if !q.To.IsZero() {
-		at = append(at, bson.E{Key: high, Value: ceilMilli(q.To)})
-	}
-	if len(at) > 0 {
-		c = append(c, bson.E{Key: "at", Value: at})
+		s.high = moment{ceilMilli(q.To), 0}
 	}
 	if q.After.IsZero() {
-		return c
+		return s
 	}
-	beyond := "$gt"
+	after := moment{q.After.At.UnixMilli(), q.After.Seq}
 	if q.Descending {
-		beyond = "$lt"
+		if after.compare(s.high) < 0 {
+			s.high = after
+		}
+	} else if after.seq++; after.compare(s.low) > 0 {
+		s.low = after
 	}
-	ms := q.After.At.UnixMilli()
-	return append(c, bson.E{Key: "$or", Value: bson.A{
-		bson.D{{Key: "at", Value: bson.D{{Key: beyond, Value: ms}}}},
-		bson.D{{Key: "at", Value: ms}, {Key: "seq", Value: bson.D{{Key: beyond, Value: q.After.Seq}}}},
-	}})
+	return s
 }
 
 // ceilMilli is the first whole millisecond that is not before t.
@@ -81,180 +81,173 @@ func ceilMilli(t time.Time) int64 {
 	return ms
 }
 
-// entries gives look-up entries of the site, after catching up.
-func (l *Log) entries(ctx context.Context, filter bson.D, o *options.FindOptionsBuilder) ([]lookupDoc, error) {
-	if err := l.index.ensure(ctx); err != nil {
-		return nil, err
+// compare orders moments as the search wants them.
+func (s *search) compare(a, b entry) int {
+	if s.descending {
+		a, b = b, a
 	}
-	found, err := l.store.lookups().Find(ctx, append(bson.D{{Key: "site", Value: l.site}}, filter...), o)
+	return a.moment.compare(b.moment)
+}
+
+// take adds up to limit of n entries that are in order of their moments.
+func (s *search) take(n int, at func(i int) (entry, string, error)) error {
+	var bad error
+	place := func(m moment) int {
+		return sort.Search(n, func(i int) bool {
+			e, _, err := at(i)
+			bad = cmp.Or(bad, err)
+			return e.moment.compare(m) >= 0
+		})
+	}
+	from, to := place(s.low), place(s.high)
+	taken := 0
+	for n := range max(0, to-from) {
+		i := from + n
+		if s.descending {
+			i = to - 1 - n
+		}
+		e, kind, err := at(i)
+		if bad = cmp.Or(bad, err); bad != nil {
+			return bad
+		}
+		if s.kind != "" && kind != s.kind {
+			continue
+		}
+		s.found = append(s.found, e)
+		if taken++; taken == s.limit {
+			break
+		}
+	}
+	slices.SortFunc(s.found, s.compare)
+	s.found = s.found[:min(len(s.found), s.limit)]
+	return bad
+}
+
+// enough reports that nothing in a document can come before what is found.
+func (s *search) enough(d *entriesDoc) bool {
+	if len(s.found) < s.limit {
+		return false
+	}
+	last := s.found[len(s.found)-1].at
+	return s.descending && d.Last < last || !s.descending && d.First > last
+}
+
+// searchDocs is the number of documents of entries that the server sends at once.
+const searchDocs = 8
+
+// search gives the entries found, after catching up: first those in memory, then those of the runs written, in the
+// order of their first or last moment, as long as one may hold something that comes before what is found.
+func (l *Log) search(ctx context.Context, s *search) ([]entry, error) {
+	written, err := l.index.search(ctx, s)
+	if err != nil || written == 0 {
+		return s.found, err
+	}
+	order := bson.D{{Key: "first", Value: 1}}
+	if s.descending {
+		order = bson.D{{Key: "last", Value: -1}}
+	}
+	found, err := l.store.lookups().Find(ctx, bson.D{{Key: "site", Value: l.site}, {Key: "key", Value: s.key},
+		{Key: "last", Value: bson.D{{Key: "$gte", Value: s.low.at}}}, {Key: "first", Value: bson.D{{Key: "$lte", Value: s.high.at}}},
+		{Key: "run", Value: bson.D{{Key: "$lt", Value: written}}}}, options.Find().SetSort(order).SetBatchSize(searchDocs))
 	if err != nil {
 		return nil, err
 	}
-	var docs []lookupDoc
-	return docs, found.All(ctx, &docs)
+	defer found.Close(context.WithoutCancel(ctx))
+	for found.Next(ctx) {
+		var d entriesDoc
+		if err := found.Decode(&d); err != nil {
+			return nil, err
+		}
+		if s.enough(&d) {
+			break
+		}
+		n, err := d.pairs()
+		if err == nil {
+			err = s.take(n, func(i int) (entry, string, error) { return d.at(i, d.Run*l.index.size) })
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	return s.found, found.Err()
+}
+
+// search looks at what is in memory and gives the number of runs that are written, at the same moment.
+func (x *index) search(ctx context.Context, s *search) (written int64, err error) {
+	if err := x.ensure(ctx); err != nil {
+		return 0, err
+	}
+	x.mu.RLock()
+	defer x.mu.RUnlock()
+	for _, r := range x.runs {
+		list := r.entries[s.key]
+		err := s.take(len(list), func(i int) (entry, string, error) {
+			at := list[i].seq - r.from - 1
+			return entry{list[i], r.firsts[at]}, r.kinds[at], nil
+		})
+		if err != nil {
+			return 0, err
+		}
+	}
+	return x.written, nil
 }
 
 // fetchCommits is the number of commits that are read at once for the records of a page.
 const fetchCommits = 200
 
 // fetch reads the records of entries, in their order.
-func (l *Log) fetch(ctx context.Context, entries []lookupDoc) ([]record.Stored, error) {
-	where := map[int64][]int{} // commit to places in the page
-	var commits []int64
+func (l *Log) fetch(ctx context.Context, entries []entry) ([]record.Stored, error) {
+	where := map[int64][]int{} // first record of a commit to places in the page
 	for i, e := range entries {
-		if where[e.Commit] == nil {
-			commits = append(commits, e.Commit)
-		}
-		where[e.Commit] = append(where[e.Commit], i)
+		where[e.first] = append(where[e.first], i)
 	}
 	page := make([]record.Stored, len(entries))
-	for part := range slices.Chunk(commits, fetchCommits) {
-		found, err := l.store.commits().Find(ctx, bson.D{{Key: "site", Value: l.site}, {Key: "commit", Value: bson.D{{Key: "$in", Value: part}}}},
-			options.Find().SetProjection(bson.D{{Key: "commit", Value: 1}, {Key: "first", Value: 1}, {Key: "records", Value: 1}}))
-		if err != nil {
-			return nil, err
-		}
-		var docs []commitDoc
-		if err := found.All(ctx, &docs); err != nil {
-			return nil, err
-		}
-		for _, d := range docs {
-			for _, i := range where[d.Commit] {
-				at := entries[i].Seq - d.First
-				if at < 0 || at >= int64(len(d.Records)) {
-					return nil, fmt.Errorf("%w: record %d is not in commit %d, as its look-up entry says", record.ErrTampered, entries[i].Seq, d.Commit)
-				}
-				page[i] = record.Stored{Seq: entries[i].Seq, Bytes: d.Records[at]}
+	err := l.eachCommit(ctx, where, func(d *commitDoc, places []int) error {
+		for _, i := range places {
+			at := entries[i].seq - d.First
+			if at < 0 || at >= int64(len(d.Records)) {
+				return fmt.Errorf("%w: record %d is not in commit %d, as its look-up entry says", record.ErrTampered, entries[i].seq, d.Commit)
 			}
+			page[i] = record.Stored{Seq: entries[i].seq, Bytes: d.Records[at]}
 		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
 	}
 	for i := range page {
 		if page[i].Seq == 0 {
-			return nil, fmt.Errorf("%w: there is a look-up entry of record %d, and no commit %d", record.ErrTampered, entries[i].Seq, entries[i].Commit)
+			return nil, fmt.Errorf("%w: there is a look-up entry of record %d, and no commit that begins with record %d", record.ErrTampered, entries[i].seq, entries[i].first)
 		}
 	}
 	return page, nil
 }
 
-// idsAtOnce is the number of ids that one query asks for.
-const idsAtOnce = 500
-
-// byIDs gives the entries with one of the ids in a member, in order of seq, and their records.
-func (l *Log) byIDs(ctx context.Context, member string, ids []record.UUID, fn func(e *lookupDoc, s record.Stored)) error {
-	for part := range slices.Chunk(ids, idsAtOnce) {
-		wanted := make(bson.A, len(part))
-		for i, id := range part {
-			wanted[i] = binaryID(id)
+// eachCommit reads the commits that begin with some records.
+func (l *Log) eachCommit(ctx context.Context, firsts map[int64][]int, fn func(d *commitDoc, places []int) error) error {
+	ids := make([]string, 0, len(firsts))
+	for first := range firsts {
+		ids = append(ids, key(l.site, first))
+	}
+	slices.Sort(ids)
+	for part := range slices.Chunk(ids, fetchCommits) {
+		var wanted any = part[0]
+		if len(part) > 1 {
+			wanted = bson.D{{Key: "$in", Value: part}}
 		}
-		entries, err := l.entries(ctx, bson.D{{Key: member, Value: bson.D{{Key: "$in", Value: wanted}}}}, options.Find())
+		found, err := l.store.commits().Find(ctx, bson.D{{Key: "_id", Value: wanted}},
+			options.Find().SetProjection(bson.D{{Key: "commit", Value: 1}, {Key: "first", Value: 1}, {Key: "records", Value: 1}}))
 		if err != nil {
 			return err
 		}
-		slices.SortFunc(entries, func(a, b lookupDoc) int { return int(a.Seq - b.Seq) })
-		records, err := l.fetch(ctx, entries)
-		if err != nil {
+		var docs []commitDoc
+		if err := found.All(ctx, &docs); err != nil {
 			return err
 		}
-		for i := range entries {
-			fn(&entries[i], records[i])
-		}
-	}
-	return nil
-}
-
-// uuidOf reads an id of an entry.
-func uuidOf(b bson.Binary) (record.UUID, error) {
-	if len(b.Data) != len(record.UUID{}) {
-		return record.UUID{}, fmt.Errorf("%w: an id of %d bytes", record.ErrTampered, len(b.Data))
-	}
-	return record.UUID(b.Data), nil
-}
-
-// Commands implements record.Log.
-func (l *Log) Commands(ctx context.Context, ids []record.UUID) (map[record.UUID][]record.Stored, error) {
-	found := map[record.UUID][]record.Stored{}
-	once := slices.Clone(ids)
-	slices.SortFunc(once, func(a, b record.UUID) int { return slices.Compare(a[:], b[:]) })
-	var bad error
-	err := l.byIDs(ctx, "command", slices.Compact(once), func(e *lookupDoc, s record.Stored) {
-		id, err := uuidOf(e.Command)
-		if err != nil {
-			bad = err
-		}
-		found[id] = append(found[id], s)
-	})
-	if err == nil {
-		err = bad
-	}
-	if err != nil {
-		return nil, fmt.Errorf("commands of site %s: %w", l.site, err)
-	}
-	return found, nil
-}
-
-// ByID implements record.Log.
-func (l *Log) ByID(ctx context.Context, ids []record.UUID) (map[record.UUID]record.Stored, error) {
-	found := map[record.UUID]record.Stored{}
-	var bad error
-	err := l.byIDs(ctx, "id", ids, func(e *lookupDoc, s record.Stored) {
-		id, err := uuidOf(e.ID)
-		if err != nil {
-			bad = err
-		}
-		found[id] = s
-	})
-	if err == nil {
-		err = bad
-	}
-	if err != nil {
-		return nil, fmt.Errorf("records of site %s: %w", l.site, err)
-	}
-	return found, nil
-}
-
-// LookupEntries implements record.LookupLister.
-func (l *Log) LookupEntries(ctx context.Context, fn func(record.LookupEntry) error) error {
-	if err := l.index.ensure(ctx); err != nil {
-		return err
-	}
-	found, err := l.store.lookups().Find(ctx, bson.D{{Key: "site", Value: l.site},
-		{Key: "_id", Value: bson.D{{Key: "$gte", Value: l.site + "/"}, {Key: "$lt", Value: l.site + "/:"}}}}) // the colon follows the digits
-	if err != nil {
-		return fmt.Errorf("look-up entries of site %s: %w", l.site, err)
-	}
-	defer found.Close(context.WithoutCancel(ctx))
-	for found.Next(ctx) {
-		var d lookupDoc
-		if err := found.Decode(&d); err != nil {
-			return fmt.Errorf("look-up entries of site %s: %w", l.site, err)
-		}
-		if err := d.each(fn); err != nil {
-			return err
-		}
-	}
-	return found.Err()
-}
-
-// each calls fn with what one record is found by.
-func (d *lookupDoc) each(fn func(record.LookupEntry) error) error {
-	id, err := uuidOf(d.ID)
-	if err != nil {
-		return err
-	}
-	all := []record.LookupEntry{{Table: record.LookupByID, Key: id.String(), Seq: d.Seq}, {Table: record.LookupByKind, Key: d.Kind, AtMS: d.At, Seq: d.Seq}}
-	if len(d.Command.Data) > 0 {
-		command, err := uuidOf(d.Command)
-		if err != nil {
-			return err
-		}
-		all = append(all, record.LookupEntry{Table: record.LookupByCommand, Key: command.String(), Seq: d.Seq})
-	}
-	for _, about := range d.About {
-		all = append(all, record.LookupEntry{Table: record.LookupByAbout, Key: about, AtMS: d.At, Seq: d.Seq})
-	}
-	for _, e := range all {
-		if err := fn(e); err != nil {
-			return err
+		for i := range docs {
+			if err := fn(&docs[i], firsts[docs[i].First]); err != nil {
+				return err
+			}
 		}
 	}
 	return nil

@@ -16,52 +16,28 @@ import (
 )
 
 const (
-	ownDelay     = 250 * time.Millisecond // after which the entries of own commits are written
-	foreignDelay = 2 * time.Second        // in which the instance that made a commit writes its entries itself
-	flushTimeout = 30 * time.Second
-	flushDocs    = 1000   // entries in one insert
-	queueFull    = 50_000 // entries that may wait; beyond them they are read from the commits again
-	coverStep    = 5000   // entries between two writes while catching up
-	markEvery    = 1000   // entries between two marks
+	foreignDelay = 2 * time.Second // in which the instance that ended a run writes it itself
+	writeTimeout = 30 * time.Second
+	writeDocs    = 1000 // documents in one insert
+	mostRuns     = 16   // runs that may wait to be written; beyond them they are read from the commits again
 )
 
-// lookupDoc is what one record is found by. It says nothing that its record does not say.
-type lookupDoc struct {
-	Key     string      `bson:"_id"`
-	Site    string      `bson:"site"`
-	Seq     int64       `bson:"seq"`
-	Commit  int64       `bson:"commit"`
-	At      int64       `bson:"at"` // milliseconds since 1970
-	ID      bson.Binary `bson:"id"`
-	Command bson.Binary `bson:"command,omitempty"`
-	Kind    string      `bson:"kind"`
-	About   []string    `bson:"about,omitempty"`
-
-	foreign bool // of a commit that another instance made, or an earlier run of this one
-}
-
-// uuidSubtype is the BSON subtype of a UUID.
-const uuidSubtype = bson.TypeBinaryUUID
-
-func binaryID(id record.UUID) bson.Binary { return bson.Binary{Subtype: uuidSubtype, Data: id[:]} }
-
-// index writes the look-up entries of one site behind its commits. Entries of its own commits wait in memory
-// for a moment and are written together; those of other instances' commits are read from the commits. No query
-// is answered before everything known here is written.
-//
-// A mark in the collection says up to which record all entries are there, so that an opening reads only the
-// commits after it. Whoever drops the collection drops the mark with it, and all entries are made again.
+// index knows what the records of one site are found by. A commit names the ids of its records and commands itself. What
+// searches need is kept in memory for the newest records, and written once they fill a run: one document for each
+// key and run, so that a record costs a few bytes and not a document. What is in memory is derived: what a
+// process leaves unwritten the next one reads from the commits, and so are the commits of other instances read
+// before a query is answered.
 type index struct {
-	log *Log
+	log  *Log
+	size int64 // records in a run
 
-	work sync.Mutex // one at a time reads commits for entries, or writes entries
+	work sync.Mutex // one at a time reads commits, or writes runs
 
-	mu      sync.Mutex
-	known   int64 // newest record known of
-	taken   int64 // entries up to this record are written or wait
-	done    int64 // entries up to this record are written
-	marked  int64
-	queue   []lookupDoc
+	mu      sync.RWMutex
+	known   int64  // newest record known of
+	taken   int64  // newest record that is in memory, or in a run that is written
+	written int64  // runs that are written
+	runs    []*run // those after them; all but the last are whole
 	timer   *time.Timer
 	stopped bool
 
@@ -69,32 +45,36 @@ type index struct {
 	loading bool
 }
 
-func newIndex(l *Log) *index { return &index{log: l} }
+func newIndex(l *Log) *index { return &index{log: l, size: l.store.run} }
 
-// begin reads the head and the mark.
+// begin reads the head, and how many runs are written.
 func (x *index) begin(ctx context.Context) error {
 	head, err := x.log.Head(ctx)
 	if err != nil {
 		return err
 	}
-	if head.Size == 0 {
-		x.ids.complete = true
-		return nil
+	end, err := x.ended(ctx)
+	if err != nil {
+		return err
 	}
-	var mark struct {
-		Through int64 `bson:"through"`
-	}
-	err = x.log.store.lookups().FindOne(ctx, x.markFilter()).Decode(&mark)
-	if err != nil && !isMissing(err) {
-		return fmt.Errorf("look-up entries of site %s: %w", x.log.site, err)
-	}
-	x.marked = min(mark.Through, head.Size)
-	x.taken, x.done = x.marked, x.marked
+	x.written = min(end, head.Size/x.size)
+	x.taken = x.written * x.size
+	x.ids.complete = x.written == 0
 	return nil
 }
 
-func (x *index) markFilter() bson.D {
-	return bson.D{{Key: "_id", Value: x.log.site + "/mark"}, {Key: "site", Value: x.log.site}}
+// ended gives the number of runs that are written.
+func (x *index) ended(ctx context.Context) (int64, error) {
+	var end endDoc
+	err := x.log.store.lookups().FindOne(ctx, bson.D{{Key: "site", Value: x.log.site}, {Key: "key", Value: ""}},
+		options.FindOne().SetSort(bson.D{{Key: "last", Value: -1}}).SetProjection(bson.D{{Key: "run", Value: 1}})).Decode(&end)
+	if isMissing(err) {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, fmt.Errorf("look-up entries of site %s: %w", x.log.site, err)
+	}
+	return end.Run + 1, nil
 }
 
 // know notes that there is a record of this seq.
@@ -104,47 +84,68 @@ func (x *index) know(seq int64) {
 	x.known = max(x.known, seq)
 }
 
+// firstOf gives the first record of the commit that holds a record, or 0 where memory does not say.
+func (x *index) firstOf(seq int64) int64 {
+	x.mu.RLock()
+	defer x.mu.RUnlock()
+	for _, r := range x.runs {
+		if at := seq - r.from - 1; at >= 0 && at < int64(len(r.firsts)) {
+			return r.firsts[at]
+		}
+	}
+	return 0
+}
+
 // add takes the entries of a commit that was made here.
 func (x *index) add(c *record.Commit, lookups []record.Lookup) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	if c.First != x.taken+1 {
-		return // somebody read it from the log before, or will
+	if c.First == x.taken+1 { // else somebody read it from the log before, or will
+		x.put(c.First, lookups, false)
 	}
-	x.enqueue(c.Number, lookups, false)
-	if len(x.queue) > queueFull {
-		x.queue, x.taken = nil, x.done
+	if len(x.runs) > mostRuns {
+		x.runs, x.taken = nil, x.written*x.size
 	}
-	x.schedule(ownDelay)
 }
 
-func (x *index) enqueue(commit int64, lookups []record.Lookup, foreign bool) {
+// put takes the entries of the next commit. The caller holds mu.
+func (x *index) put(first int64, lookups []record.Lookup, foreign bool) {
 	for i := range lookups {
 		k := &lookups[i]
-		d := lookupDoc{Key: key(x.log.site, k.Seq), Site: x.log.site, Seq: k.Seq, Commit: commit, At: k.At.UnixMilli(),
-			ID: binaryID(k.ID), Kind: k.Kind, About: k.About, foreign: foreign}
-		x.ids.add(k.ID)
-		if !k.Command.IsZero() {
-			d.Command = binaryID(k.Command)
+		number := (k.Seq - 1) / x.size
+		if n := len(x.runs); n == 0 || x.runs[n-1].number != number {
+			x.runs = append(x.runs, newRun(number, x.size))
+		}
+		r := x.runs[len(x.runs)-1]
+		r.put(k, first)
+		if !k.Command.IsZero() && (i == 0 || lookups[i-1].Command != k.Command) {
 			x.ids.add(k.Command)
 		}
-		x.queue = append(x.queue, d)
 		x.taken = k.Seq
+		if r.foreign = foreign; x.whole(r) {
+			after := time.Duration(0)
+			if foreign {
+				after = foreignDelay
+			}
+			x.schedule(after)
+		}
 	}
 }
 
-// schedule has the queue written after a while. The caller holds mu.
+func (x *index) whole(r *run) bool { return int64(len(r.kinds)) == x.size }
+
+// schedule has whole runs written after a while. The caller holds mu.
 func (x *index) schedule(after time.Duration) {
-	if x.timer != nil || x.stopped {
+	if x.timer != nil || x.stopped || x.log.store.readOnly {
 		return
 	}
 	x.timer = time.AfterFunc(after, func() {
-		ctx, cancel := context.WithTimeout(context.Background(), flushTimeout)
+		ctx, cancel := context.WithTimeout(context.Background(), writeTimeout)
 		defer cancel()
 		x.mu.Lock()
 		x.timer = nil
 		x.mu.Unlock()
-		if err := x.flush(ctx); err != nil { // the next query tries again and says what is wrong
+		if err := x.write(ctx); err != nil { // what waits is found in memory; who reads on tries again and says what is wrong
 			x.mu.Lock()
 			x.schedule(foreignDelay)
 			x.mu.Unlock()
@@ -160,87 +161,87 @@ func (x *index) stop(ctx context.Context) {
 		x.timer.Stop()
 	}
 	x.mu.Unlock()
-	if x.flush(ctx) == nil {
-		_ = x.mark(ctx, 1) // the next opening reads a few commits more without it
-	}
+	_ = x.write(ctx) // what it cannot write is read from the commits by whoever opens the log next
 }
 
-// ensure has the entries of every record known of written.
+// ensure has every record known of in memory or written.
 func (x *index) ensure(ctx context.Context) error {
-	x.mu.Lock()
-	known, done := x.known, x.done
-	x.mu.Unlock()
-	if done >= known {
-		return nil
-	}
-	if err := x.cover(ctx, known); err != nil {
-		return err
-	}
-	return x.flush(ctx)
+	x.mu.RLock()
+	known := x.known
+	x.mu.RUnlock()
+	return x.cover(ctx, known)
 }
 
 // cover takes the entries of the commits up to a record that were not made here.
 func (x *index) cover(ctx context.Context, to int64) error {
 	for {
-		more, err := x.coverSome(ctx, to)
-		if err != nil {
-			return fmt.Errorf("look-up entries of site %s: %w", x.log.site, err)
-		}
-		if !more {
+		x.mu.RLock()
+		taken := x.taken
+		x.mu.RUnlock()
+		if taken >= to {
 			return nil
 		}
-		if err := x.flush(ctx); err != nil {
-			return err
+		if err := x.coverSome(ctx, to); err != nil {
+			return fmt.Errorf("look-up entries of site %s: %w", x.log.site, err)
 		}
 	}
 }
 
-func (x *index) coverSome(ctx context.Context, to int64) (more bool, err error) {
+// coverCommits is the number of commits that are read at once.
+const coverCommits = 100
+
+func (x *index) coverSome(ctx context.Context, to int64) error {
 	x.work.Lock()
 	defer x.work.Unlock()
-	x.mu.Lock()
-	from := x.taken + 1
-	x.mu.Unlock()
-	if from > to {
-		return false, nil
+	x.mu.RLock()
+	taken := x.taken
+	x.mu.RUnlock()
+	if taken >= to {
+		return nil
 	}
-	found, err := x.log.store.commits().Find(ctx, bson.D{{Key: "site", Value: x.log.site},
-		{Key: "_id", Value: bson.D{{Key: "$gte", Value: key(x.log.site, from)}, {Key: "$lte", Value: key(x.log.site, to)}}}},
-		options.Find().SetSort(bson.D{{Key: "_id", Value: 1}}).SetLimit(scanCommits))
+	// A run may begin inside a commit: the first one read is the one that holds the record.
+	start, err := x.log.holding(ctx, taken+1, bson.D{{Key: "_id", Value: 1}})
+	if errors.Is(err, record.ErrNotFound) {
+		return fmt.Errorf("%w: no commit holds record %d", record.ErrTampered, taken+1)
+	}
 	if err != nil {
-		return false, err
+		return err
+	}
+	found, err := x.log.store.commits().Find(ctx, bson.D{{Key: "_id", Value: bson.D{{Key: "$gte", Value: start.ID}, {Key: "$lte", Value: key(x.log.site, to)}}}},
+		options.Find().SetSort(bson.D{{Key: "_id", Value: 1}}).SetLimit(coverCommits).
+			SetProjection(bson.D{{Key: "first", Value: 1}, {Key: "records", Value: 1}}))
+	if err != nil {
+		return err
 	}
 	defer found.Close(context.WithoutCancel(ctx))
 	for found.Next(ctx) {
 		var d commitDoc
 		if err := found.Decode(&d); err != nil {
-			return false, err
+			return err
 		}
 		lookups, err := lookupsOf(&d)
 		if err != nil {
-			return false, err
+			return err
 		}
 		x.mu.Lock()
-		if d.First == x.taken+1 {
-			x.enqueue(d.Commit, lookups, true)
-			x.schedule(foreignDelay)
+		if skip := x.taken + 1 - d.First; skip >= 0 && skip < int64(len(lookups)) {
+			x.put(d.First, lookups[skip:], true)
 		}
-		waiting := len(x.queue)
-		more = x.taken < to
 		x.mu.Unlock()
-		if waiting >= coverStep {
-			return more, nil
-		}
 	}
 	if err := found.Err(); err != nil {
-		return false, err
+		return err
 	}
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if x.taken < from {
-		return false, fmt.Errorf("%w: no commit begins with record %d", record.ErrTampered, from)
+	x.mu.RLock()
+	more, waiting := x.taken > taken, len(x.runs)
+	x.mu.RUnlock()
+	switch {
+	case !more:
+		return fmt.Errorf("%w: no commit begins with record %d", record.ErrTampered, taken+1)
+	case waiting > mostRuns/2:
+		return x.writeWhole(ctx)
 	}
-	return x.taken < to, nil
+	return nil
 }
 
 func lookupsOf(d *commitDoc) ([]record.Lookup, error) {
@@ -258,72 +259,61 @@ func lookupsOf(d *commitDoc) ([]record.Lookup, error) {
 	return out, nil
 }
 
-// flush writes what waits.
-func (x *index) flush(ctx context.Context) error {
+// write writes the runs that are whole.
+func (x *index) write(ctx context.Context) error {
 	x.work.Lock()
 	defer x.work.Unlock()
-	x.mu.Lock()
-	docs := slices.Clone(x.queue)
-	x.mu.Unlock()
-	if len(docs) == 0 {
-		return nil
-	}
-	last := docs[len(docs)-1].Seq
-	if err := x.write(ctx, docs); err != nil {
-		return fmt.Errorf("write look-up entries of site %s: %w", x.log.site, err)
-	}
-	x.mu.Lock()
-	for len(x.queue) > 0 && x.queue[0].Seq <= last {
-		x.queue = x.queue[1:]
-	}
-	if len(x.queue) == 0 {
-		x.queue = nil
-	} else {
-		x.schedule(ownDelay)
-	}
-	x.done = max(x.done, last)
-	x.mu.Unlock()
-	return x.mark(ctx, markEvery)
+	return x.writeWhole(ctx)
 }
 
-func (x *index) write(ctx context.Context, docs []lookupDoc) error {
-	docs, err := x.missing(ctx, docs)
-	if err != nil {
-		return err
+// writeWhole is write for who holds work.
+func (x *index) writeWhole(ctx context.Context) error {
+	if x.log.store.readOnly {
+		return nil
 	}
-	for part := range slices.Chunk(docs, flushDocs) {
+	for {
+		x.mu.RLock()
+		var r *run
+		if len(x.runs) > 0 && x.whole(x.runs[0]) {
+			r = x.runs[0]
+		}
+		x.mu.RUnlock()
+		if r == nil {
+			return nil
+		}
+		if err := x.writeRun(ctx, r); err != nil {
+			return fmt.Errorf("write look-up entries of site %s: %w", x.log.site, err)
+		}
+		x.mu.Lock()
+		if len(x.runs) > 0 && x.runs[0] == r {
+			x.runs, x.written = slices.Clone(x.runs[1:]), r.number+1
+		}
+		x.mu.Unlock()
+	}
+}
+
+// writeRun writes the entries of a run and then its end, unless another instance did.
+func (x *index) writeRun(ctx context.Context, r *run) error {
+	if r.foreign {
+		if n, err := x.ended(ctx); err != nil || n > r.number {
+			return err
+		}
+	}
+	docs, end := r.docs(x.log.site)
+	for part := range slices.Chunk(docs, writeDocs) {
 		_, err := x.log.store.lookups().InsertMany(ctx, part, options.InsertMany().SetOrdered(false))
 		if err != nil && !onlyDuplicates(err) {
 			return err
 		}
 	}
-	return nil
+	_, err := x.log.store.lookups().InsertOne(ctx, &end)
+	if mongo.IsDuplicateKeyError(err) && !doubtful(err) {
+		return nil
+	}
+	return err
 }
 
-// missing leaves out the entries of others' commits that are there already.
-func (x *index) missing(ctx context.Context, docs []lookupDoc) ([]lookupDoc, error) {
-	first := slices.IndexFunc(docs, func(d lookupDoc) bool { return d.foreign })
-	if first < 0 {
-		return docs, nil
-	}
-	found, err := x.log.store.lookups().Find(ctx, bson.D{{Key: "site", Value: x.log.site},
-		{Key: "_id", Value: bson.D{{Key: "$gte", Value: docs[first].Key}, {Key: "$lte", Value: docs[len(docs)-1].Key}}}},
-		options.Find().SetProjection(bson.D{{Key: "_id", Value: 1}}))
-	if err != nil {
-		return nil, err
-	}
-	defer found.Close(context.WithoutCancel(ctx))
-	there := map[string]bool{}
-	for found.Next(ctx) {
-		there[found.Current.Lookup("_id").StringValue()] = true
-	}
-	if err := found.Err(); err != nil {
-		return nil, err
-	}
-	return slices.DeleteFunc(docs, func(d lookupDoc) bool { return there[d.Key] }), nil
-}
-
-// onlyDuplicates reports that every entry that was not written was there already.
+// onlyDuplicates reports that every document that was not written was there already.
 func onlyDuplicates(err error) bool {
 	all, is := errors.AsType[mongo.BulkWriteException](err)
 	if !is || all.WriteConcernError != nil {
@@ -335,24 +325,4 @@ func onlyDuplicates(err error) bool {
 		}
 	}
 	return len(all.WriteErrors) > 0
-}
-
-// mark says in the collection how far the entries go, where that has grown enough. Two instances may overwrite
-// each other's mark: each of them is true.
-func (x *index) mark(ctx context.Context, enough int64) error {
-	x.mu.Lock()
-	done, marked := x.done, x.marked
-	x.mu.Unlock()
-	if x.log.store.readOnly || done-marked < enough {
-		return nil
-	}
-	_, err := x.log.store.lookups().UpdateOne(ctx, x.markFilter(),
-		bson.D{{Key: "$set", Value: bson.D{{Key: "through", Value: done}}}}, options.UpdateOne().SetUpsert(true))
-	if err != nil {
-		return fmt.Errorf("mark of the look-up entries of site %s: %w", x.log.site, err)
-	}
-	x.mu.Lock()
-	x.marked = done
-	x.mu.Unlock()
-	return nil
 }

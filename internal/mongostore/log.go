@@ -21,6 +21,7 @@ type Log struct {
 	site  string
 	index *index
 	last  atomic.Pointer[record.Head] // newest head known here; others may have gone on
+	read  atomic.Pointer[record.Head] // of the commit that was read last
 }
 
 // commitDoc is a commit as it is stored.
@@ -34,6 +35,8 @@ type commitDoc struct {
 	Nodes   []byte   `bson:"nodes"`
 	Records []string `bson:"records"`
 	Token   []byte   `bson:"token"` // drawn for the insert, by which it knows its own document again
+
+	Names []bson.Binary `bson:"names"` // ids of the records and of their commands, each once
 }
 
 // key gives the _id of a numbered document of the site; _ids are in the order of the numbers.
@@ -70,8 +73,11 @@ func (l *Log) saw(h record.Head) {
 	}
 }
 
-// withoutRecords leaves out what is large in a commit.
-var withoutRecords = bson.D{{Key: "records", Value: 0}, {Key: "nodes", Value: 0}}
+// withoutRecords leaves out what is large in a commit, withoutNames what only look-ups need.
+var (
+	withoutRecords = bson.D{{Key: "records", Value: 0}, {Key: "nodes", Value: 0}, {Key: "names", Value: 0}}
+	withoutNames   = bson.D{{Key: "names", Value: 0}}
+)
 
 // Head implements record.Log.
 func (l *Log) Head(ctx context.Context) (record.Head, error) {
@@ -112,9 +118,23 @@ func (l *Log) ReadCommit(ctx context.Context, number int64) (record.Commit, erro
 	return c, nil
 }
 
+// readCommit finds a commit by its number, or by its _id where the commit before it is the newest known or the
+// last one read: who follows a log, or reads it through, asks for one document by its key.
 func (l *Log) readCommit(ctx context.Context, number int64) (*commitDoc, error) {
+	filter := bson.D{{Key: "site", Value: l.site}, {Key: "commit", Value: number}}
+	for _, before := range []*record.Head{l.last.Load(), l.read.Load()} {
+		if before != nil && before.Commit == number-1 {
+			filter = bson.D{{Key: "_id", Value: key(l.site, before.Size+1)}}
+		}
+	}
 	var d commitDoc
-	err := l.store.commits().FindOne(ctx, bson.D{{Key: "site", Value: l.site}, {Key: "commit", Value: number}}).Decode(&d)
+	err := l.store.commits().FindOne(ctx, filter, options.FindOne().SetProjection(withoutNames)).Decode(&d)
+	if err == nil && d.Commit != number {
+		err = fmt.Errorf("%w: record %d begins commit %d, not %d", record.ErrTampered, d.First, d.Commit, number)
+	}
+	if err == nil {
+		l.read.Store(&record.Head{Commit: d.Commit, Size: d.Size})
+	}
 	return &d, err
 }
 
@@ -143,10 +163,9 @@ func (l *Log) scanSome(ctx context.Context, from, to int64, fn func(seq int64, r
 	if err != nil {
 		return from, fmt.Errorf("scan records of site %s: %w", l.site, err)
 	}
-	found, err := l.store.commits().Find(ctx, bson.D{{Key: "site", Value: l.site},
-		{Key: "_id", Value: bson.D{{Key: "$gte", Value: start.ID}, {Key: "$lte", Value: key(l.site, to)}}}},
+	found, err := l.store.commits().Find(ctx, bson.D{{Key: "_id", Value: bson.D{{Key: "$gte", Value: start.ID}, {Key: "$lte", Value: key(l.site, to)}}}},
 		options.Find().SetSort(bson.D{{Key: "_id", Value: 1}}).SetLimit(scanCommits).
-			SetProjection(bson.D{{Key: "nodes", Value: 0}, {Key: "root", Value: 0}, {Key: "token", Value: 0}}))
+			SetProjection(bson.D{{Key: "first", Value: 1}, {Key: "records", Value: 1}}))
 	if err != nil {
 		return from, fmt.Errorf("scan records of site %s: %w", l.site, err)
 	}
@@ -178,10 +197,12 @@ func (l *Log) scanSome(ctx context.Context, from, to int64, fn func(seq int64, r
 
 // holding gives the last commit that begins at or before a seq, or record.ErrNotFound.
 func (l *Log) holding(ctx context.Context, seq int64, members bson.D) (*commitDoc, error) {
+	filter := bson.D{{Key: "_id", Value: bson.D{{Key: "$gte", Value: key(l.site, 0)}, {Key: "$lte", Value: key(l.site, min(seq, maxNumber))}}}}
+	if first := l.index.firstOf(seq); first > 0 {
+		filter = bson.D{{Key: "_id", Value: key(l.site, first)}}
+	}
 	var d commitDoc
-	err := l.store.commits().FindOne(ctx, bson.D{{Key: "site", Value: l.site},
-		{Key: "_id", Value: bson.D{{Key: "$gte", Value: key(l.site, 0)}, {Key: "$lte", Value: key(l.site, min(seq, maxNumber))}}}},
-		options.FindOne().SetSort(bson.D{{Key: "_id", Value: -1}}).SetProjection(members)).Decode(&d)
+	err := l.store.commits().FindOne(ctx, filter, options.FindOne().SetSort(bson.D{{Key: "_id", Value: -1}}).SetProjection(members)).Decode(&d)
 	if isMissing(err) {
 		return nil, record.ErrNotFound
 	}

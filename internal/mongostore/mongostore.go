@@ -1,11 +1,12 @@
 // Package mongostore keeps record logs in a MongoDB database, for any number of sites and instances at once.
 //
-// A commit is one document, written by one insert that is unique on (site, commit): that insert is the
-// compare-and-set by which instances agree, so nothing needs a transaction across documents. Everything of
-// the log is inserted and never changed. Writes wait for the majority and its journal, reads see only what
-// the majority holds. The text of a record is kept as the string that was hashed; the server never re-encodes
-// it. Look-up entries are derived from the commits: written after them, a document a record, the same however
-// often they are written, and caught up before a query is answered.
+// A commit is one document, written by one insert whose _id is site and first record, and follows from the commit
+// before it: that insert is the compare-and-set by which instances agree, so nothing needs a transaction across
+// documents. Everything of the log is inserted and never changed. Writes wait for the majority and its journal,
+// reads see only what the majority holds. The text of a record is kept as the string that was hashed; the server
+// never re-encodes it. A commit names the ids and commands of its records, by which they are found. What searches
+// need is derived from the commits: in memory for the newest records, and written behind in runs of some thousand
+// records, each as few documents that are the same however often and by whomever they are written.
 //
 // The collections, their indexes and their shard keys stand in schema.go. The server can refuse to change or
 // delete nothing by itself: whoever may write to the database can change it, and that is what the tree and
@@ -45,8 +46,11 @@ type Options struct {
 	URI string
 	// Database is the name of the database; empty: that of the URI, else linewarden.
 	Database string
-	// ReadOnly refuses every write, look-up entries aside.
+	// ReadOnly refuses every write.
 	ReadOnly bool
+	// Run is how many records share their entries for searches, in a database that is set up now; 0: 4096. One that
+	// is there already keeps what it was set up with.
+	Run int
 	// Dialer, where given, opens the connections; tests cut them.
 	Dialer options.ContextDialer
 }
@@ -57,6 +61,7 @@ type Store struct {
 	db       *mongo.Database
 	target   string
 	readOnly bool
+	run      int64 // records in a run
 
 	mu     sync.Mutex
 	logs   map[string]*Log
@@ -79,7 +84,7 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	}
 	s := &Store{client: client, target: where.target, readOnly: o.ReadOnly, logs: map[string]*Log{}}
 	s.db = client.Database(where.database)
-	if err := s.prepare(ctx); err != nil {
+	if err := s.prepare(ctx, o.Run); err != nil {
 		err = fmt.Errorf("open %s: %w", where.target, where.clean(err))
 		return nil, errors.Join(err, client.Disconnect(context.WithoutCancel(ctx)))
 	}
@@ -171,32 +176,44 @@ func (s *Store) Sites(ctx context.Context) ([]string, error) {
 	}
 }
 
-// News gives, of the sites in known, those whose log has gone past the commit number known of them, with the
-// number it is at. It is one query for all of them.
+// News implements record.News by one query for all sites whose newest commit is not known here already.
 func (s *Store) News(ctx context.Context, known map[string]int64) (map[string]int64, error) {
-	if len(known) == 0 {
-		return map[string]int64{}, nil
-	}
+	news := map[string]int64{}
 	var each bson.A
 	for site, commit := range known {
-		each = append(each, bson.D{{Key: "site", Value: site}, {Key: "commit", Value: bson.D{{Key: "$gt", Value: commit}}}})
+		s.mu.Lock()
+		l := s.logs[site]
+		s.mu.Unlock()
+		var last *record.Head
+		if l != nil {
+			last = l.last.Load()
+		}
+		switch {
+		case last != nil && last.Commit > commit:
+			news[site] = last.Commit
+		case last != nil && last.Commit == commit: // what would be next is one document, by its key
+			each = append(each, bson.D{{Key: "_id", Value: key(site, last.Size+1)}})
+		default:
+			each = append(each, bson.D{{Key: "site", Value: site}, {Key: "commit", Value: bson.D{{Key: "$gt", Value: commit}}}})
+		}
 	}
-	found, err := s.commits().Find(ctx, bson.D{{Key: "$or", Value: each}},
-		options.Find().SetProjection(bson.D{{Key: "site", Value: 1}, {Key: "commit", Value: 1}}))
+	if len(each) == 0 {
+		return news, nil
+	}
+	filter := each[0]
+	if len(each) > 1 {
+		filter = bson.D{{Key: "$or", Value: each}}
+	}
+	found, err := s.commits().Find(ctx, filter, options.Find().SetProjection(bson.D{{Key: "site", Value: 1}, {Key: "commit", Value: 1}}))
 	if err != nil {
 		return nil, fmt.Errorf("news of %s: %w", s.target, err)
 	}
-	defer found.Close(ctx)
-	news := map[string]int64{}
-	for found.Next(ctx) {
-		var d commitDoc
-		if err := found.Decode(&d); err != nil {
-			return nil, fmt.Errorf("news of %s: %w", s.target, err)
-		}
-		news[d.Site] = max(news[d.Site], d.Commit)
-	}
-	if err := found.Err(); err != nil {
+	var docs []commitDoc
+	if err := found.All(ctx, &docs); err != nil {
 		return nil, fmt.Errorf("news of %s: %w", s.target, err)
+	}
+	for _, d := range docs {
+		news[d.Site] = max(news[d.Site], d.Commit)
 	}
 	return news, nil
 }

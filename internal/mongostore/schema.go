@@ -10,13 +10,15 @@ import (
 )
 
 // schemaVersion is the version of the collections that this program reads and writes. A document of the
-// collection schema says that a version has been set up; none is ever changed.
-const schemaVersion = 1
+// collection schema says that a version has been set up; none is ever changed. Version 1 had a look-up document a
+// record; no release wrote it.
+const schemaVersion = 2
 
-// The collections. Every document has the member site (accounts: scope), by which a cluster is sharded:
+// The collections. Every document has the member site (accounts: scope); a cluster is sharded by it, and commits by
+// their _id, which begins with it and is what must be unique among them:
 //
-//	sh.shardCollection("linewarden.commits", {site: 1, commit: 1})
-//	sh.shardCollection("linewarden.lookups", {site: 1})
+//	sh.shardCollection("linewarden.commits", {_id: 1})
+//	sh.shardCollection("linewarden.lookups", {site: 1, key: 1})
 //	sh.shardCollection("linewarden.checkpoints", {site: 1})
 //	sh.shardCollection("linewarden.snapshots", {site: 1})
 //
@@ -24,8 +26,8 @@ const schemaVersion = 1
 // The rest is small and needs no sharding. _id is made of the site and a number of fixed length, so that one
 // index serves both finding and ordering:
 //
-//	commits      _id site/first seq     unique (site, commit)
-//	lookups      _id site/seq           (site, id) (site, command) (site, kind, at, seq) (site, about, at, seq)
+//	commits      _id site/first seq     (site, commit) (site, names)
+//	lookups      _id site/run/key       (site, key, first, last) (site, key, last, first)
 //	checkpoints  _id site/size/hash
 //	snapshots    _id site/name and site/name/token/part
 //	credentials  _id scope/kind/owner/version
@@ -52,9 +54,10 @@ func (s *Store) checkpoints() *mongo.Collection { return s.db.Collection(checkpo
 func (s *Store) snapshots() *mongo.Collection   { return s.db.Collection(snapshotsName) }
 
 // prepare checks the version of the collections and sets up what is missing.
-func (s *Store) prepare(ctx context.Context) error {
+func (s *Store) prepare(ctx context.Context, run int) error {
 	var newest struct {
-		Version int `bson:"version"`
+		Version int   `bson:"version"`
+		Run     int64 `bson:"run"`
 	}
 	err := s.db.Collection(schemaName).FindOne(ctx, bson.D{}, options.FindOne().SetSort(bson.D{{Key: "version", Value: -1}})).Decode(&newest)
 	if err != nil && !isMissing(err) {
@@ -63,8 +66,12 @@ func (s *Store) prepare(ctx context.Context) error {
 	switch {
 	case newest.Version > schemaVersion:
 		return fmt.Errorf("the collections have version %d, this program knows %d: use the newer program", newest.Version, schemaVersion)
-	case newest.Version == schemaVersion:
+	case newest.Version == schemaVersion && newest.Run > 0 && newest.Run <= mostRun:
+		s.run = newest.Run
 		return nil
+	case newest.Version > 0:
+		return fmt.Errorf("the collections have the layout of version %d, which this program does not read: export the records with the program "+
+			"that wrote them and restore them into an empty database", newest.Version)
 	case s.readOnly:
 		return fmt.Errorf("there is no record log in %s", s.target)
 	}
@@ -73,11 +80,18 @@ func (s *Store) prepare(ctx context.Context) error {
 			return fmt.Errorf("indexes of %s: %w", name, err)
 		}
 	}
-	id := fmt.Sprint("version ", schemaVersion)
-	_, err = s.db.Collection(schemaName).InsertOne(ctx, bson.D{{Key: "_id", Value: id}, {Key: "version", Value: schemaVersion}})
-	if mongo.IsDuplicateKeyError(err) { // another instance was as fast
-		err = nil
+	if run == 0 {
+		run = defaultRun
 	}
+	if run < 1 || run > mostRun {
+		return fmt.Errorf("a run of %d records: 1 to %d are possible", run, mostRun)
+	}
+	id := fmt.Sprint("version ", schemaVersion)
+	_, err = s.db.Collection(schemaName).InsertOne(ctx, bson.D{{Key: "_id", Value: id}, {Key: "version", Value: schemaVersion}, {Key: "run", Value: int64(run)}})
+	if mongo.IsDuplicateKeyError(err) { // another instance was as fast, and says how long a run is
+		return s.prepare(ctx, run)
+	}
+	s.run = int64(run)
 	return err
 }
 
@@ -89,11 +103,9 @@ func indexes() map[string][]mongo.IndexModel {
 		}
 		return mongo.IndexModel{Keys: keys}
 	}
-	unique := over("site", "commit")
-	unique.Options = options.Index().SetUnique(true)
 	return map[string][]mongo.IndexModel{
-		commitsName:  {unique},
-		lookupsName:  {over("site", "id"), over("site", "command"), over("site", "kind", "at", "seq"), over("site", "about", "at", "seq")},
+		commitsName:  {over("site", "commit"), over("site", "names")},
+		lookupsName:  {over("site", "key", "first", "last"), over("site", "key", "last", "first")},
 		sessionsName: {over("scope")},
 		countersName: {over("scope")},
 	}

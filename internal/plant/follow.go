@@ -111,11 +111,13 @@ type turns struct {
 	took   time.Duration // smoothed time from deciding to written
 	lost   int           // conflicts since the last commit of our own
 	asked  time.Time     // when others were let go first and nobody came
+	every  time.Duration // after which they are let go first again
 }
 
 const (
 	otherFor   = time.Second            // how long another instance counts as at work
-	askEvery   = 200 * time.Millisecond // how often an instance alone at work lets others go first
+	askEvery   = 200 * time.Millisecond // after which an instance alone at work lets others go first
+	askMost    = 800 * time.Millisecond // which is doubled up to this each time that nobody comes
 	longestWay = 100 * time.Millisecond // nobody is let go first for longer
 )
 
@@ -128,14 +130,20 @@ func (t *turns) wrote(began time.Time) {
 	t.took += (took - t.took) / 4
 }
 
-func (t *turns) read() { t.other, t.own = time.Now(), time.Time{} }
+func (t *turns) read() { t.other, t.own, t.every = time.Now(), time.Time{}, 0 }
+
+// nobody notes that nobody came.
+func (t *turns) nobody() {
+	t.other, t.asked = time.Time{}, time.Now()
+	t.every = min(max(askEvery, 2*t.every), askMost)
+}
 
 // until is the moment up to which another instance is let go first.
 func (t *turns) until() time.Time {
 	switch {
 	case !t.shared || t.own.IsZero():
 		return time.Time{}
-	case time.Since(t.other) > otherFor && time.Since(t.asked) < askEvery:
+	case time.Since(t.other) > otherFor && time.Since(t.asked) < t.every:
 		return time.Time{}
 	}
 	return t.own.Add(min(4*t.took, longestWay))
@@ -157,7 +165,7 @@ func (w *writer) giveWay() {
 			break
 		}
 	}
-	w.turns.other, w.turns.asked = time.Time{}, time.Now() // nobody came
+	w.turns.nobody()
 }
 
 // more adds what came meanwhile to jobs that were taken, up to a commit's limit.

@@ -143,6 +143,6 @@ func CursorOf(atMS, seq int64) Cursor { return Cursor{At: time.UnixMilli(atMS).U
 // follows what others write to them.
 type News interface {
 	// News gives, of the sites in known, those whose log has gone past the commit
-	// number known of them, with the number of the last commit.
+	// number known of them, with the number of a later commit, mostly of the last.
 	News(ctx context.Context, known map[string]int64) (map[string]int64, error)
 }

@@ -63,6 +63,7 @@ func (p *bathPage) fields(kind string) {
 		add("amount", "amount", true, frame.Units(quantity.Volume, quantity.Mass))
 		add("text", "measure", false, nil)
 		add("text", "material-lot", false, nil)
+		p.Fields[len(p.Fields)-1].Hint = p.UsableLots()
 		add("text", "reason", false, nil)
 	case haccp.KindFilled, haccp.KindPartReplaced:
 		add("text", "water", true, nil)

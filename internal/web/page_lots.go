@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"net/url"
 
 	"github.com/gofiber/fiber/v2"
@@ -27,6 +28,7 @@ type lotPage struct {
 	Lost       string
 	Missing    []string
 	Unchecked  []string
+	Evidence   []frame.Evidence
 	Records    []frame.RecordRow
 }
 
@@ -53,10 +55,19 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	if err != nil {
 		return err
 	}
-	state := f.State.WithLots([]string{code}, haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{haccp.LotRange(code): frame.BySeq(events)}})
+	codes := []string{code}
+	kin, err := s.site.Gather(c.UserContext(), f.State, func(x haccp.Facts) haccp.Need { return f.State.LotNeeds(codes, x) })
+	if err != nil {
+		return err
+	}
+	state := f.State.WithLots(codes, kin)
 	l, ok := state.Lot(code)
 	if !ok {
 		return noPage()
+	}
+	shown, err := s.site.Gather(c.UserContext(), f.State, func(x haccp.Facts) haccp.Need { return state.ExposureNeeds(codes, x, f.Now) })
+	if err != nil {
+		return err
 	}
 	book := state.LotBook()
 	p := &lotPage{Frame: f, Lot: f.LotView(book, state.Affected(), l), Stays: f.LotStays(l)}
@@ -71,13 +82,17 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 		p.Lost = b.Unexplained.String()
 	}
 	if l.Disposed() == nil || len(l.Standing()) > 0 {
-		for _, m := range state.MissingFor(code, haccp.Facts{}, f.Now) {
+		if err := s.around(c.UserContext(), state, code, kin); err != nil {
+			return err
+		}
+		for _, m := range state.MissingFor(code, kin, f.Now) {
 			p.Missing = append(p.Missing, f.Missing(m))
 		}
-		for _, x := range haccp.NotChecked() {
+		for _, x := range state.NotChecked(f.Now) {
 			p.Unchecked = append(p.Unchecked, f.Word("unchecked", x))
 		}
 	}
+	p.Evidence = f.Evidences(state.Exposures(code, shown, f.Now))
 	for _, e := range events {
 		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: e.By.Name})
 	}
@@ -90,4 +105,26 @@ func lotLink(f *frame.Frame, code string, k *lot.Link) string {
 		text += " · " + k.Mass.String()
 	}
 	return text
+}
+
+// around reads what was recorded at the places of a lot and that the state has forgotten.
+func (s *Server) around(ctx context.Context, state *haccp.State, code string, f haccp.Facts) error {
+	for need := state.ReleaseNeeds(code, f); !need.Empty(); need = state.ReleaseNeeds(code, f) {
+		for _, r := range need.Ranges {
+			q := plant.Query{About: r.About, From: r.From, To: r.To}
+			f.Ranges[r] = []*haccp.Event{}
+			for {
+				page, next, err := s.site.Find(ctx, q)
+				if err != nil {
+					return err
+				}
+				f.Ranges[r] = append(f.Ranges[r], page...)
+				if q.After = next; next == "" {
+					break
+				}
+			}
+			f.Ranges[r] = frame.BySeq(f.Ranges[r])
+		}
+	}
+	return nil
 }

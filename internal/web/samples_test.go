@@ -113,12 +113,38 @@ func deskSamples(w *world, out map[string]string, target, caseID string) {
 	out["review"], out["me"], out["note"] = w.page("/review"), w.page("/me"), w.page("/notes")
 	out["replace"] = w.page("/records/" + target + "/replace")
 	out["tablets"], out["enrol"] = w.page("/tablets"), w.page("/enrol")
+	supplySamples(w, out)
 	w.signIn("ines")
 	out["part-not-mine"] = w.page("/deviations/" + caseID + "/parts/closed")
 	out["plan-not-mine"] = w.upload("/plan/new", changed).body
 	w.signIn("ana")
 	out["devices"] = w.submit("/devices", "/devices", url.Values{"name": {"Tablet at bath 1"}, "kind": {"tablet"}}).body
 	w.signIn("marta")
+}
+
+// supplySamples adds the pages of materials and instruments: a delivery, its approval, a count, a check.
+func supplySamples(w *world, out map[string]string) {
+	w.t.Helper()
+	out["materials-empty"], out["receive"] = w.page("/materials"), w.page("/materials/receive")
+	delivery := url.Values{"material": {"hypochlorite"}, "lot": {"HYP 1/26"}, "supplier": {"Química"}, "quantity": {"60"}, "quantity.unit": {"L"}, "expiry": {"2026-12-31"},
+		"cert": {"COA 17"}, "cert-hash": {strings.Repeat("ab", 32)}, "strength": {"12.5"}, "strength.unit": {"g Cl2/100 mL"}, "gravity": {"1.2"}, "gravity.unit": {"kg/L"}, "tested": {"2026-02-01"}}
+	wrong := url.Values{"material": {"hypochlorite"}, "lot": {"HYP 1/26"}, "supplier": {" "}, "quantity": {"sixty"}, "quantity.unit": {"L"}}
+	out["receive-wrong"] = w.submit("/materials/receive", "/materials/receive", wrong).body
+	a := w.submit("/materials/receive", "/materials/receive", delivery)
+	at := a.location
+	if at == "" {
+		w.t.Fatalf("a delivery was not taken: %s", a.body)
+	}
+	out["material"], out["material-approve"], out["material-count"] = w.page(at), w.page(at+"/approve"), w.page(at+"/count")
+	out["material-wrong"] = w.submit(at+"/approve", at+"/approve", url.Values{"reason": {"papers seen"}, "password": {"not it"}}).body
+	w.submit(at+"/approve", at+"/approve", url.Values{"reason": {"papers seen"}, "password": {testPassword}})
+	w.submit(at+"/count", at+"/count", url.Values{"found": {"59.5"}, "found.unit": {"L"}, "why": {"spilt"}})
+	out["materials"], out["material-approved"] = w.page("/materials"), w.page(at)
+	check := url.Values{"which": {"ph-meter-1"}, "result": {"pass"}, "what": {"ph"}, "ref": {"7.00"}, "ref.unit": {"pH"}, "found": {"7.02"}, "found.unit": {"pH"}, "std": {"buffer"}}
+	w.submit("/instruments", "/instruments", check)
+	half := url.Values{"which": {"ph-meter-1"}, "result": {"pass"}, "ref": {"7.00"}, "ref.unit": {"pH"}}
+	out["instruments-wrong"] = w.submit("/instruments", "/instruments", half).body
+	out["instruments"] = w.page("/instruments")
 }
 
 // void elements have no end tag (WHATWG HTML, section 13.1.2).
@@ -157,7 +183,7 @@ func TestUnbalancedFindsFaults(t *testing.T) {
 
 var (
 	inlineThing = regexp.MustCompile(`(?i)<style|\sstyle=|<script(?: [^>]*)?>[^<]|\son[a-z]+=|javascript:`)
-	rawKey      = regexp.MustCompile(`[>" ]((?:ui|nav|due|check|form|sign|line|places|plan|people|log|reading|record|records|amend|void|time|deviation|deviations|part|say|refusal|finding|caution|bath|lot|lots|setup|signin|history|gap|fix)\.[a-z-]+)[<" .,:]`)
+	rawKey      = regexp.MustCompile(`[>" ]((?:ui|nav|due|check|form|sign|line|places|plan|people|log|reading|record|records|amend|void|time|deviation|deviations|part|say|refusal|finding|caution|bath|lot|lots|setup|signin|history|gap|fix|materials|material|instruments|materialstate|materialkind|standing|checkresult)\.[a-z-]+)[<" .,:]`)
 	leftOver    = regexp.MustCompile(`\{[a-z_]+\}`)
 	labelFor    = regexp.MustCompile(`<label for="([^"]+)"`)
 	inputID     = regexp.MustCompile(` id="([^"]+)"`)

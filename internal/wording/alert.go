@@ -1,6 +1,7 @@
 package wording
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -16,9 +17,15 @@ func (l Language) Alert(s *haccp.State, a *alarm.Alert) (text, do string) {
 	p := planOf(s, a.PlanVersion)
 	clock := func(at time.Time) string { return at.In(s.Zone()).Format("2006-01-02 15:04 MST") }
 	names := []string{"point", pointName(p, a.Point), "place", placeName(p, a.Place), "check", checkName(p, a.Check),
-		"device", deviceName(s, a.Device), "number", a.Data["number"], "value", a.Data["value"], "since", clock(a.Since)}
+		"device", deviceName(s, a.Device), "lot", a.Lot, "number", a.Data["number"], "value", a.Data["value"], "since", clock(a.Since)}
 	if due, err := time.Parse(time.RFC3339, a.Data["due"]); err == nil {
 		names = append(names, "due", clock(due))
+	}
+	if was := a.Data["was"]; was != "" {
+		names = append(names, "was", l.Text("alertlot."+was))
+	}
+	for _, list := range []string{"boxes", "mass", "consignees"} {
+		names = append(names, list, cmp.Or(a.Data[list], l.Text("alertlot.none")))
 	}
 	text = strings.Join(strings.Fields(l.Text("alert."+a.Cause, names...)), " ")
 	return text, strings.Join(append(planned(p, a), l.Text("alertdo."+a.Cause)), " ")
@@ -30,7 +37,7 @@ func planned(p *plan.Plan, a *alarm.Alert) []string {
 	if p == nil {
 		return nil
 	}
-	if a.Cause == alarm.Outside || a.Cause == alarm.Act {
+	if a.Cause == alarm.Outside || a.Cause == alarm.Act || a.Cause == alarm.LotClock {
 		if i := slices.IndexFunc(p.Points, func(x plan.Point) bool { return x.ID == a.Point }); i >= 0 {
 			if text := p.Points[i].Instructions; text != "" {
 				out = append(out, text)

@@ -92,4 +92,10 @@ var spanishRefusals = map[string]string{
 	"the site %q belongs to the group already":                                                                                       "el sitio %q ya es del grupo",
 	"there is no change %q of a role":                                                                                                "no existe el cambio %q de una función",
 	"there is no change %q of a site":                                                                                                "no existe el cambio %q de un sitio",
+	"no plan version of this site has a material %q":                                                                                 "ninguna versión del plan de este sitio tiene un material %q",
+	"no plan version of this site has an instrument %q":                                                                              "ninguna versión del plan de este sitio tiene un instrumento %q",
+	"no lot %q of a material was received":                                                                                           "no se recibió ningún lote %q de un material",
+	"this lot expired on %s":                                                                                                         "este lote caducó el %s",
+	"%q is no date: write YYYY-MM-DD":                                                                                                "%q no es una fecha: escriba AAAA-MM-DD",
+	"a check has at most %d points":                                                                                                  "una verificación tiene como máximo %d puntos",
 }

@@ -65,7 +65,14 @@ func (l Language) Name() string {
 }
 
 // groups lists every table; a key is "group.name".
-var groups = []map[string]text{refusals, requests, findings, words, records, screens, forms, logTexts, cautions, quantities, washing, contact, desk, calculators, alerting, trending, display}
+var groups = []map[string]text{
+	refusals, requests, findings, words, records, screens, forms, logTexts, cautions, quantities, washing, contact, desk, calculators,
+	alerting,
+	trending,
+	supplies,
+	lots,
+	display,
+}
 
 var all = func() map[string]text {
 	m := map[string]text{}

@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
+	"go.mongodb.org/mongo-driver/v2/mongo"
 
 	"linewarden/internal/mongostore"
 	"linewarden/internal/record"
@@ -173,11 +175,11 @@ func TestServerGone(t *testing.T) {
 	verified(t, log, 6)
 }
 
-// Look-up entries that could not be written are written before the next query is answered, by whoever asks.
-func TestLookupsAreCaughtUp(t *testing.T) {
+// Entries that cannot be written are found in memory, and written by whoever opens the log next.
+func TestEntriesThatCannotBeWritten(t *testing.T) {
 	uri := database(t)
 	f := NewFaults()
-	first, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri, Dialer: f})
+	first, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri, Dialer: f, Run: 8})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -185,18 +187,69 @@ func TestLookupsAreCaughtUp(t *testing.T) {
 	f.Plan(Fault{Command: "insert", Collection: "lookups", Action: Replace, Times: 1000,
 		Answer: bson.D{{Key: "ok", Value: 0.0}, {Key: "code", Value: 8000}, {Key: "errmsg", Value: "disk full"}}})
 	recordtest.Fill(t, "north", log, 1, 20, 30)
-	if _, _, err := log.Find(t.Context(), record.Query{Kind: "note"}); err == nil {
-		t.Error("a query was answered without its look-up entries")
-	}
+	notes(t, log, 51)
 	if err := first.Close(t.Context()); err != nil {
 		t.Error(err)
 	}
-	again := site(t, open(t, mongostore.Options{URI: uri}), "north")
-	page, _, err := again.Find(t.Context(), record.Query{Kind: "note"})
-	if err != nil || len(page) != 51 {
-		t.Errorf("%d records found: %v", len(page), err)
+	if n, err := Count(t.Context(), server.URI, databaseOf(uri), "lookups"); err != nil || n != 0 {
+		t.Fatalf("%d documents were written: %v", n, err)
 	}
+	second, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri})
+	if err != nil {
+		t.Fatal(err)
+	}
+	log = site(t, second, "north")
+	notes(t, log, 51)
+	if err := second.Close(t.Context()); err != nil {
+		t.Error(err)
+	}
+	f = NewFaults()
+	again := site(t, open(t, mongostore.Options{URI: uri, Dialer: f}), "north")
+	notes(t, again, 51)
 	verified(t, again, 51)
+	if n := f.Seen("insert", "lookups"); n != 0 {
+		t.Errorf("%d inserts of entries that are there", n)
+	}
+}
+
+// More than so many runs that wait are forgotten and read from the commits again; appends then say what is wrong.
+func TestEntriesThatCannotBeWrittenForLong(t *testing.T) {
+	f := NewFaults()
+	log := site(t, open(t, mongostore.Options{URI: database(t), Dialer: f, Run: 2}), "north")
+	f.Plan(Fault{Command: "insert", Collection: "lookups", Action: Replace, Times: 1_000_000,
+		Answer: bson.D{{Key: "ok", Value: 0.0}, {Key: "code", Value: 8000}, {Key: "errmsg", Value: "disk full"}}})
+	tree, head := recordtest.Fill(t, "north", log, 10, 10, 10, 10), int64(4)
+	commit, lookups, _ := recordtest.Build(t, "north", tree, head+1, 3)
+	if err := log.Append(t.Context(), head, commit, lookups); err == nil || errors.Is(err, record.ErrConflict) || errors.Is(err, record.ErrUncertain) {
+		t.Errorf("an append that can keep no entries: %v", err)
+	}
+	f.Plan()
+	if err := log.Append(t.Context(), head, commit, lookups); err != nil {
+		t.Errorf("after the server takes entries again: %v", err)
+	}
+	notes(t, log, 43)
+	verified(t, log, 43)
+}
+
+// notes reads all notes, in pages and in both orders.
+func notes(t *testing.T, log *mongostore.Log, want int) {
+	t.Helper()
+	for _, descending := range []bool{false, true} {
+		n := 0
+		for q := (record.Query{Kind: "note", Limit: 7, Descending: descending}); ; {
+			page, next, err := log.Find(t.Context(), q)
+			if err != nil {
+				t.Fatal(err)
+			}
+			n += len(page)
+			if q.After = next; next.IsZero() {
+				break
+			}
+		}
+		if n != want {
+			t.Errorf("%d records found, want %d", n, want)
+		}
+	}
 }
 
 // Two instances at one log: each finds what the other wrote, and ids of one are known to the other.
@@ -243,7 +296,14 @@ func TestTwoInstances(t *testing.T) {
 // An id of long ago is refused by an instance that has just been started, before and after it knows all ids.
 func TestDuplicateAfterARestart(t *testing.T) {
 	uri := database(t)
-	recordtest.Fill(t, "north", site(t, open(t, mongostore.Options{URI: uri}), "north"), 1, 40)
+	first, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri, Run: 10})
+	if err != nil {
+		t.Fatal(err)
+	}
+	recordtest.Fill(t, "north", site(t, first, "north"), 1, 40)
+	if err := first.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
 	log := site(t, open(t, mongostore.Options{URI: uri}), "north")
 	tree, head, err := record.OpenTree(t.Context(), log)
 	if err != nil {
@@ -254,6 +314,11 @@ func TestDuplicateAfterARestart(t *testing.T) {
 		lookups[2].Command = recordtest.Note("north", 7*round).Command
 		if err := log.Append(t.Context(), head.Commit, commit, lookups); !errors.Is(err, record.ErrDuplicateID) {
 			t.Errorf("round %d: %v", round, err)
+		}
+		lookups[2].Command = record.UUID{1}
+		lookups[1].ID = recordtest.Note("north", 7*round).ID
+		if err := log.Append(t.Context(), head.Commit, commit, lookups); !errors.Is(err, record.ErrDuplicateID) {
+			t.Errorf("round %d, a record id: %v", round, err)
 		}
 		time.Sleep(50 * time.Millisecond)
 	}
@@ -347,6 +412,18 @@ func TestVersionAndReadOnly(t *testing.T) {
 	}
 }
 
+// The layout that no release wrote is refused, with what to do.
+func TestFormerLayout(t *testing.T) {
+	uri := database(t)
+	if err := Insert(t.Context(), server.URI, databaseOf(uri), "schema", bson.D{{Key: "_id", Value: "version 1"}, {Key: "version", Value: 1}}); err != nil {
+		t.Fatal(err)
+	}
+	_, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri})
+	if err == nil || !strings.Contains(err.Error(), "version 1") || !strings.Contains(err.Error(), "export") {
+		t.Errorf("got %v", err)
+	}
+}
+
 // Whoever may write to the database can change it; verification finds it.
 func TestChangesInTheDatabaseAreFound(t *testing.T) {
 	for _, c := range []struct {
@@ -358,8 +435,11 @@ func TestChangesInTheDatabaseAreFound(t *testing.T) {
 		{"a root", "commits", bson.D{{Key: "commit", Value: int64(2)}}, bson.D{{Key: "root", Value: make([]byte, 32)}}, false, evidence.FaultRoot},
 		{"a record", "commits", bson.D{{Key: "commit", Value: int64(2)}}, bson.D{{Key: "records", Value: bson.A{"{}", "{}", "{}"}}}, false, evidence.FaultRecord},
 		{"a commit is gone", "commits", bson.D{{Key: "commit", Value: int64(2)}}, nil, true, evidence.FaultCommit},
-		{"a kind in a look-up entry", "lookups", bson.D{{Key: "seq", Value: int64(2)}}, bson.D{{Key: "kind", Value: "other"}}, false, evidence.FaultLookup},
-		{"a look-up entry is gone", "lookups", bson.D{{Key: "seq", Value: int64(2)}}, nil, true, evidence.FaultLookup},
+		{"the key of look-up entries", "lookups", bson.D{{Key: "key", Value: "kind/note"}, {Key: "run", Value: int64(1)}}, bson.D{{Key: "key", Value: "kind/other"}}, false, evidence.FaultLookup},
+		{"look-up entries cut short", "lookups", bson.D{{Key: "key", Value: "kind/note"}, {Key: "run", Value: int64(1)}}, bson.D{{Key: "pairs", Value: []byte{}}}, false, evidence.FaultLookup},
+		{"look-up entries are gone", "lookups", bson.D{{Key: "key", Value: "kind/note"}, {Key: "run", Value: int64(1)}}, nil, true, evidence.FaultLookup},
+		{"an id that a commit names", "commits", bson.D{{Key: "commit", Value: int64(2)}}, bson.D{{Key: "names.1", Value: bson.Binary{Subtype: 4, Data: make([]byte, 16)}}}, false, evidence.FaultLookup},
+		{"all that a commit names", "commits", bson.D{{Key: "commit", Value: int64(2)}}, bson.D{{Key: "names", Value: bson.A{}}}, false, evidence.FaultLookup},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			uri := database(t)
@@ -367,10 +447,17 @@ func TestChangesInTheDatabaseAreFound(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			log := site(t, open(t, mongostore.Options{URI: uri}), "north")
-			if _, err := recordtest.MakeLog(t.Context(), log, keys, nil, 3, 2); err != nil {
+			store, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri, Run: 2})
+			if err != nil {
 				t.Fatal(err)
 			}
+			if _, err := recordtest.MakeLog(t.Context(), site(t, store, "north"), keys, nil, 3, 2); err != nil {
+				t.Fatal(err)
+			}
+			if err := store.Close(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			log := site(t, open(t, mongostore.Options{URI: uri}), "north")
 			if r, err := evidence.VerifyLog(t.Context(), "north", log, evidence.VerifyOptions{}); err != nil || r.Fault != nil {
 				t.Fatalf("before the change: %v, %v", r.Fault, err)
 			}
@@ -390,10 +477,10 @@ func TestChangesInTheDatabaseAreFound(t *testing.T) {
 	}
 }
 
-// The mark says how far the entries go, and goes with the collection: then all of them are made again.
-func TestMarkOfTheLookups(t *testing.T) {
+// Who opens a log again writes no entries that are there; whoever drops the collection has all of them made again.
+func TestDroppedEntries(t *testing.T) {
 	uri := database(t)
-	s, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri})
+	s, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri, Run: 8})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -401,14 +488,61 @@ func TestMarkOfTheLookups(t *testing.T) {
 	if err := s.Close(t.Context()); err != nil {
 		t.Fatal(err)
 	}
+	before, err := Count(t.Context(), server.URI, databaseOf(uri), "lookups")
+	if err != nil || before == 0 {
+		t.Fatalf("%d documents: %v", before, err)
+	}
 	f := NewFaults()
-	log := site(t, open(t, mongostore.Options{URI: uri, Dialer: f}), "north")
-	verified(t, log, 31)
+	verified(t, site(t, open(t, mongostore.Options{URI: uri, Dialer: f}), "north"), 31)
 	if n := f.Seen("insert", "lookups"); n != 0 {
-		t.Errorf("%d inserts of entries that the mark says are there", n)
+		t.Errorf("%d inserts of entries that are there", n)
 	}
 	if err := DropCollection(t.Context(), server.URI, databaseOf(uri), "lookups"); err != nil {
 		t.Fatal(err)
 	}
-	verified(t, site(t, open(t, mongostore.Options{URI: uri}), "north"), 31)
+	s, err = mongostore.Open(t.Context(), mongostore.Options{URI: uri})
+	if err != nil {
+		t.Fatal(err)
+	}
+	verified(t, site(t, s, "north"), 31)
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if after, err := Count(t.Context(), server.URI, databaseOf(uri), "lookups"); err != nil || after != before {
+		t.Errorf("%d documents made again, want %d: %v", after, before, err)
+	}
+}
+
+// Two instances that write the same run write the same documents.
+func TestTwoWriteOneRun(t *testing.T) {
+	uri := database(t)
+	one, two := open(t, mongostore.Options{URI: uri, Run: 16}), open(t, mongostore.Options{URI: uri, Run: 99})
+	a, b := site(t, one, "north"), site(t, two, "north")
+	for range 6 {
+		recordtest.Fill(t, "north", a, 3)
+		recordtest.Fill(t, "north", b, 4)
+	}
+	for _, log := range []*mongostore.Log{a, b} {
+		if _, err := log.Head(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		notes(t, log, 42)
+		verified(t, log, 42)
+	}
+	for _, s := range []*mongostore.Store{one, two} { // both write what is whole
+		if err := s.Close(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	log := site(t, open(t, mongostore.Options{URI: uri}), "north")
+	notes(t, log, 42)
+	verified(t, log, 42)
+	ends := int64(0)
+	err := with(t.Context(), server.URI, databaseOf(uri), func(db *mongo.Database) (err error) {
+		ends, err = db.Collection("lookups").CountDocuments(t.Context(), bson.D{{Key: "key", Value: ""}})
+		return err
+	})
+	if err != nil || ends != 2 {
+		t.Errorf("%d runs are written, want 2: %v", ends, err)
+	}
 }

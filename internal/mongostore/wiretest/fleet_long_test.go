@@ -17,6 +17,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -24,6 +25,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"linewarden/internal/mongostore"
 )
 
 //go:embed testdata/fleet.yaml
@@ -33,6 +36,9 @@ const (
 	fleetSite     = "fleet-demo"
 	fleetPassword = "four wet gloves on a hook"
 	fleetClients  = 50
+	fleetWorkers  = 6   // of the clients, who work the cases that are opened
+	leastClosed   = 3   // deviations closed in a whole round
+	fleetRun      = 64  // records that share their entries for searches, so that runs are written while instances are killed
 	perRound      = 250 // acknowledged commands in one data base; with those under way at the end at most 300
 )
 
@@ -66,9 +72,13 @@ func fleetRounds(t *testing.T, shared bool, instances int) {
 	total := tally{}
 	for round := 0; total.acked < want; round++ {
 		t.Run(fmt.Sprint("round ", round+1), func(t *testing.T) {
+			t0 := time.Now()
 			f := newFleet(t, binary, shared, instances)
+			t1 := time.Now()
 			f.run(min(perRound, want-total.acked))
+			t2 := time.Now()
 			total.add(f.check())
+			t.Logf("set up in %s, load %s, checked in %s", t1.Sub(t0), t2.Sub(t1), time.Since(t2))
 		})
 		if t.Failed() {
 			return
@@ -113,11 +123,15 @@ type fleet struct {
 	mu     sync.Mutex
 	acked  map[string]int64 // command to record
 	kinds  map[string]int
-	open   []string          // deviations that were opened
-	signed map[string]int    // parts of a deviation that were signed
+	open   []openCase        // deviations that were opened
+	worked int               // of these are with a worker, or done
 	notes  map[string]string // readings that may be amended: id of the record to its author
+	head   atomic.Int64      // the highest commit that an answer told of
 	stop   atomic.Bool
 }
+
+// openCase is a deviation, and where it is.
+type openCase struct{ id, place string }
 
 // node is one instance: a process, and the way to its data base, which can be cut.
 type node struct {
@@ -134,7 +148,12 @@ type person struct {
 	signing      sync.Mutex // a password is tried once at a time, or the tries count as a guesser's
 }
 
-var managers = []string{"mara", "marc", "maya", "milo", "mina", "mona", "moss", "myra"}
+// Managers by what they do: who changes a reading has a hand in its case and closes none.
+var (
+	amenders = []string{"mara", "marc"}
+	signers  = []string{"maya", "milo", "mina"}
+	closers  = []string{"mona", "moss", "myra"}
+)
 
 func (f *fleet) must(err error) {
 	f.t.Helper()
@@ -154,13 +173,16 @@ func (f *fleet) command(args ...string) string {
 
 func newFleet(t *testing.T, binary string, shared bool, instances int) *fleet {
 	t.Helper()
-	f := &fleet{t: t, binary: binary, people: map[string]*person{}, acked: map[string]int64{}, kinds: map[string]int{}, signed: map[string]int{}, notes: map[string]string{}}
+	f := &fleet{t: t, binary: binary, people: map[string]*person{}, acked: map[string]int64{}, kinds: map[string]int{}, notes: map[string]string{}}
 	dir := t.TempDir()
 	plan, key := filepath.Join(dir, "plan.yaml"), filepath.Join(dir, fleetSite+".signing-key")
 	f.must(os.WriteFile(plan, fleetPlan, 0o600))
 	uri := ""
 	if shared {
 		uri = database(t)
+		store, err := mongostore.Open(t.Context(), mongostore.Options{URI: uri, Run: fleetRun}) // which all instances then keep to
+		f.must(err)
+		f.must(store.Close(t.Context()))
 		f.place = []string{"--mongodb", uri, "--signing-key", key}
 		f.command("key", fleetSite, "-o", key)
 	} else {
@@ -291,11 +313,19 @@ func (f *fleet) send(n *node, who, method, path string, body any) (int, []byte, 
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("Cookie", p.cookie)
 	req.Header.Set("X-Form-Token", p.form)
+	if head := f.head.Load(); head > 0 { // so that an instance that is behind reads on first
+		req.Header.Set("Linewarden-Head", strconv.FormatInt(head, 10))
+	}
 	res, err := web.Do(req)
 	if err != nil {
 		return 0, nil, err
 	}
 	defer res.Body.Close()
+	if head, err := strconv.ParseInt(res.Header.Get("Linewarden-Head"), 10, 64); err == nil {
+		for old := f.head.Load(); head > old && !f.head.CompareAndSwap(old, head); {
+			old = f.head.Load()
+		}
+	}
 	out, err := io.ReadAll(res.Body)
 	return res.StatusCode, out, err
 }
@@ -306,7 +336,11 @@ func (f *fleet) run(acked int) {
 	var killer, clients sync.WaitGroup
 	killer.Go(f.killing)
 	for c := range fleetClients {
-		clients.Go(func() { f.client(c, acked) })
+		if c < fleetWorkers {
+			clients.Go(func() { f.worker(acked) })
+		} else {
+			clients.Go(func() { f.client(c, acked-acked/4) }) // the workers have the last quarter to themselves
+		}
 	}
 	clients.Wait()
 	f.stop.Store(true)
@@ -342,19 +376,102 @@ func (f *fleet) killing() {
 
 func (f *fleet) client(c, acked int) {
 	rng := rand.New(rand.NewPCG(uint64(c), uint64(time.Now().UnixNano())))
-	for !f.stop.Load() {
-		f.mu.Lock()
-		enough := len(f.acked) >= acked
-		f.mu.Unlock()
-		if enough {
-			return
-		}
-		if err := f.one(rng); err != nil {
-			f.t.Error(err)
-			f.stop.Store(true)
+	for f.more(acked) {
+		if o, ok := f.next(rng); ok {
+			if _, err := f.deliver(o, false); err != nil {
+				f.t.Error(err)
+				f.stop.Store(true)
+			}
 		}
 		time.Sleep(time.Duration(rng.IntN(2500)) * time.Millisecond)
 	}
+}
+
+// more reports that commands are to be sent yet.
+func (f *fleet) more(acked int) bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return !f.stop.Load() && len(f.acked) < acked
+}
+
+// worker works the cases one after the other until they are closed, and opens one where none waits.
+func (f *fleet) worker(acked int) {
+	for f.more(acked) {
+		f.mu.Lock()
+		var c openCase
+		if f.worked < len(f.open) {
+			c = f.open[f.worked]
+			f.worked++
+		}
+		f.mu.Unlock()
+		if c.id == "" { // nobody opened one
+			o := order{"tina", "/readings", readingOf(fmt.Sprint("bath-", 1+rand.IntN(2)), 46)}
+			o.body["id"] = newID()
+			if _, err := f.deliver(o, true); err != nil {
+				f.t.Error(err)
+				f.stop.Store(true)
+			}
+			time.Sleep(100 * time.Millisecond)
+			continue
+		}
+		for tries := 0; tries < 12 && f.more(acked); tries++ {
+			closed, err := f.work(c)
+			if err != nil {
+				f.t.Error(err)
+				f.stop.Store(true)
+			}
+			if closed {
+				break
+			}
+		}
+	}
+}
+
+// work does what a case wants: a fix and a reading inside by who measures, each part by a manager, the close by
+// another one. It stops at the first refusal, since another client may have changed what the case wants.
+func (f *fleet) work(c openCase) (closed bool, err error) {
+	status, out, err := f.send(f.nodes[rand.IntN(len(f.nodes))], closers[0], "GET", "/deviations/"+c.id, nil)
+	if err != nil || status != http.StatusOK {
+		time.Sleep(100 * time.Millisecond)
+		return false, nil
+	}
+	var now struct {
+		Status  string   `json:"status"`
+		Missing []string `json:"missing"`
+	}
+	if err := json.Unmarshal(out, &now); err != nil {
+		return false, err
+	}
+	if now.Status == "closed" {
+		return true, nil
+	}
+	if slices.Contains(now.Missing, parts[0]) {
+		fix := order{"tina", "/fixes", map[string]any{"id": newID(), "point": "chlorine", "place": c.place, "fix": "add-hypochlorite", "deviation": c.id}}
+		if _, err := f.deliver(fix, true); err != nil {
+			return false, err
+		}
+		time.Sleep(1100 * time.Millisecond) // the bath mixes for a second
+		inside := order{"tina", "/readings", readingOf(c.place, 100)}
+		inside.body["id"] = newID()
+		if ok, err := f.deliver(inside, true); !ok || err != nil {
+			return false, err
+		}
+	}
+	for i, part := range parts {
+		if part != "closed" && !slices.Contains(now.Missing, part) {
+			continue
+		}
+		who := signers[i%len(signers)]
+		if part == "closed" {
+			who = closers[rand.IntN(len(closers))]
+		}
+		o := order{who, "/deviations/" + c.id + "/parts", partOf(part)}
+		o.body["id"] = newID()
+		if ok, err := f.deliver(o, true); !ok || err != nil {
+			return false, err
+		}
+	}
+	return true, nil
 }
 
 // parts are the parts of a deviation in their order.
@@ -366,16 +483,36 @@ type order struct {
 	body      map[string]any
 }
 
-// next draws a command.
+func readingOf(place string, chlorine int) map[string]any {
+	return map[string]any{"check": "bath-test", "place": place, "entries": []any{map[string]any{"quantity": "free_chlorine",
+		"method": "titration", "read": map[string]string{"value": strconv.Itoa(chlorine), "unit": "mg/L"}}}}
+}
+
+func partOf(part string) map[string]any {
+	body := map[string]any{"part": part, "password": fleetPassword}
+	switch part {
+	case "control-restored":
+		body["restored"] = "added, mixed, tested"
+	case "product-evaluated":
+		body["product"] = map[string]any{"exposed": false, "evidence": "feed was stopped"}
+	case "cause-and-action":
+		body["cause"], body["action"] = "pump lost its prime", "check valve fitted"
+	}
+	return body
+}
+
+// next draws a command. One reading in ten is outside, as long as the workers come along with the cases.
 func (f *fleet) next(rng *rand.Rand) (o order, ok bool) {
-	place, manager := fmt.Sprint("bath-", 1+rng.IntN(2)), managers[rng.IntN(len(managers))]
+	place := fmt.Sprint("bath-", 1+rng.IntN(2))
 	value := func(v int, unit string) map[string]string {
 		return map[string]string{"value": strconv.Itoa(v), "unit": unit}
 	}
-	reading := map[string]any{"check": "bath-test", "place": place, "entries": []any{map[string]any{"quantity": "free_chlorine",
-		"method": "titration", "read": value(46+2*rng.IntN(60), "mg/L")}}}
+	reading := readingOf(place, 50+2*rng.IntN(60))
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	if rng.IntN(10) == 0 && len(f.open)-f.worked < 2 {
+		reading = readingOf(place, 46)
+	}
 	switch n := rng.IntN(20); {
 	case n < 9:
 		o = order{"tina", "/readings", reading}
@@ -387,25 +524,12 @@ func (f *fleet) next(rng *rand.Rand) (o order, ok bool) {
 		o = order{"tina", "/fixes", map[string]any{"point": "chlorine", "place": place, "fix": "add-hypochlorite"}}
 	case n < 15 && len(f.notes) > 0:
 		for id := range f.notes {
-			o = order{manager, "/amendments", map[string]any{"target": id, "reason": "typed wrongly", "new": reading, "password": fleetPassword}}
+			o = order{amenders[rng.IntN(len(amenders))], "/amendments", map[string]any{"target": id, "reason": "typed wrongly", "new": reading, "password": fleetPassword}}
 			break
 		}
-	case n >= 15 && len(f.open) > 0:
+	case n >= 18 && len(f.open) > 0: // any part in any order: to be refused where one before it is lacking
 		d := f.open[rng.IntN(len(f.open))]
-		part := parts[min(f.signed[d], len(parts)-1)]
-		if rng.IntN(4) == 0 {
-			part = parts[rng.IntN(len(parts))] // out of order: to be refused where a part is lacking
-		}
-		body := map[string]any{"part": part, "password": fleetPassword}
-		switch part {
-		case "control-restored":
-			body["restored"] = "added, mixed, tested"
-		case "product-evaluated":
-			body["product"] = map[string]any{"exposed": false, "evidence": "feed was stopped"}
-		case "cause-and-action":
-			body["cause"], body["action"] = "pump lost its prime", "check valve fitted"
-		}
-		o = order{manager, "/deviations/" + d + "/parts", body}
+		o = order{closers[rng.IntN(len(closers))], "/deviations/" + d.id + "/parts", partOf(parts[rng.IntN(len(parts))])}
 	}
 	if o.path == "" {
 		return o, false
@@ -414,23 +538,22 @@ func (f *fleet) next(rng *rand.Rand) (o order, ok bool) {
 	return o, true
 }
 
-// one sends a command until it is answered, to another instance each time, with the same id and body.
-func (f *fleet) one(rng *rand.Rand) error {
-	o, ok := f.next(rng)
-	if !ok {
-		return nil
-	}
+// deliver sends a command until it is answered, to another instance each time, with the same id and body, and says
+// whether it was acknowledged. Who signs one thing at a time is waited for, or the command is dropped.
+func (f *fleet) deliver(o order, wait bool) (acknowledged bool, err error) {
 	id, _ := o.body["id"].(string)
 	if _, signs := o.body["password"]; signs {
-		if !f.people[o.who].signing.TryLock() {
-			return nil
+		if wait {
+			f.people[o.who].signing.Lock()
+		} else if !f.people[o.who].signing.TryLock() {
+			return false, nil
 		}
 		defer f.people[o.who].signing.Unlock()
 	}
 	for tries := range 200 {
-		n := f.nodes[rng.IntN(len(f.nodes))]
+		n := f.nodes[rand.IntN(len(f.nodes))]
 		if _, signs := o.body["password"]; signs && o.body["signature"] == nil {
-			head, err := f.head(n)
+			head, err := f.signedHead(n)
 			if err != nil {
 				time.Sleep(100 * time.Millisecond)
 				continue
@@ -440,27 +563,27 @@ func (f *fleet) one(rng *rand.Rand) error {
 		status, out, err := f.send(n, o.who, "POST", o.path, o.body)
 		switch {
 		case err != nil || status >= 500:
-			time.Sleep(time.Duration(50+rng.IntN(200)) * time.Millisecond)
+			time.Sleep(time.Duration(50+rand.IntN(200)) * time.Millisecond)
 			continue
 		case status == http.StatusTooManyRequests: // tries that a kill left counted
-			return nil
+			return false, nil
 		case status == http.StatusUnauthorized && tries < 20:
 			time.Sleep(100 * time.Millisecond)
 			continue
 		case status == http.StatusCreated || status == http.StatusOK:
-			return f.acknowledged(id, o, out, status == http.StatusOK)
+			return true, f.acknowledged(id, o, out, status == http.StatusOK)
 		case status == http.StatusConflict || status == http.StatusUnprocessableEntity || status == http.StatusForbidden:
 			if bytes.Contains(out, []byte(`"id-used"`)) || bytes.Contains(out, []byte(`"missing"`)) {
-				return fmt.Errorf("%s: %d %s", o.path, status, out)
+				return false, fmt.Errorf("%s: %d %s", o.path, status, out)
 			}
-			return nil // refused by the rules: leaves nothing behind
+			return false, nil // refused by the rules: leaves nothing behind
 		}
-		return fmt.Errorf("%s: %d %s", o.path, status, out)
+		return false, fmt.Errorf("%s: %d %s", o.path, status, out)
 	}
-	return fmt.Errorf("%s was not answered by any instance", o.path)
+	return false, fmt.Errorf("%s was not answered by any instance", o.path)
 }
 
-func (f *fleet) head(n *node) (json.RawMessage, error) {
+func (f *fleet) signedHead(n *node) (json.RawMessage, error) {
 	status, out, err := f.send(n, "mara", "GET", "/site", nil)
 	if err != nil || status != http.StatusOK {
 		return nil, errors.Join(err, fmt.Errorf("status %d", status))
@@ -486,16 +609,17 @@ func (f *fleet) acknowledged(id string, o order, out []byte, again bool) error {
 	defer f.mu.Unlock()
 	f.acked[id] = answer.Seq
 	kind := o.path
-	if d, ok := strings.CutPrefix(o.path, "/deviations/"); ok {
+	if strings.HasPrefix(o.path, "/deviations/") {
 		kind = "/parts"
-		f.signed[strings.TrimSuffix(d, "/parts")]++
 	}
 	f.kinds[kind]++
 	if again {
 		f.tally.repeated++
 	}
 	for _, d := range answer.Opened {
-		f.open = append(f.open, d.Deviation)
+		if place, ok := o.body["place"].(string); ok {
+			f.open = append(f.open, openCase{d.Deviation, place})
+		}
 	}
 	if o.path == "/readings" && len(f.notes) < 20 {
 		f.notes[answer.ID] = o.who
@@ -684,7 +808,10 @@ func (f *fleet) checkRecords(records []logged) {
 			f.t.Errorf("command %s was acknowledged as record %d and is record %d", id, seq, first[id])
 		}
 	}
-	f.t.Logf("%d records, %d commands acknowledged: %v", len(records), len(f.acked), f.kinds)
+	f.t.Logf("%d records, %d commands acknowledged: %v; %d deviations closed", len(records), len(f.acked), f.kinds, f.tally.closed)
+	if len(f.acked) >= perRound && f.tally.closed < leastClosed {
+		f.t.Errorf("%d deviations were closed in a whole round", f.tally.closed)
+	}
 }
 
 // checkClose wants the parts of a close before it: of a deviation control restored, product evaluated, cause and

@@ -13,6 +13,8 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/alarm"
+	"linewarden/haccp/instrument"
+	"linewarden/haccp/material"
 )
 
 // KeyChanged is the body of a record that gives the log a new key; its bytes are those of package record.
@@ -83,6 +85,14 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindSiteRoleTaken, 1}:     reflect.TypeFor[haccp.SiteRole](),
 	{haccp.KindTimetableTaken, 1}:    reflect.TypeFor[haccp.TimetableTaken](),
 	{haccp.KindRestored, 1}:          reflect.TypeFor[haccp.Restored](),
+
+	{haccp.KindMaterialReceived, 1}:  reflect.TypeFor[material.Received](),
+	{haccp.KindMaterialApproved, 1}:  reflect.TypeFor[haccp.MaterialRuled](),
+	{haccp.KindMaterialRejected, 1}:  reflect.TypeFor[haccp.MaterialRuled](),
+	{haccp.KindMaterialCounted, 1}:   reflect.TypeFor[material.Counted](),
+	{haccp.KindInstrumentChecked, 1}: reflect.TypeFor[instrument.Checked](),
+	{haccp.KindInstrumentOut, 1}:     reflect.TypeFor[instrument.Service](),
+	{haccp.KindInstrumentBack, 1}:    reflect.TypeFor[instrument.Service](),
 
 	{haccp.KindAlertRaised, 1}:       reflect.TypeFor[alarm.Raised](),
 	{haccp.KindAlertRenewed, 1}:      reflect.TypeFor[alarm.Renewed](),

@@ -21,8 +21,9 @@ import (
 	"linewarden/internal/record/evidence"
 )
 
-// maxRounds bounds how often rules may ask for more facts for one command.
-const maxRounds = 32
+// maxRounds bounds how often rules may ask for more facts for one command. Forgotten lots are asked for one generation a
+// round.
+const maxRounds = 256
 
 // Overlay is what a batch would add to the log: events decided and not yet stored.
 type Overlay interface {

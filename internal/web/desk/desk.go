@@ -60,6 +60,8 @@ type Handler = func(*fiber.Ctx, *frame.Frame) error
 
 // Register adds the routes. in lets only people through who are signed in.
 func (d *Desk) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+	d.routeMaterials(app, in)
+	d.routeInstruments(app, in)
 	app.Get("/plan", in(d.planShow))
 	app.Get("/plan/new", in(d.planNew))
 	app.Post("/plan/new", in(d.planCheck))

@@ -165,7 +165,14 @@ func (f *Frame) Ways() {
 		}
 	}
 	f.Nav = append(f.Nav, alerts)
-	f.More = []Way{way("/display", "display.title"), way("/trends", "nav.trends"), way("/records", "nav.records"), way("/plan", "nav.plan")}
+	f.More = []Way{
+		way("/display", "display.title"),
+		way("/trends", "nav.trends"),
+		way("/materials", "nav.materials"),
+		way("/instruments", "nav.instruments"),
+		way("/records", "nav.records"),
+		way("/plan", "nav.plan"),
+	}
 	if f.May(haccp.AskReview) {
 		f.More = append(f.More, way("/review", "nav.review"))
 	}

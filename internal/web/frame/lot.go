@@ -1,11 +1,14 @@
 package frame
 
 import (
+	"net/url"
 	"strconv"
+	"strings"
 	"time"
 
 	"linewarden/haccp"
 	"linewarden/haccp/lot"
+	"linewarden/haccp/material"
 )
 
 // LotView is a lot as the pages show it.
@@ -15,6 +18,9 @@ type LotView struct {
 	Holds                      []LotHold
 	Clocks                     []LotClock
 }
+
+// Path is its code as a part of an address.
+func (v LotView) Path() string { return url.PathEscape(v.Code) }
 
 // LotHold is a standing hold. Case is empty where a person put it on hold.
 type LotHold struct {
@@ -136,9 +142,49 @@ func (f *Frame) Missing(m haccp.Missing) string {
 		return f.T("lot.no-part", "number", number, "part", f.Word("part", "product-evaluated"))
 	case haccp.MissingEvaluation:
 		return f.T("lot.no-evaluation", "lot", m.Lot, "number", number)
+	case haccp.MissingMaterial, haccp.MissingInstrument:
+		return f.T("lot.no-material", "lot", m.Lot, "what", f.T("finding."+m.Code, "material", f.materialName(m.Material), "material_lot", m.MaterialLot, "instrument", f.toolName(m.Instrument)))
 	case haccp.MissingReview:
 		return f.T("lot.no-review", "lot", m.Lot)
 	}
 	return f.T("lot.no-finding", "lot", m.Lot, "finding",
 		f.T("finding."+m.Code, "lot", m.Lot, "step", "–", "place", "–", "line", "–", "filling", "–", "state", "–"))
+}
+
+// materialName names a material as the newest plan does.
+func (f *Frame) materialName(id string) string {
+	if f.Plan != nil {
+		if m := f.Plan.Material(id); m != nil {
+			return m.Name
+		}
+	}
+	return orDash(id)
+}
+
+// toolName names an instrument as the newest plan does.
+func (f *Frame) toolName(id string) string {
+	if f.Plan != nil {
+		if in := f.Plan.Instrument(id); in != nil {
+			return in.Name
+		}
+	}
+	return orDash(id)
+}
+
+// UsableLots lists the lots of materials for baths that are approved and in date, for whoever is about to add one.
+func (f *Frame) UsableLots() string {
+	var out []string
+	for _, l := range f.State.MaterialLots() {
+		if f.Plan == nil {
+			break
+		}
+		m := f.Plan.Material(l.Material())
+		if m != nil && m.Chemical != "" && l.State(f.Now, f.State.DayOf(f.Now)) == material.StateApproved {
+			out = append(out, l.Code+" ("+m.Name+")")
+		}
+	}
+	if len(out) == 0 {
+		return f.T("bath.no-lots")
+	}
+	return f.T("bath.lots-in-date", "lots", strings.Join(out, ", "))
 }

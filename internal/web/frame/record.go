@@ -10,6 +10,8 @@ import (
 	"github.com/gofiber/fiber/v2"
 
 	"linewarden/haccp"
+	"linewarden/haccp/instrument"
+	"linewarden/haccp/material"
 	"linewarden/internal/report"
 )
 
@@ -37,6 +39,16 @@ func (f *Frame) RecordRow(e *haccp.Event) RecordRow {
 		row.Text = f.PlaceName(b.Place)
 	case *haccp.Missed:
 		row.Text = f.PlaceName(b.Place) + ", " + f.CheckName(b.Check)
+	case *material.Received:
+		row.Text = f.materialName(b.Material) + ", " + b.Lot
+	case *haccp.MaterialRuled:
+		row.Text = f.materialName(b.Material) + ", " + b.Lot
+	case *material.Counted:
+		row.Text = b.Lot + ": " + b.Quantity.String()
+	case *instrument.Checked:
+		row.Text = f.toolName(b.Instrument) + ": " + f.Word("checkresult", b.Result)
+	case *instrument.Service:
+		row.Text = f.toolName(b.Instrument)
 	case *haccp.DeviationOpened:
 		row.Text = f.PlaceName(b.Place) + ", " + f.pointName(b.Point)
 	}
