@@ -199,6 +199,8 @@ func (t *Timetable) Sweep(ctx context.Context) (int, error) {
 }
 
 func (t *Timetable) run(ctx context.Context) (int, error) {
+	began := time.Now()
+	defer func() { t.metrics.seconds.Observe(time.Since(began).Seconds()) }()
 	if err := t.opt.Site.Ready(); err != nil {
 		t.ran(OutcomeWaiting, 0, err)
 		return 0, nil

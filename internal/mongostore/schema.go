@@ -33,6 +33,7 @@ const schemaVersion = 2
 //	credentials  _id scope/kind/owner/version
 //	sessions     _id scope/hash         (scope)
 //	counters     _id scope/hash         (scope)
+//	grants       _id scope/hash         (scope, device, from)
 //	leases       _id site/epoch
 //	beats        _id holder
 const (
@@ -43,6 +44,7 @@ const (
 	credentialsName = "credentials"
 	sessionsName    = "sessions"
 	countersName    = "counters"
+	grantsName      = "grants"
 	leasesName      = "leases"
 	beatsName       = "beats"
 	schemaName      = "schema"
@@ -108,6 +110,7 @@ func indexes() map[string][]mongo.IndexModel {
 		lookupsName:  {over("site", "key", "first", "last"), over("site", "key", "last", "first")},
 		sessionsName: {over("scope")},
 		countersName: {over("scope")},
+		grantsName:   {over("scope", "device", "from")},
 	}
 }
 

@@ -72,6 +72,7 @@ var groups = []map[string]text{
 	supplies,
 	lots,
 	display,
+	floor,
 }
 
 var all = func() map[string]text {

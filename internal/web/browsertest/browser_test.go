@@ -32,6 +32,8 @@ type plant struct {
 var shared struct {
 	plant   *plant
 	browser context.Context
+
+	chromium string // where the browser is
 }
 
 func TestMain(m *testing.M) { os.Exit(run(m)) }
@@ -53,6 +55,7 @@ func run(m *testing.M) int {
 			return failed("find Chromium (apt-get install chromium)", err)
 		}
 	}
+	shared.chromium = path
 	alloc, cancel := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.NoSandbox, chromedp.DisableGPU, chromedp.ExecPath(path))...)
 	defer cancel()
@@ -118,7 +121,8 @@ func startPlant(dir string, more ...string) (*plant, func(), error) {
 type visit struct {
 	t     *testing.T
 	ctx   context.Context
-	plant *plant
+	url   string // of the plant
+	plant *plant // nil where only the address is known
 }
 
 // open opens a tab without a session, and fails the test for every request that leaves the plant.
@@ -132,7 +136,15 @@ func openAt(t *testing.T, p *plant) *visit {
 	t.Helper()
 	ctx, cancel := chromedp.NewContext(shared.browser, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	v := &visit{t, ctx, p}
+	v := openIn(t, ctx, p.url)
+	v.plant = p
+	return v
+}
+
+// openIn makes a fresh context a tab at a plant.
+func openIn(t *testing.T, ctx context.Context, url string) *visit {
+	t.Helper()
+	v := &visit{t: t, ctx: ctx, url: url}
 	// The first call makes the tab; a deadline on it would end the tab with it.
 	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatal(err)
@@ -142,7 +154,7 @@ func openAt(t *testing.T, p *plant) *visit {
 	}
 	err := chromedp.Listen(ctx, func(ev any) {
 		r, ok := ev.(*network.EventRequestWillBeSent)
-		if ok && !strings.HasPrefix(r.Request.URL, p.url+"/") && !strings.HasPrefix(r.Request.URL, "data:") && r.Request.URL != "about:blank" {
+		if ok && !strings.HasPrefix(r.Request.URL, url+"/") && !strings.HasPrefix(r.Request.URL, "data:") && r.Request.URL != "about:blank" {
 			t.Errorf("a request leaves the origin: %s", r.Request.URL) // data: is the browser's own picture of a calendar
 		}
 	})
@@ -185,7 +197,7 @@ func eval[T any](v *visit, expression string) T {
 
 func (v *visit) go_(path string) {
 	v.t.Helper()
-	v.do(chromedp.Navigate(v.plant.url + path))
+	v.do(chromedp.Navigate(v.url + path))
 }
 
 // path is the address of the page without the origin.
