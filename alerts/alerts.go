@@ -199,6 +199,8 @@ func (t *Timetable) Sweep(ctx context.Context) (int, error) {
 }
 
 func (t *Timetable) run(ctx context.Context) (int, error) {
+	began := time.Now()
+	defer func() { t.metrics.seconds.Observe(time.Since(began).Seconds()) }()
 	if err := t.opt.Site.Ready(); err != nil {
 		t.ran(OutcomeWaiting, 0, err)
 		return 0, nil
@@ -319,6 +321,10 @@ func (t *Timetable) ran(outcome string, missed int, err error) {
 		t.status.Error = err.Error()
 	}
 	t.metrics.lastRun.Set(float64(now.Unix()))
+	switch outcome {
+	case OutcomeNothing, OutcomeMissed, OutcomeOthers:
+		t.metrics.lastGood.Set(float64(now.Unix()))
+	}
 }
 
 // cronLogger writes what the cron library says to our logger.

@@ -12,6 +12,7 @@ type deskMetrics struct {
 	attempts *prometheus.CounterVec
 	open     *prometheus.GaugeVec
 	waiting  *prometheus.GaugeVec
+	oldest   *prometheus.GaugeVec
 
 	jobRan      *prometheus.GaugeVec
 	jobFailures *prometheus.CounterVec
@@ -32,11 +33,12 @@ func newDeskMetrics(r prometheus.Registerer) (*deskMetrics, error) {
 
 		looked:    prometheus.NewCounter(prometheus.CounterOpts{Name: "alert_causes_looked_at_total", Help: "Checks and points at places that were looked at for causes of alerts."}),
 		disagreed: prometheus.NewCounter(prometheus.CounterOpts{Name: "alert_disagreements_total", Help: "Hourly looks at every cause that found what looking at what had changed did not; 0 where all is well."}),
+		oldest:    prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "alert_message_oldest_seconds", Help: "For how long the oldest message waits in the outbox, by channel, as of the last minute; 0: none waits."}, []string{"channel"}),
 	}
 	if r == nil {
 		return m, nil
 	}
-	for _, c := range []prometheus.Collector{m.records, m.attempts, m.open, m.waiting, m.looked, m.disagreed, m.jobRan, m.jobFailures} {
+	for _, c := range []prometheus.Collector{m.records, m.attempts, m.open, m.waiting, m.oldest, m.looked, m.disagreed, m.jobRan, m.jobFailures} {
 		if err := r.Register(c); err != nil {
 			return nil, fmt.Errorf("register alert metrics: %w", err)
 		}

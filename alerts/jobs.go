@@ -81,6 +81,9 @@ func (d *Desk) minutely(ctx context.Context) {
 					d.jobDone(ctx, name, work[name](ctx))
 				}
 			}
+			if _, err := d.Channels(ctx); err != nil && ctx.Err() == nil { // for the metrics
+				d.opt.Logger.Warn("the outbox cannot be read", "error", err)
+			}
 		}
 		select {
 		case <-ctx.Done():

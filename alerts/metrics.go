@@ -12,8 +12,9 @@ type metrics struct {
 	missed    prometheus.Counter
 	looked    prometheus.Counter
 	disagreed prometheus.Counter
-	seconds   prometheus.Histogram
 	lastRun   prometheus.Gauge
+	lastGood  prometheus.Gauge
+	seconds   prometheus.Histogram
 	nextRun   prometheus.Gauge
 	overdue   prometheus.Gauge
 	clockBack prometheus.Gauge
@@ -37,10 +38,10 @@ func newMetrics(r prometheus.Registerer) (*metrics, error) {
 		disagreed: prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "timetable_disagreements_total", Help: "Missed checks that the hourly look at everything found and the table of dues had passed over; 0 where all is well.",
 		}),
-		seconds: prometheus.NewHistogram(prometheus.HistogramOpts{
-			Name: "timetable_sweep_seconds", Help: "How long a sweep took.", Buckets: prometheus.ExponentialBuckets(0.0001, 4, 9),
-		}),
-		lastRun:   gauge("timetable_last_run_timestamp_seconds", "When the timetable last ran."),
+		lastRun:  gauge("timetable_last_run_timestamp_seconds", "When the timetable last ran."),
+		lastGood: gauge("timetable_last_success_timestamp_seconds", "When the timetable last ran to its end; 0: not since the start."),
+		seconds: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "timetable_run_seconds", Help: "Time that a run of the timetable took.",
+			Buckets: prometheus.ExponentialBuckets(0.001, 4, 8), NativeHistogramBucketFactor: 1.1, NativeHistogramMaxBucketNumber: 100}),
 		nextRun:   gauge("timetable_next_run_timestamp_seconds", "When the timetable runs next."),
 		overdue:   gauge("timetable_overdue_deviations", "Deviations past the plan's time, as of the last run."),
 		clockBack: gauge("timetable_clock_back_seconds", "How far the clock stands behind what was recorded; 0: it does not."),
@@ -48,7 +49,7 @@ func newMetrics(r prometheus.Registerer) (*metrics, error) {
 	if r == nil {
 		return m, nil
 	}
-	for _, c := range []prometheus.Collector{m.runs, m.missed, m.looked, m.disagreed, m.seconds, m.lastRun, m.nextRun, m.overdue, m.clockBack} {
+	for _, c := range []prometheus.Collector{m.runs, m.missed, m.looked, m.disagreed, m.lastRun, m.lastGood, m.seconds, m.nextRun, m.overdue, m.clockBack} {
 		if err := r.Register(c); err != nil {
 			return nil, fmt.Errorf("register timetable metrics: %w", err)
 		}

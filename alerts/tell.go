@@ -358,6 +358,11 @@ func (d *Desk) Channels(ctx context.Context) ([]ChannelState, error) {
 	})
 	for i := range out {
 		d.metrics.waiting.WithLabelValues(out[i].Name).Set(float64(out[i].Waiting))
+		age := 0.0
+		if out[i].Waiting > 0 {
+			age = max(0, d.opt.Clock().Sub(out[i].Since).Seconds())
+		}
+		d.metrics.oldest.WithLabelValues(out[i].Name).Set(age)
 	}
 	return out, err
 }

@@ -91,7 +91,7 @@ func levelOf(e *Event, r *Reading, v *version) (LevelAt, bool) {
 func (s *State) foldLevel(e *Event, r *Reading) {
 	level, ok := levelOf(e, r, s.numbered(r.PlanVersion))
 	wants := r.Forecast != nil && !r.Forecast.Test.IsZero()
-	if !ok && !wants {
+	if !ok && !wants && r.Forecast == nil {
 		return
 	}
 	p := PlaceState{ID: r.Place}
@@ -101,6 +101,9 @@ func (s *State) foldLevel(e *Event, r *Reading) {
 	if ok {
 		p.Levels = p.Levels.insert(level, func(a, b *LevelAt) int { return byTime(a.At, b.At, a.ID, b.ID) }).trim(slack, func(l *LevelAt) time.Time { return l.At })
 		p.Levels = p.Levels.drop(max(0, p.Levels.len()-maxLevels))
+	}
+	if r.Forecast != nil && (p.Forecast == nil || !e.At.Before(p.Forecast.At)) {
+		p.Forecast = &ForecastAt{ID: e.ID, At: e.At, Check: r.Check, Crossings: r.Forecast.Crossings}
 	}
 	if wants {
 		p.Ahead = keep(insert(p.Ahead, AheadAt{ID: e.ID, At: e.At, Check: r.Check, Test: r.Forecast.Test},
@@ -112,10 +115,13 @@ func (s *State) foldLevel(e *Event, r *Reading) {
 // dropLevel forgets what a reading said that was voided or amended.
 func (s *State) dropLevel(place, id string) {
 	p, ok := s.places.get(place)
-	if !ok || !p.Levels.contains(func(l *LevelAt) bool { return l.ID == id }) && !slices.ContainsFunc(p.Ahead, func(a AheadAt) bool { return a.ID == id }) {
+	if !ok || !p.Levels.contains(func(l *LevelAt) bool { return l.ID == id }) && !slices.ContainsFunc(p.Ahead, func(a AheadAt) bool { return a.ID == id }) && !p.Forecast.of(id) {
 		return
 	}
 	next := *p
+	if p.Forecast.of(id) {
+		next.Forecast = nil // the next reading forecasts anew
+	}
 	next.Levels = p.Levels.change(func(l LevelAt) (LevelAt, bool) { return l, l.ID != id })
 	next.Ahead = without(p.Ahead, []string{id}, func(a *AheadAt) string { return a.ID })
 	s.setPlace(&next)

@@ -292,8 +292,14 @@ func (d *deciding) emit(e *Event) error {
 	return nil
 }
 
+// AboutUnverified is the key of reports whose person was known by an unproved PIN only.
+const AboutUnverified = "unverified"
+
 // report emits the record of a report, with what the client told about its time and device.
 func (d *deciding) report(kind string, body any, findings []Finding, about ...string) error {
+	if d.cmd.By.Known == KnownPINUnproved {
+		about = append(about, AboutUnverified)
+	}
 	return d.emit(&Event{Kind: kind, Until: d.cmd.Until, LateReason: d.cmd.LateReason, Device: d.cmd.Device,
 		About: about, Findings: findings, Body: body})
 }

@@ -245,7 +245,7 @@ func (s *State) lookedBack(f Facts) *State {
 	return fork
 }
 
-// SpanNeeds asks for the forgotten lots that spans may touch. It is called until nothing more is wanted; TouchedBy then
+// SpanNeeds asks for the forgotten lots that spans may touch. It is called until nothing more is wanted; SpanTouches then
 // answers.
 func (s *State) SpanNeeds(spans []lot.Span, f Facts) Need {
 	var codes []string
@@ -255,8 +255,8 @@ func (s *State) SpanNeeds(spans []lot.Span, f Facts) Need {
 	return s.behindNeeds(codes, f)
 }
 
-// AffectedBy lists the lots that spans touch, those among the facts too, whatever cases there are.
-func (s *State) AffectedBy(spans []lot.Span, f Facts) []lot.Touch {
+// SpanTouches lists the lots that spans touch, those among the facts too, whatever cases there are.
+func (s *State) SpanTouches(spans []lot.Span, f Facts) []lot.Touch {
 	return s.lookedBack(f).LotBook().Affected(lot.Causes{Spans: spans})
 }
 

@@ -26,7 +26,7 @@ import (
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 9
+const FoldVersion = 10
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -249,6 +249,8 @@ type PlaceState struct {
 	// Levels are the readings of free chlorine of the last day, and Ahead the tests that forecasts want, by at.
 	Levels chain[LevelAt] `json:"levels,omitzero"`
 	Ahead  []AheadAt      `json:"ahead,omitempty"`
+	// Forecast is what the newest reading foresaw; nil where it foresaw nothing.
+	Forecast *ForecastAt `json:"forecast,omitempty"`
 
 	water []control.Filling // derived from Log
 }

@@ -230,9 +230,10 @@ func (s *State) placeInUse(v *version, place string, now time.Time) bool {
 // check on the wall clock the one around now. 0 where none has an interval.
 func (s *State) frequency(v *version, point, place string, now time.Time) time.Duration {
 	var out time.Duration
-	for i := range v.Plan.Checks {
-		c := &v.Plan.Checks[i]
-		if !slices.Contains(c.Points, point) || !slices.Contains(c.Places, place) || c.Schedule.Every.IsZero() && c.Schedule.Cron == nil {
+	for _, k := range s.memo.checksOf[key(point, place)] { // of any version
+		id, _ := splitKey(k)
+		c := v.checks[id]
+		if c == nil || !slices.Contains(c.Points, point) || !slices.Contains(c.Places, place) || c.Schedule.Every.IsZero() && c.Schedule.Cron == nil {
 			continue
 		}
 		f := c.Schedule.Every.Std() + c.Grace.Std()
@@ -250,9 +251,11 @@ func (s *State) frequency(v *version, point, place string, now time.Time) time.D
 // end of the window of the next, since a window opens half way from the due before. 0 where none comes.
 func (s *State) cronSpan(c *plan.Check, place string, now time.Time) time.Duration {
 	x := s.dueContext(c.ID, place)
-	for _, d := range control.Dues(x, now.Add(-c.Grace.Std()), now.Add(control.MaxDueSpan/2)) {
-		if d.Row == control.RowCron && !d.Until.Before(now) {
-			return 2*d.At.Sub(d.From) + d.Until.Sub(d.At)
+	for _, ahead := range []time.Duration{26 * time.Hour, 8 * 24 * time.Hour, control.MaxDueSpan / 2} {
+		for _, d := range control.Dues(x, now.Add(-c.Grace.Std()), now.Add(ahead)) {
+			if d.Row == control.RowCron && !d.Until.Before(now) {
+				return 2*d.At.Sub(d.From) + d.Until.Sub(d.At)
+			}
 		}
 	}
 	return 0

@@ -20,6 +20,7 @@ type demoCommand struct {
 	Data   string `help:"Data folder: a new one gets the history, one made before is served as it stands (default: a new one under the cache folder each time)." placeholder:"DIR"`
 	Listen string `default:"127.0.0.1:8080" help:"Address on this machine to listen on." placeholder:"ADDR"`
 	Days   int    `default:"21" help:"Length of the history."`
+	At     string `help:"Moment at which the demo's clock stands when it starts, such as 2026-11-24T15:05:00Z; it goes on from there (default: now). The plant works Monday to Saturday, 06:00 to 22:00 in America/Merida." placeholder:"TIME"`
 	Keep   bool   `help:"Serve the last demo as it was left, where --data is not given."`
 }
 
@@ -39,6 +40,10 @@ func (c *demoCommand) Run(ctx context.Context, t *terminal) error {
 	if !cfg.Loopback() {
 		return fmt.Errorf("--listen %s: the demo is served on this machine only, such as 127.0.0.1:8080", c.Listen)
 	}
+	now, err := c.clock(t.now)
+	if err != nil {
+		return err
+	}
 	dir, err := c.folder()
 	if err != nil {
 		return err
@@ -49,23 +54,36 @@ func (c *demoCommand) Run(ctx context.Context, t *terminal) error {
 	if err != nil {
 		return err
 	}
-	if err := c.history(ctx, t, f); err != nil {
+	if err := c.history(ctx, t, f, now()); err != nil {
 		return errors.Join(err, f.Close())
 	}
-	a, err := app.New(ctx, cfg, app.Parts{Home: f, Logger: logger, Version: version, Progress: t.progress("reading the record log", "records")})
+	a, err := app.New(ctx, cfg, app.Parts{Home: f, Logger: logger, Version: version, Clock: now, Progress: t.progress("reading the record log", "records")})
 	if err != nil {
 		return err
 	}
 	if err := a.Wait(ctx); err != nil {
 		return errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
 	}
-	people, err := signIns(ctx, a, t.now())
+	people, err := signIns(ctx, a, now())
 	if err != nil {
 		return errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
 	}
 	return serve(ctx, t, a, cfg.StopWithin.Std(), func() {
 		t.print("The demo plant is at %s\nEverything in it is invented: plant, people and limits. Data folder: %s\n\n%s\n\nStop it with Ctrl+C.", a.URL(), dir, people)
 	})
+}
+
+// clock gives the demo's clock: that of the machine, or one that began at the moment asked for.
+func (c *demoCommand) clock(real func() time.Time) (func() time.Time, error) {
+	if c.At == "" {
+		return real, nil
+	}
+	at, err := time.Parse(time.RFC3339, c.At)
+	if err != nil {
+		return nil, fmt.Errorf("--at %s: a time is wanted with its zone, such as 2026-11-24T15:05:00Z", c.At)
+	}
+	began := real()
+	return func() time.Time { return at.Add(real().Sub(began)) }, nil
 }
 
 // folder gives the data folder: the one named, or one of our own under the cache folder, made anew.
@@ -120,7 +138,7 @@ func clearDemo(dir string) error {
 }
 
 // history writes the history into a new folder; one that holds the demo is left as it is.
-func (c *demoCommand) history(ctx context.Context, t *terminal, f *app.Folder) error {
+func (c *demoCommand) history(ctx context.Context, t *terminal, f *app.Folder, now time.Time) error {
 	id, err := f.SiteID(ctx, "")
 	if err == nil && id == demo.Site {
 		t.say("the demo of before is served as it was left")
@@ -139,7 +157,7 @@ func (c *demoCommand) history(ctx context.Context, t *terminal, f *app.Folder) e
 		return err
 	}
 	show := t.progress("writing history", "steps")
-	h, err := demo.Write(ctx, demo.Options{Plant: o, Now: t.now(), Days: c.Days,
+	h, err := demo.Write(ctx, demo.Options{Plant: o, Now: now, Days: c.Days,
 		Progress: func(done, total int) { show(int64(done), int64(total)) }})
 	if err != nil {
 		return err

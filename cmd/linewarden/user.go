@@ -194,7 +194,7 @@ func (c *userDisable) Run(ctx context.Context, t *terminal) error {
 		if err != nil {
 			return err
 		}
-		if err := p.door.EndPerson(ctx, who.ID); err != nil {
+		if err := p.door.EndPerson(ctx, who.ID, t.now()); err != nil {
 			return err
 		}
 		t.print("%s is %s", who.SignIn, change)

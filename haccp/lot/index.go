@@ -5,6 +5,7 @@ import (
 	"iter"
 	"math"
 	"math/bits"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -239,24 +240,15 @@ func (x *Index) Put(old, lot *Lot) {
 		is, code = lot.stays, lot.Code
 	}
 	for i := range was {
-		if !has(is, &was[i]) {
+		if !slices.Contains(is, was[i]) {
 			x.stays.remove(runOf(code, &was[i]))
 		}
 	}
 	for i := range is {
-		if !has(was, &is[i]) {
+		if !slices.Contains(was, is[i]) {
 			x.stays.put(runOf(code, &is[i]))
 		}
 	}
-}
-
-func has(list []Stay, s *Stay) bool {
-	for i := range list {
-		if list[i] == *s {
-			return true
-		}
-	}
-	return false
 }
 
 func runOf(code string, s *Stay) *run {

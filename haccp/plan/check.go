@@ -87,6 +87,7 @@ func (c *checker) index() {
 	})
 	c.checkAt = c.ids("checks", len(p.Checks), func(i int) (string, string) { return p.Checks[i].ID, p.Checks[i].Name })
 	c.fixAt = c.ids("fixes", len(p.Fixes), func(i int) (string, string) { return p.Fixes[i].ID, p.Fixes[i].Name })
+	c.chlorine()
 	c.chemicalAt = c.ids("chemicals", len(p.Chemicals), func(i int) (string, string) { return p.Chemicals[i].ID, p.Chemicals[i].Name })
 	c.ids("materials", len(p.Materials), func(i int) (string, string) { return p.Materials[i].ID, p.Materials[i].Name })
 }

@@ -128,6 +128,7 @@ func (c *checker) places() {
 }
 
 func (c *checker) bath(path string, pl Place) {
+	c.dosing(path, pl)
 	if pl.Mixing.IsZero() {
 		c.add(path+".mixing", `write a length of time, such as "5 min"`,
 			"the bath has no mixing time, after which a filling or addition is tested")

@@ -140,6 +140,8 @@ type Place struct {
 	// Carries says that product may stay behind between lots, as in the hopper of a shredder: unless it is recorded
 	// empty, the lot before goes on into the next (RULES 6.1).
 	Carries bool `yaml:"carries" json:"carries,omitempty"`
+	// Dosing says from what an amount of a chlorine product for this bath is worked out; without it none is.
+	Dosing *Dosing `yaml:"dosing" json:"dosing,omitempty"`
 }
 
 // SamplePoint is where in a place a sample is drawn.
@@ -433,6 +435,8 @@ type Chemical struct {
 	ID       string `yaml:"id" json:"id"`
 	Name     string `yaml:"name" json:"name"`
 	Cautions string `yaml:"cautions" json:"cautions,omitempty"`
+	// Chlorine is what the label of a chlorine product says.
+	Chlorine *ChlorineProduct `yaml:"chlorine" json:"chlorine,omitempty"`
 }
 
 // Permission narrows who may do an act; it never widens what the product allows.

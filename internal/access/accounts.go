@@ -12,6 +12,25 @@ type Accounts interface {
 	Credentials
 	Sessions
 	Counters
+	Grants
+}
+
+// Grants keeps delivery grants by the hash of their token. None is ever
+// forgotten: there is no end to when what it covers may be delivered.
+type Grants interface {
+	// AddGrant keeps a new grant of a session, by the hash of the session's
+	// token, that covers from, to and what lies between. A hash that is there
+	// already is an error.
+	AddGrant(ctx context.Context, hash, session, person, device, known string, from, to time.Time) error
+	// Grant finds a grant.
+	Grant(ctx context.Context, hash string) (person, device, known string, from, to time.Time, found bool, err error)
+	// LastGrant finds whose grant on a device began last, at or before a moment;
+	// of several that began then, that of the greatest person.
+	LastGrant(ctx context.Context, device string, at time.Time) (person string, found bool, err error)
+	// EndGrants has the grants of a session, of a person or of a device cover
+	// nothing after a moment: of those given, all must fit; none given is an
+	// error. An end is only ever moved back, and not before the begin.
+	EndGrants(ctx context.Context, session, person, device string, to time.Time) (ended int, err error)
 }
 
 // Credentials keeps one secret per kind and owner, hashed by the caller.

@@ -60,7 +60,7 @@ func (g *Gate) IssueSetup(ctx context.Context, by, person string, at time.Time) 
 	if err := g.Accounts.SetCredential(ctx, kindSetup, person, readCode(code), at); err != nil {
 		return "", fmt.Errorf("keep set-up code: %w", err)
 	}
-	if err := g.EndPerson(ctx, person); err != nil {
+	if err := g.EndPerson(ctx, person, at); err != nil {
 		return "", err
 	}
 	return code, g.clearCounters(ctx, SignInName(p.SignIn))
@@ -130,7 +130,7 @@ func (g *Gate) useCode(ctx context.Context, p Person, was, secret string, at tim
 	if err := g.Accounts.SetCredential(ctx, kindPassword, p.ID, hash, at); err != nil {
 		return fmt.Errorf("keep password (a new set-up code is needed): %w", err)
 	}
-	return g.EndPerson(ctx, p.ID)
+	return g.EndPerson(ctx, p.ID, at)
 }
 
 // ChangePassword replaces a person's own password, given the present one, and
@@ -170,7 +170,7 @@ func (g *Gate) ChangePassword(ctx context.Context, person, present, next string,
 	if !ok {
 		return ErrChanged
 	}
-	return g.EndPerson(ctx, person)
+	return g.EndPerson(ctx, person, at)
 }
 
 // SetPIN gives a person a PIN for the tablets, given the password. Where there
@@ -200,7 +200,7 @@ func (g *Gate) SetPIN(ctx context.Context, person, password, pin string, from So
 	if !had {
 		return nil
 	}
-	return g.EndPerson(ctx, person)
+	return g.EndPerson(ctx, person, at)
 }
 
 // HasPIN says whether a person has set a PIN.

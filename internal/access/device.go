@@ -56,7 +56,7 @@ func (g *Gate) RevokeDevice(ctx context.Context, by, id string, at time.Time) er
 	if _, err := g.Accounts.DropCredential(ctx, kindDevice, id, ""); err != nil {
 		return fmt.Errorf("drop device token: %w", err)
 	}
-	return g.endAll(ctx, "", id)
+	return g.endAll(ctx, "", id, at)
 }
 
 // DeviceByToken says whose token this is. It gives ErrDevice for one that is

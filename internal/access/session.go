@@ -7,6 +7,7 @@ import (
 	"crypto/subtle"
 	"encoding/base64"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -161,9 +162,23 @@ func onlyFloor(roles []Role) bool {
 	})
 }
 
-// SignOut ends the session of a token; one that is not there is no error.
-func (g *Gate) SignOut(ctx context.Context, token string) error {
-	return g.end(ctx, tokenHash(token))
+// SignOut ends the session of a token; one that is not there is no error. On an
+// enrolled device, where every PIN that somebody confirms a report with opens a
+// session, it ends all that the person has there. Their delivery grants cover
+// nothing after that moment.
+func (g *Gate) SignOut(ctx context.Context, token string, at time.Time) error {
+	hash := tokenHash(token)
+	s, _, err := g.find(ctx, hash)
+	if err != nil && !errors.Is(err, ErrSession) {
+		return err
+	}
+	if err == nil && s.Device != "" {
+		return g.endAll(ctx, s.Person, s.Device, at)
+	}
+	if err := g.end(ctx, hash); err != nil {
+		return err
+	}
+	return g.endGrants(ctx, hash, "", "", at)
 }
 
 func (g *Gate) end(ctx context.Context, hash string) error {
@@ -176,12 +191,13 @@ func (g *Gate) end(ctx context.Context, hash string) error {
 }
 
 // EndPerson ends every session of a person, as after disabling. (A disabled
-// person is refused at once in any case.)
-func (g *Gate) EndPerson(ctx context.Context, person string) error {
-	return g.endAll(ctx, person, "")
+// person is refused at once in any case.) Their delivery grants cover nothing
+// after that moment.
+func (g *Gate) EndPerson(ctx context.Context, person string, at time.Time) error {
+	return g.endAll(ctx, person, "", at)
 }
 
-func (g *Gate) endAll(ctx context.Context, person, device string) error {
+func (g *Gate) endAll(ctx context.Context, person, device string, at time.Time) error {
 	mine := func(s Session) bool {
 		return (person == "" || s.Person == person) && (device == "" || s.Device == device)
 	}
@@ -190,7 +206,7 @@ func (g *Gate) endAll(ctx context.Context, person, device string) error {
 	if err != nil {
 		return fmt.Errorf("end sessions: %w", err)
 	}
-	return nil
+	return g.endGrants(ctx, "", person, device, at)
 }
 
 func (c *cache) get(hash string) (cached, uint64, bool) {

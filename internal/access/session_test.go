@@ -86,9 +86,9 @@ func TestSessionLimits(t *testing.T) {
 
 func TestSessionEnds(t *testing.T) {
 	for name, end := range map[string]func(s *site, o Opened) error{
-		"sign-out":  func(s *site, o Opened) error { return s.SignOut(s.t.Context(), o.Token) },
+		"sign-out":  func(s *site, o Opened) error { return s.SignOut(s.t.Context(), o.Token, t0) },
 		"disabled":  func(s *site, _ Opened) error { s.people.disable("p-ana"); return nil },
-		"all ended": func(s *site, _ Opened) error { return s.EndPerson(s.t.Context(), "p-ana") },
+		"all ended": func(s *site, _ Opened) error { return s.EndPerson(s.t.Context(), "p-ana", t0) },
 		"password changed": func(s *site, _ Opened) error {
 			return s.ChangePassword(s.t.Context(), "p-ana", anaPassword, "nine dry boots by the door", s.address, t0)
 		},
@@ -181,7 +181,7 @@ func TestSessionSurvivesARestart(t *testing.T) {
 	if !s.open(o.Token, t0.Add(25*time.Minute)) {
 		t.Error("not open before")
 	}
-	if err := s.SignOut(t.Context(), gone.Token); err != nil {
+	if err := s.SignOut(t.Context(), gone.Token, t0); err != nil {
 		t.Fatal(err)
 	}
 	if err := store.Close(); err != nil {
@@ -224,7 +224,7 @@ func TestSignOutUnderLoad(t *testing.T) {
 			})
 		}
 		wg.Go(func() {
-			if err := s.SignOut(t.Context(), o.Token); err != nil {
+			if err := s.SignOut(t.Context(), o.Token, t0); err != nil {
 				t.Error(err)
 			}
 			out.Store(true)

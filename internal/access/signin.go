@@ -69,7 +69,7 @@ func (g *Gate) enter(ctx context.Context, a attempt, kind string, p Person, secr
 	if err == nil {
 		err = ErrSignIn
 	}
-	return Opened{}, errors.Join(err, g.SignOut(context.WithoutCancel(ctx), o.Token))
+	return Opened{}, errors.Join(err, g.SignOut(context.WithoutCancel(ctx), o.Token, a.at))
 }
 
 // Reauthenticate checks the password of a person who is about to sign, whatever

@@ -150,6 +150,7 @@ type route struct {
 	media        string // media type of the answer where it is not JSON
 	query        []query
 	created      bool // answers 201
+	delivered    bool // takes a report that a device delivers under a grant
 	run          func(q *call) error
 }
 
@@ -188,6 +189,13 @@ func (a *API) handler(r route) fiber.Handler {
 func (q *call) enter(r *route) error {
 	if r.door == doorOpen {
 		return q.api.Gate.SameSite(q.Ctx)
+	}
+	if r.delivered {
+		w, err := q.api.Gate.Deliverer(q.Ctx)
+		if err != nil || w != nil {
+			q.who = w
+			return err
+		}
 	}
 	w, err := q.api.Gate.Who(q.Ctx)
 	if err != nil {

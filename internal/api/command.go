@@ -50,7 +50,7 @@ func (q *call) command(kind string, st *stamp, ask any) (*haccp.Command, error) 
 	}
 	c.Device = dev
 	c.By = gate.Actor(q.api.Site.View(), q.who, kind, c.At, st.Role)
-	return c, nil
+	return c, q.deliver(c)
 }
 
 // device gives the device of a report: the one the session is bound to, and no other.

@@ -75,8 +75,9 @@ func makeDocument(routes []route) []byte {
 
 func schemes() obj {
 	return obj{
-		"session": obj{"type": "apiKey", "in": "cookie", "name": "linewarden", "description": "Of POST /session; over TLS it is called __Host-linewarden. Requests that change something also want X-Form-Token."},
-		"device":  obj{"type": "http", "scheme": "bearer", "description": "Token of an enrolled probe."},
+		"session":  obj{"type": "apiKey", "in": "cookie", "name": "linewarden", "description": "Of POST /session; over TLS it is called __Host-linewarden. Requests that change something also want X-Form-Token."},
+		"device":   obj{"type": "http", "scheme": "bearer", "description": "Token of an enrolled probe."},
+		"delivery": obj{"type": "apiKey", "in": "header", "name": "Authorization", "description": "Delivery and the token of POST /session/grant: for a device that sends a report later."},
 	}
 }
 
@@ -146,6 +147,13 @@ func (m *maker) operation(r route) obj {
 		op["security"] = []obj{}
 	case doorAny:
 		op["security"] = []obj{{"session": []string{}}, {"device": []string{}}}
+	}
+	if r.delivered {
+		ways := []obj{{"session": []string{}}}
+		if r.door == doorAny {
+			ways = append(ways, obj{"device": []string{}})
+		}
+		op["security"] = append(ways, obj{"delivery": []string{}})
 	}
 	return op
 }

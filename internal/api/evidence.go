@@ -171,9 +171,14 @@ func (a *API) evidenceRoutes() []route {
 
 // table lists every route.
 func (a *API) table() []route {
-	return slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.evidenceRoutes(), a.groupRoutes(), a.lotRoutes(),
+	all := slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.evidenceRoutes(), a.groupRoutes(), a.lotRoutes(),
 		a.supplyRoutes(),
 		a.laboratoryRoutes(),
 		a.streamRoutes(),
+		a.deliveryRoutes(),
 	)
+	for i := range all {
+		all[i].delivered = all[i].method == "POST" && slices.Contains(deliverable, all[i].path)
+	}
+	return all
 }

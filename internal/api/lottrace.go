@@ -77,6 +77,9 @@ type LotExposure struct {
 	Exposure []haccp.Exposure `json:"exposure"`
 }
 
+// maxTies bounds the lots read from the log for one question about a material.
+const maxTies = 2000
+
 // maxGathered bounds the ranges of records read for one question.
 const maxGathered = 20000
 
@@ -244,6 +247,11 @@ func (q *call) traceBox() (BoxTrace, error) {
 	if err != nil {
 		return BoxTrace{}, err
 	}
+	for _, code := range codes {
+		if err := q.around(s, code, f); err != nil {
+			return BoxTrace{}, err
+		}
+	}
 	out := BoxTrace{Prefix: prefix, Number: n, Lots: codes, Trace: q.trace(s, f, codes, "backward"), Evidence: []haccp.Exposure{}, Instruments: []string{}, Shipped: []haccp.Shipment{}}
 	var all []string
 	for _, l := range out.Trace.Lots {
@@ -252,7 +260,7 @@ func (q *call) traceBox() (BoxTrace, error) {
 	if err := q.gather(&f, func(f haccp.Facts) haccp.Need { return s.ExposureNeeds(all, f, q.now) }); err != nil {
 		return BoxTrace{}, err
 	}
-	out.People = slices.Clone(out.Trace.People)
+	out.People, out.Instruments = slices.Clone(out.Trace.People), slices.Clone(out.Trace.Instruments)
 	for _, code := range all {
 		for _, e := range s.Exposures(code, f, q.now) {
 			out.Evidence = append(out.Evidence, e)

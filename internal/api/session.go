@@ -36,7 +36,16 @@ func (q *call) signInPIN(in *pinIn) (reply.Session, error) {
 		name = p.SignIn
 	}
 	o, err := q.api.Gate.Door().SignInPIN(q.UserContext(), name, in.PIN, q.api.Gate.Source(q.Ctx, in.DeviceToken), q.now)
-	return q.opened(o, err)
+	if err != nil {
+		return reply.Session{}, err
+	}
+	g, err := q.api.Gate.Door().HandOut(q.UserContext(), o.Token, q.now)
+	if err != nil {
+		return reply.Session{}, err
+	}
+	s, err := q.opened(o, nil)
+	s.Grant = &reply.Grant{Token: g.Token, Person: g.Person, Device: g.Device, From: g.From, To: g.To}
+	return s, err
 }
 
 // opened hands a session over.
@@ -65,7 +74,7 @@ func sessionOf(w *gate.Who) reply.Session {
 }
 
 func (q *call) signOut() (nothing, error) {
-	err := q.api.Gate.Door().SignOut(q.UserContext(), q.who.Token)
+	err := q.api.Gate.Door().SignOut(q.UserContext(), q.who.Token, q.now)
 	q.api.Gate.SignedOut(q.Ctx)
 	return nothing{}, err
 }
@@ -206,7 +215,7 @@ func (q *call) standing(in *standingIn, change string) (reply.PersonAnswer, erro
 	id := q.Params("id")
 	out, _, err := q.changePerson(&stamp{ID: in.ID}, haccp.PersonBody{Person: id, Reason: in.Reason}, change)
 	if err == nil && change == "disabled" {
-		err = q.api.Gate.Door().EndPerson(q.UserContext(), id)
+		err = q.api.Gate.Door().EndPerson(q.UserContext(), id, q.now)
 	}
 	return out, err
 }

@@ -27,6 +27,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"linewarden/alerts"
+	"linewarden/dashboards"
 	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/app/certs"
@@ -66,6 +67,7 @@ type App struct {
 	parts     Parts
 	logger    *slog.Logger
 	registry  *prometheus.Registry
+	figures   *dashboards.Gatherer // of the registry and of the sites
 	home      Home
 	shared    Shared // nil: no other instance uses the home
 	rota      *alerts.Rota
@@ -94,6 +96,7 @@ func New(ctx context.Context, cfg config.Config, p Parts) (*App, error) {
 	}
 	a := &App{cfg: cfg, parts: p, logger: p.Logger, home: p.Home, registry: prometheus.NewRegistry(),
 		quit: make(chan struct{}), served: make(chan error, 1)}
+	a.figures = dashboards.NewGatherer(a.registry)
 	memory.Tune()
 	err := cfg.Check()
 	if err == nil {
@@ -146,6 +149,7 @@ func (a *App) openSites(ctx context.Context, reg prometheus.Registerer) error {
 	if err != nil {
 		return err
 	}
+	reg = labelled(reg, id)
 	a.front, err = a.openHouse(ctx, id, "", reg, func(site *plant.Site) (*access.Gate, error) {
 		return Door(ctx, a.home, site, a.settings(), DoorOptions{Logger: a.logger, Registerer: reg})
 	})
@@ -172,6 +176,9 @@ func (a *App) Timetable() *alerts.Timetable { return a.front.timetable }
 
 // Registry gives the metrics of the service.
 func (a *App) Registry() *prometheus.Registry { return a.registry }
+
+// Figures gives the metrics of the service with those of its sites.
+func (a *App) Figures() *dashboards.Gatherer { return a.figures }
 
 // Ready gives nil when the service takes commands, or why it does not.
 func (a *App) Ready() error {
@@ -272,6 +279,7 @@ func (a *App) housekeeping() {
 		case <-a.quit:
 			return
 		case <-t.C:
+			a.figures = dashboards.NewGatherer(a.registry)
 			memory.Tune()
 			for i, h := range a.houses() {
 				if i > 0 && h.door.Unrecorded() == 0 {

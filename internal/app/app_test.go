@@ -246,7 +246,7 @@ func TestStopLosesNothing(t *testing.T) {
 	if got := again.Site().Head(); got != head {
 		t.Errorf("head %+v after the restart, %+v before", got, head)
 	}
-	if !strings.Contains(again.metrics(t), `linewarden_plant_snapshots_total{result="loaded"} 1`) {
+	if !strings.Contains(again.metrics(t), `linewarden_plant_snapshots_total{result="loaded",site="vallequince-demo"} 1`) {
 		t.Error("the state did not come from the snapshot")
 	}
 	events := tech.want("GET", "/api/v1/readings?check=bath-test&place=bath-1", nil, 200) // the session of before
@@ -333,7 +333,7 @@ func TestHealthAndMetrics(t *testing.T) {
 	}
 	m := s.metrics(t)
 	for _, name := range []string{"linewarden_plant_log_records", "linewarden_timetable_overdue_deviations",
-		"linewarden_access_locks_total", "linewarden_http_requests_total", "go_goroutines"} {
+		"linewarden_point_state", "linewarden_access_locks_total", "linewarden_http_requests_total", "go_goroutines"} {
 		if !strings.Contains(m, "\n"+name) {
 			t.Errorf("metric %s is missing", name)
 		}

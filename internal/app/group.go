@@ -168,6 +168,7 @@ func (g *group) close(ctx context.Context, h *house) error {
 	g.mu.Lock()
 	delete(g.houses, h.id)
 	g.mu.Unlock()
+	g.app.figures.Remove(h.figures)
 	g.app.logger.Info("a site was retired and is served no more", "site", h.id)
 	return h.close(ctx, g.app.parts.Clock())
 }

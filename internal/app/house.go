@@ -12,6 +12,8 @@ import (
 	"github.com/valyala/fasthttp"
 
 	"linewarden/alerts"
+	"linewarden/dashboards"
+	"linewarden/haccp"
 	"linewarden/internal/access"
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
@@ -30,6 +32,7 @@ type house struct {
 	live      *live.Hub
 	watched   atomic.Pointer[live.Hub] // the same, for the writer
 	desk      atomic.Pointer[alerts.Desk]
+	figures   *dashboards.Collector
 	fiber     *fiber.App
 	handler   fasthttp.RequestHandler // of fiber
 }
@@ -75,10 +78,23 @@ func (a *App) openHouse(ctx context.Context, id, root string, reg prometheus.Reg
 	if err == nil {
 		err = a.mount(h, reg)
 	}
+	if err == nil && id != haccp.GroupID {
+		err = a.measure(h)
+	}
 	if err != nil {
 		return nil, closeAfter(h.site, err)
 	}
 	return h, nil
+}
+
+// measure shows the state of the site as metrics.
+func (a *App) measure(h *house) error {
+	var err error
+	if h.figures, err = dashboards.New(dashboards.Options{Site: h.site, ID: h.id, Prefix: MetricsPrefix, Clock: a.parts.Clock}); err != nil {
+		return err
+	}
+	a.figures.Add(h.figures)
+	return nil
 }
 
 func closeAfter(site *plant.Site, err error) error {

@@ -125,7 +125,7 @@ func (a *App) mountHealth(h *house) {
 	h.fiber.Get("/healthz", gate.Healthz)
 	h.fiber.Get("/readyz", h.gate.Readyz(a.readyOf(h)))
 	if !a.cfg.NoMetrics && h.root == "" {
-		all := promhttp.HandlerFor(a.registry, promhttp.HandlerOpts{Registry: a.registry})
+		all := promhttp.HandlerForTransactional(a.figures, promhttp.HandlerOpts{Registry: a.registry, EnableOpenMetrics: true})
 		h.fiber.Get("/metrics", adaptor.HTTPHandler(all))
 	}
 	if a.authority != nil {

@@ -365,7 +365,7 @@ func (s *season) affected(n int) {
 		at := s.now.Add(-time.Duration(n/2+k*7) * 6 * time.Minute)
 		spans := []lot.Span{{Cause: "x", Place: "bath-1", Begin: at.Add(-10 * time.Minute), End: at.Add(10 * time.Minute)}}
 		f := s.facts(func(f haccp.Facts) (haccp.Need, error) { return s.state.SpanNeeds(spans, f), nil })
-		touched = len(s.state.TouchedBy(spans, f))
+		touched = len(s.state.SpanTouches(spans, f))
 	})
 	figure(s.t, "a span of 20 minutes %d lots ago, read from the log: %s for the lots it touched (%d)", n/2, past, touched)
 	if touched == 0 || past > affectedWithin {

@@ -131,6 +131,8 @@ var known = []struct {
 	{access.ErrBusy, 503, "busy", "too many sign-ins at this moment: try again"},
 	{access.ErrChanged, 409, "credential-changed", "the credential was changed by somebody else meanwhile: sign in again"},
 	{access.ErrUnknown, 404, "unknown-person-or-device", "there is no such person or device, or it is disabled"},
+	{access.ErrGrant, 401, "grant-unknown", "this delivery grant is not known: sign in again on this device and send the report again"},
+	{access.ErrNotCovered, 403, "grant-not-covering", "this happened before sign-in, after sign-out or too long after sign-in on this device: confirm it with your PIN to send it"},
 	{access.ErrCrossSite, 403, "cross-site", "the request comes from another site"},
 	{ErrFormToken, 403, "form-token", "the form token is missing or not of this session: get one from GET /api/v1/session and send it as X-Form-Token"},
 	{plant.ErrBehind, 503, "behind", "this instance of the service has not seen what you saw yet: ask again in a moment"},

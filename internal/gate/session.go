@@ -41,6 +41,7 @@ type Who struct {
 	Bearer bool           // by device token, which no browser sends by itself
 	Signed access.Session // of a person
 	Token  string         // of the session
+	Grant  *access.Grant  // a device delivers reports of the person under it; nobody is signed in
 }
 
 // Nobody says whether nobody is signed in and no device has shown itself.
@@ -94,6 +95,26 @@ func (g *Gate) who(c *fiber.Ctx) (*Who, error) {
 	if s.Device != "" {
 		w.Device, _ = g.opt.Door.Directory.Device(s.Device)
 	}
+	return w, nil
+}
+
+// deliveryScheme is that of Authorization with the token of a delivery grant.
+const deliveryScheme = "Delivery "
+
+// Deliverer gives whose reports a request delivers, by the delivery grant in Authorization; nil where it has none.
+// [Gate.Who] knows nothing of grants: they are good for nothing but routes that ask here.
+func (g *Gate) Deliverer(c *fiber.Ctx) (*Who, error) {
+	token, ok := strings.CutPrefix(c.Get(fiber.HeaderAuthorization), deliveryScheme)
+	if !ok {
+		return nil, nil
+	}
+	x, err := g.opt.Door.GrantByToken(c.UserContext(), token)
+	if err != nil {
+		return nil, err
+	}
+	w := &Who{Grant: &x, Signed: access.Session{Person: x.Person, Device: x.Device, Known: x.Known, Began: x.From}}
+	w.Person, _ = g.opt.Door.Directory.Person(x.Person)
+	w.Device, _ = g.opt.Door.Directory.Device(x.Device)
 	return w, nil
 }
 

@@ -24,13 +24,14 @@ type accountCounter struct {
 	first, last, until time.Time
 }
 
-// Accounts keeps credentials, sessions and counters in memory, for tests.
+// Accounts keeps credentials, sessions, counters and delivery grants in memory, for tests.
 // Package access declares what it does.
 type Accounts struct {
 	mu       sync.Mutex
 	secrets  map[accountKey]accountSecret // kind, owner
 	sessions map[string]accountSession
 	counters map[accountKey]accountCounter // subject, place
+	grants   map[string]accountGrant       // by hash
 }
 
 // NewAccounts returns an empty store.
@@ -39,6 +40,7 @@ func NewAccounts() *Accounts {
 		secrets:  map[accountKey]accountSecret{},
 		sessions: map[string]accountSession{},
 		counters: map[accountKey]accountCounter{},
+		grants:   map[string]accountGrant{},
 	}
 }
 

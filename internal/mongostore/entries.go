@@ -7,6 +7,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
+	"linewarden/internal/mongostore/runs"
 	"linewarden/internal/record"
 )
 
@@ -29,18 +30,18 @@ func (l *Log) LookupEntries(ctx context.Context, fn func(record.LookupEntry) err
 	}
 	defer found.Close(context.WithoutCancel(ctx))
 	for found.Next(ctx) {
-		var d entriesDoc
+		var d runs.Doc
 		if err := found.Decode(&d); err != nil {
 			return fmt.Errorf("look-up entries of site %s: %w", l.site, err)
 		}
-		n, err := d.pairs()
+		n, err := d.Len()
 		if err != nil {
 			return err
 		}
 		for i := range n {
-			e, _, err := d.at(i, d.Run*l.index.size)
+			e, _, err := d.At(i, d.Run*l.index.size)
 			if err == nil {
-				err = fn(named(d.Key, e.moment))
+				err = fn(named(d.Key, e.Moment))
 			}
 			if err != nil {
 				return err
@@ -51,13 +52,13 @@ func (l *Log) LookupEntries(ctx context.Context, fn func(record.LookupEntry) err
 }
 
 // named gives an entry of a search by its key.
-func named(key string, m moment) record.LookupEntry {
-	e := record.LookupEntry{Table: record.LookupByKind, AtMS: m.at, Seq: m.seq}
-	if len(key) > len(kindKey("")) && key[:len(kindKey(""))] == kindKey("") {
-		e.Key = key[len(kindKey("")):]
+func named(key string, m runs.Moment) record.LookupEntry {
+	e := record.LookupEntry{Table: record.LookupByKind, AtMS: m.At, Seq: m.Seq}
+	if len(key) > len(runs.KindKey("")) && key[:len(runs.KindKey(""))] == runs.KindKey("") {
+		e.Key = key[len(runs.KindKey("")):]
 		return e
 	}
-	e.Table, e.Key = record.LookupByAbout, key[min(len(key), len(aboutKey(""))):]
+	e.Table, e.Key = record.LookupByAbout, key[min(len(key), len(runs.AboutKey(""))):]
 	return e
 }
 
@@ -66,12 +67,8 @@ func (x *index) entries(fn func(record.LookupEntry) error) (written int64, err e
 	x.mu.RLock()
 	defer x.mu.RUnlock()
 	for _, r := range x.runs {
-		for key, list := range r.entries {
-			for _, m := range list {
-				if err := fn(named(key, m)); err != nil {
-					return 0, err
-				}
-			}
+		if err := r.Each(func(key string, m runs.Moment) error { return fn(named(key, m)) }); err != nil {
+			return 0, err
 		}
 	}
 	return x.written, nil

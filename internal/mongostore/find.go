@@ -12,6 +12,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
+	"linewarden/internal/mongostore/runs"
 	"linewarden/internal/record"
 )
 
@@ -28,7 +29,7 @@ func (l *Log) Find(ctx context.Context, q record.Query) ([]record.Stored, record
 	var next record.Cursor
 	if len(entries) > limit {
 		entries = entries[:limit]
-		next = record.CursorOf(entries[limit-1].at, entries[limit-1].seq)
+		next = record.CursorOf(entries[limit-1].At, entries[limit-1].Seq)
 	}
 	page, err := l.fetch(ctx, entries)
 	if err != nil {
@@ -41,32 +42,32 @@ func (l *Log) Find(ctx context.Context, q record.Query) ([]record.Stored, record
 // moments of which the second is left out.
 type search struct {
 	key, kind  string
-	low, high  moment
+	low, high  runs.Moment
 	descending bool
 	limit      int
-	found      []entry // in order, no more than limit
+	found      []runs.Entry // in order, no more than limit
 }
 
 func newSearch(q record.Query, limit int) *search {
-	s := &search{key: kindKey(q.Kind), low: moment{math.MinInt64, 0}, high: moment{math.MaxInt64, 0}, descending: q.Descending, limit: limit}
+	s := &search{key: runs.KindKey(q.Kind), low: runs.Moment{At: math.MinInt64}, high: runs.Moment{At: math.MaxInt64}, descending: q.Descending, limit: limit}
 	if q.About != "" {
-		s.key, s.kind = aboutKey(q.About), q.Kind
+		s.key, s.kind = runs.AboutKey(q.About), q.Kind
 	}
 	if !q.From.IsZero() {
-		s.low = moment{ceilMilli(q.From), 0}
+		s.low = runs.Moment{At: ceilMilli(q.From)}
 	}
 	if !q.To.IsZero() {
-		s.high = moment{ceilMilli(q.To), 0}
+		s.high = runs.Moment{At: ceilMilli(q.To)}
 	}
 	if q.After.IsZero() {
 		return s
 	}
-	after := moment{q.After.At.UnixMilli(), q.After.Seq}
+	after := runs.Moment{At: q.After.At.UnixMilli(), Seq: q.After.Seq}
 	if q.Descending {
-		if after.compare(s.high) < 0 {
+		if after.Compare(s.high) < 0 {
 			s.high = after
 		}
-	} else if after.seq++; after.compare(s.low) > 0 {
+	} else if after.Seq++; after.Compare(s.low) > 0 {
 		s.low = after
 	}
 	return s
@@ -82,21 +83,21 @@ func ceilMilli(t time.Time) int64 {
 }
 
 // compare orders moments as the search wants them.
-func (s *search) compare(a, b entry) int {
+func (s *search) compare(a, b runs.Entry) int {
 	if s.descending {
 		a, b = b, a
 	}
-	return a.moment.compare(b.moment)
+	return a.Moment.Compare(b.Moment)
 }
 
 // take adds up to limit of n entries that are in order of their moments.
-func (s *search) take(n int, at func(i int) (entry, string, error)) error {
+func (s *search) take(n int, at func(i int) (runs.Entry, string, error)) error {
 	var bad error
-	place := func(m moment) int {
+	place := func(m runs.Moment) int {
 		return sort.Search(n, func(i int) bool {
 			e, _, err := at(i)
 			bad = cmp.Or(bad, err)
-			return e.moment.compare(m) >= 0
+			return e.Compare(m) >= 0
 		})
 	}
 	from, to := place(s.low), place(s.high)
@@ -124,11 +125,11 @@ func (s *search) take(n int, at func(i int) (entry, string, error)) error {
 }
 
 // enough reports that nothing in a document can come before what is found.
-func (s *search) enough(d *entriesDoc) bool {
+func (s *search) enough(d *runs.Doc) bool {
 	if len(s.found) < s.limit {
 		return false
 	}
-	last := s.found[len(s.found)-1].at
+	last := s.found[len(s.found)-1].At
 	return s.descending && d.Last < last || !s.descending && d.First > last
 }
 
@@ -137,7 +138,7 @@ const searchDocs = 8
 
 // search gives the entries found, after catching up: first those in memory, then those of the runs written, in the
 // order of their first or last moment, as long as one may hold something that comes before what is found.
-func (l *Log) search(ctx context.Context, s *search) ([]entry, error) {
+func (l *Log) search(ctx context.Context, s *search) ([]runs.Entry, error) {
 	written, err := l.index.search(ctx, s)
 	if err != nil || written == 0 {
 		return s.found, err
@@ -147,23 +148,23 @@ func (l *Log) search(ctx context.Context, s *search) ([]entry, error) {
 		order = bson.D{{Key: "last", Value: -1}}
 	}
 	found, err := l.store.lookups().Find(ctx, bson.D{{Key: "site", Value: l.site}, {Key: "key", Value: s.key},
-		{Key: "last", Value: bson.D{{Key: "$gte", Value: s.low.at}}}, {Key: "first", Value: bson.D{{Key: "$lte", Value: s.high.at}}},
+		{Key: "last", Value: bson.D{{Key: "$gte", Value: s.low.At}}}, {Key: "first", Value: bson.D{{Key: "$lte", Value: s.high.At}}},
 		{Key: "run", Value: bson.D{{Key: "$lt", Value: written}}}}, options.Find().SetSort(order).SetBatchSize(searchDocs))
 	if err != nil {
 		return nil, err
 	}
 	defer found.Close(context.WithoutCancel(ctx))
 	for found.Next(ctx) {
-		var d entriesDoc
+		var d runs.Doc
 		if err := found.Decode(&d); err != nil {
 			return nil, err
 		}
 		if s.enough(&d) {
 			break
 		}
-		n, err := d.pairs()
+		n, err := d.Len()
 		if err == nil {
-			err = s.take(n, func(i int) (entry, string, error) { return d.at(i, d.Run*l.index.size) })
+			err = s.take(n, func(i int) (runs.Entry, string, error) { return d.At(i, d.Run*l.index.size) })
 		}
 		if err != nil {
 			return nil, err
@@ -180,10 +181,10 @@ func (x *index) search(ctx context.Context, s *search) (written int64, err error
 	x.mu.RLock()
 	defer x.mu.RUnlock()
 	for _, r := range x.runs {
-		list := r.entries[s.key]
-		err := s.take(len(list), func(i int) (entry, string, error) {
-			at := list[i].seq - r.from - 1
-			return entry{list[i], r.firsts[at]}, r.kinds[at], nil
+		list := r.Moments(s.key)
+		err := s.take(len(list), func(i int) (runs.Entry, string, error) {
+			e, kind := r.Entry(list[i])
+			return e, kind, nil
 		})
 		if err != nil {
 			return 0, err
@@ -196,19 +197,19 @@ func (x *index) search(ctx context.Context, s *search) (written int64, err error
 const fetchCommits = 200
 
 // fetch reads the records of entries, in their order.
-func (l *Log) fetch(ctx context.Context, entries []entry) ([]record.Stored, error) {
+func (l *Log) fetch(ctx context.Context, entries []runs.Entry) ([]record.Stored, error) {
 	where := map[int64][]int{} // first record of a commit to places in the page
 	for i, e := range entries {
-		where[e.first] = append(where[e.first], i)
+		where[e.First] = append(where[e.First], i)
 	}
 	page := make([]record.Stored, len(entries))
 	err := l.eachCommit(ctx, where, func(d *commitDoc, places []int) error {
 		for _, i := range places {
-			at := entries[i].seq - d.First
+			at := entries[i].Seq - d.First
 			if at < 0 || at >= int64(len(d.Records)) {
-				return fmt.Errorf("%w: record %d is not in commit %d, as its look-up entry says", record.ErrTampered, entries[i].seq, d.Commit)
+				return fmt.Errorf("%w: record %d is not in commit %d, as its look-up entry says", record.ErrTampered, entries[i].Seq, d.Commit)
 			}
-			page[i] = record.Stored{Seq: entries[i].seq, Bytes: d.Records[at]}
+			page[i] = record.Stored{Seq: entries[i].Seq, Bytes: d.Records[at]}
 		}
 		return nil
 	})
@@ -217,7 +218,7 @@ func (l *Log) fetch(ctx context.Context, entries []entry) ([]record.Stored, erro
 	}
 	for i := range page {
 		if page[i].Seq == 0 {
-			return nil, fmt.Errorf("%w: there is a look-up entry of record %d, and no commit that begins with record %d", record.ErrTampered, entries[i].seq, entries[i].first)
+			return nil, fmt.Errorf("%w: there is a look-up entry of record %d, and no commit that begins with record %d", record.ErrTampered, entries[i].Seq, entries[i].First)
 		}
 	}
 	return page, nil

@@ -2,87 +2,27 @@ package mongostore
 
 import (
 	"context"
-	"encoding/binary"
 	"fmt"
 	"slices"
-	"sync"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
+	"linewarden/internal/mongostore/runs"
 	"linewarden/internal/record"
 )
 
-// A filter knows of the ids of commands for certain that they are new, so that an append need not ask the server: a Bloom
-// filter, which may take a new id for an old one (about twice in ten thousand) and never the reverse.
-type filter struct {
-	mu       sync.Mutex
-	parts    []filterPart // each twice as large as the one before
-	complete bool         // every command of the log is in it
-}
+// uuidSubtype is the BSON subtype of a UUID.
+const uuidSubtype = bson.TypeBinaryUUID
 
-type filterPart struct {
-	bits []uint64
-	room int // ids that may still be added
-}
+func binaryID(id record.UUID) bson.Binary { return bson.Binary{Subtype: uuidSubtype, Data: id[:]} }
 
-const (
-	filterFirst  = 1 << 16   // ids in the first part
-	filterBits   = 20        // for each id
-	filterProbes = 7         // of these set
-	filterMost   = 4_000_000 // records of a log that are read into a filter, 25 MB; beyond, the server is asked
-)
-
-func (f *filter) add(id record.UUID) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	n := len(f.parts)
-	if n == 0 || f.parts[n-1].room == 0 {
-		room := filterFirst << n
-		f.parts = append(f.parts, filterPart{make([]uint64, room*filterBits/64), room})
-		n++
+// uuidOf reads an id of a document.
+func uuidOf(b bson.Binary) (record.UUID, error) {
+	if len(b.Data) != len(record.UUID{}) {
+		return record.UUID{}, fmt.Errorf("%w: an id of %d bytes", record.ErrTampered, len(b.Data))
 	}
-	p := &f.parts[n-1]
-	p.room--
-	p.each(id, func(word *uint64, bit uint64) bool { *word |= bit; return true })
-}
-
-// news reports that the id was never added. While the filter is not complete it says so of none.
-func (f *filter) news(id record.UUID) bool {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	if !f.complete {
-		return false
-	}
-	for i := range f.parts {
-		all := true
-		f.parts[i].each(id, func(word *uint64, bit uint64) bool { all = *word&bit != 0; return all })
-		if all {
-			return false
-		}
-	}
-	return true
-}
-
-func (p *filterPart) each(id record.UUID, fn func(word *uint64, bit uint64) bool) {
-	a, b := mix(binary.BigEndian.Uint64(id[:8])), mix(binary.BigEndian.Uint64(id[8:]))
-	a, b = a^(b<<1), (a+b)|1
-	for range filterProbes {
-		n := a % uint64(64*len(p.bits))
-		if !fn(&p.bits[n/64], 1<<(n%64)) {
-			return
-		}
-		a += b
-	}
-}
-
-// mix spreads the bits of a number: ids made in one second differ in few of them.
-func mix(x uint64) uint64 {
-	x ^= x >> 33
-	x *= 0xff51afd7ed558ccd
-	x ^= x >> 33
-	x *= 0xc4ceb9fe1a85ec53
-	return x ^ x>>33
+	return record.UUID(b.Data), nil
 }
 
 // refuseKnown finds ids that the log holds up to a record.
@@ -121,10 +61,10 @@ func (x *index) unsure(lookups []record.Lookup) (ids bson.A, err error) {
 		}
 		first := ordinal == 0 && !k.Command.IsZero()
 		for _, r := range x.runs {
-			if _, known := r.ids[k.ID]; known {
+			if r.Record(k.ID) > 0 {
 				return nil, fmt.Errorf("%w: record id %s", record.ErrDuplicateID, k.ID)
 			}
-			if _, known := r.commands[k.Command]; known && first {
+			if first && r.Command(k.Command) > 0 {
 				return nil, fmt.Errorf("%w: command id %s", record.ErrDuplicateID, k.Command)
 			}
 		}
@@ -134,7 +74,7 @@ func (x *index) unsure(lookups []record.Lookup) (ids bson.A, err error) {
 		if k.Command.IsZero() || k.ID != record.RecordID(k.Command, ordinal) {
 			ids = append(ids, binaryID(k.ID))
 		}
-		if first && !x.ids.news(k.Command) {
+		if first && !x.ids.News(k.Command) {
 			ids = append(ids, binaryID(k.Command))
 		}
 	}
@@ -146,10 +86,7 @@ func (x *index) unsure(lookups []record.Lookup) (ids bson.A, err error) {
 func (x *index) load() {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	x.ids.mu.Lock()
-	complete := x.ids.complete
-	x.ids.mu.Unlock()
-	if complete || x.loading || x.stopped || x.taken > filterMost {
+	if x.ids.Complete() || x.loading || x.stopped || x.taken > runs.FilterMost {
 		return
 	}
 	x.loading = true
@@ -159,9 +96,9 @@ func (x *index) load() {
 		x.mu.Lock()
 		x.loading = false
 		x.mu.Unlock()
-		x.ids.mu.Lock()
-		x.ids.complete = x.ids.complete || err == nil // else the next append asks the server and tries again
-		x.ids.mu.Unlock()
+		if err == nil { // else the next append asks the server and tries again
+			x.ids.SetComplete()
+		}
 	}()
 }
 
@@ -174,7 +111,7 @@ func (x *index) loadAll(ctx context.Context, written int64) error {
 	defer found.Close(ctx)
 	there := int64(0)
 	for found.Next(ctx) {
-		var end endDoc
+		var end runs.End
 		if err := found.Decode(&end); err != nil {
 			return err
 		}
@@ -182,7 +119,7 @@ func (x *index) loadAll(ctx context.Context, written int64) error {
 			there++
 		}
 		for b := end.Commands; len(b) >= len(record.UUID{}); b = b[len(record.UUID{}):] {
-			x.ids.add(record.UUID(b[:len(record.UUID{})]))
+			x.ids.Add(record.UUID(b[:len(record.UUID{})]))
 		}
 	}
 	if err := found.Err(); err != nil {
@@ -281,11 +218,11 @@ func (x *index) inMemory(wanted map[record.UUID]bool) (firsts map[int64][]int, r
 	for id := range wanted {
 		known := false
 		for _, r := range x.runs {
-			if first, is := r.commands[id]; is {
+			if first := r.Command(id); first > 0 {
 				firsts[first], known = nil, true
 			}
-			if seq, is := r.ids[id]; is {
-				firsts[r.firsts[seq-r.from-1]], known = nil, true
+			if first := r.Record(id); first > 0 {
+				firsts[first], known = nil, true
 			}
 		}
 		if !known && x.written > 0 {

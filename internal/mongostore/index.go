@@ -12,6 +12,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/mongo"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
+	"linewarden/internal/mongostore/runs"
 	"linewarden/internal/record"
 )
 
@@ -34,14 +35,14 @@ type index struct {
 	work sync.Mutex // one at a time reads commits, or writes runs
 
 	mu      sync.RWMutex
-	known   int64  // newest record known of
-	taken   int64  // newest record that is in memory, or in a run that is written
-	written int64  // runs that are written
-	runs    []*run // those after them; all but the last are whole
+	known   int64       // newest record known of
+	taken   int64       // newest record that is in memory, or in a run that is written
+	written int64       // runs that are written
+	runs    []*runs.Run // those after them; all but the last are whole
 	timer   *time.Timer
 	stopped bool
 
-	ids     filter
+	ids     runs.Filter
 	loading bool
 }
 
@@ -59,13 +60,15 @@ func (x *index) begin(ctx context.Context) error {
 	}
 	x.written = min(end, head.Size/x.size)
 	x.taken = x.written * x.size
-	x.ids.complete = x.written == 0
+	if x.written == 0 {
+		x.ids.SetComplete()
+	}
 	return nil
 }
 
 // ended gives the number of runs that are written.
 func (x *index) ended(ctx context.Context) (int64, error) {
-	var end endDoc
+	var end runs.End
 	err := x.log.store.lookups().FindOne(ctx, bson.D{{Key: "site", Value: x.log.site}, {Key: "key", Value: ""}},
 		options.FindOne().SetSort(bson.D{{Key: "last", Value: -1}}).SetProjection(bson.D{{Key: "run", Value: 1}})).Decode(&end)
 	if isMissing(err) {
@@ -89,8 +92,8 @@ func (x *index) firstOf(seq int64) int64 {
 	x.mu.RLock()
 	defer x.mu.RUnlock()
 	for _, r := range x.runs {
-		if at := seq - r.from - 1; at >= 0 && at < int64(len(r.firsts)) {
-			return r.firsts[at]
+		if first := r.First(seq); first > 0 {
+			return first
 		}
 	}
 	return 0
@@ -113,16 +116,16 @@ func (x *index) put(first int64, lookups []record.Lookup, foreign bool) {
 	for i := range lookups {
 		k := &lookups[i]
 		number := (k.Seq - 1) / x.size
-		if n := len(x.runs); n == 0 || x.runs[n-1].number != number {
-			x.runs = append(x.runs, newRun(number, x.size))
+		if n := len(x.runs); n == 0 || x.runs[n-1].Number != number {
+			x.runs = append(x.runs, runs.New(number, x.size))
 		}
 		r := x.runs[len(x.runs)-1]
-		r.put(k, first)
+		r.Put(k, first)
 		if !k.Command.IsZero() && (i == 0 || lookups[i-1].Command != k.Command) {
-			x.ids.add(k.Command)
+			x.ids.Add(k.Command)
 		}
 		x.taken = k.Seq
-		if r.foreign = foreign; x.whole(r) {
+		if r.Foreign = foreign; x.whole(r) {
 			after := time.Duration(0)
 			if foreign {
 				after = foreignDelay
@@ -132,7 +135,7 @@ func (x *index) put(first int64, lookups []record.Lookup, foreign bool) {
 	}
 }
 
-func (x *index) whole(r *run) bool { return int64(len(r.kinds)) == x.size }
+func (x *index) whole(r *runs.Run) bool { return r.Len() == x.size }
 
 // schedule has whole runs written after a while. The caller holds mu.
 func (x *index) schedule(after time.Duration) {
@@ -273,7 +276,7 @@ func (x *index) writeWhole(ctx context.Context) error {
 	}
 	for {
 		x.mu.RLock()
-		var r *run
+		var r *runs.Run
 		if len(x.runs) > 0 && x.whole(x.runs[0]) {
 			r = x.runs[0]
 		}
@@ -286,20 +289,20 @@ func (x *index) writeWhole(ctx context.Context) error {
 		}
 		x.mu.Lock()
 		if len(x.runs) > 0 && x.runs[0] == r {
-			x.runs, x.written = slices.Clone(x.runs[1:]), r.number+1
+			x.runs, x.written = slices.Clone(x.runs[1:]), r.Number+1
 		}
 		x.mu.Unlock()
 	}
 }
 
 // writeRun writes the entries of a run and then its end, unless another instance did.
-func (x *index) writeRun(ctx context.Context, r *run) error {
-	if r.foreign {
-		if n, err := x.ended(ctx); err != nil || n > r.number {
+func (x *index) writeRun(ctx context.Context, r *runs.Run) error {
+	if r.Foreign {
+		if n, err := x.ended(ctx); err != nil || n > r.Number {
 			return err
 		}
 	}
-	docs, end := r.docs(x.log.site)
+	docs, end := r.Docs(x.log.site)
 	for part := range slices.Chunk(docs, writeDocs) {
 		_, err := x.log.store.lookups().InsertMany(ctx, part, options.InsertMany().SetOrdered(false))
 		if err != nil && !onlyDuplicates(err) {

@@ -7,6 +7,8 @@ import (
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
+
+	"linewarden/internal/mongostore/runs"
 )
 
 // schemaVersion is the version of the collections that this program reads and writes. A document of the
@@ -33,6 +35,7 @@ const schemaVersion = 2
 //	credentials  _id scope/kind/owner/version
 //	sessions     _id scope/hash         (scope)
 //	counters     _id scope/hash         (scope)
+//	grants       _id scope/hash         (scope, device, from)
 //	leases       _id site/epoch
 //	beats        _id holder
 const (
@@ -43,6 +46,7 @@ const (
 	credentialsName = "credentials"
 	sessionsName    = "sessions"
 	countersName    = "counters"
+	grantsName      = "grants"
 	leasesName      = "leases"
 	beatsName       = "beats"
 	schemaName      = "schema"
@@ -66,7 +70,7 @@ func (s *Store) prepare(ctx context.Context, run int) error {
 	switch {
 	case newest.Version > schemaVersion:
 		return fmt.Errorf("the collections have version %d, this program knows %d: use the newer program", newest.Version, schemaVersion)
-	case newest.Version == schemaVersion && newest.Run > 0 && newest.Run <= mostRun:
+	case newest.Version == schemaVersion && newest.Run > 0 && newest.Run <= runs.MaxSize:
 		s.run = newest.Run
 		return nil
 	case newest.Version > 0:
@@ -81,10 +85,10 @@ func (s *Store) prepare(ctx context.Context, run int) error {
 		}
 	}
 	if run == 0 {
-		run = defaultRun
+		run = runs.DefaultSize
 	}
-	if run < 1 || run > mostRun {
-		return fmt.Errorf("a run of %d records: 1 to %d are possible", run, mostRun)
+	if run < 1 || run > runs.MaxSize {
+		return fmt.Errorf("a run of %d records: 1 to %d are possible", run, runs.MaxSize)
 	}
 	id := fmt.Sprint("version ", schemaVersion)
 	_, err = s.db.Collection(schemaName).InsertOne(ctx, bson.D{{Key: "_id", Value: id}, {Key: "version", Value: schemaVersion}, {Key: "run", Value: int64(run)}})
@@ -108,6 +112,7 @@ func indexes() map[string][]mongo.IndexModel {
 		lookupsName:  {over("site", "key", "first", "last"), over("site", "key", "last", "first")},
 		sessionsName: {over("scope")},
 		countersName: {over("scope")},
+		grantsName:   {over("scope", "device", "from")},
 	}
 }
 

@@ -3,6 +3,7 @@ package plant
 import (
 	"errors"
 	"fmt"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
@@ -23,6 +24,8 @@ type metrics struct {
 	replayed      prometheus.Gauge
 	replayTotal   prometheus.Gauge
 	snapshots     *prometheus.CounterVec
+	signedAt      prometheus.Gauge
+	signed        prometheus.Gauge
 }
 
 // newMetrics registers the measures; without a registerer they are counted and shown nowhere.
@@ -39,7 +42,7 @@ func newMetrics(r prometheus.Registerer) (*metrics, error) {
 	m := &metrics{
 		appendSeconds: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "plant_append_seconds", Help: "Time the store took for one commit.",
-			Buckets: prometheus.ExponentialBuckets(0.0001, 2, 16),
+			Buckets: prometheus.ExponentialBuckets(0.0001, 2, 16), NativeHistogramBucketFactor: 1.1, NativeHistogramMaxBucketNumber: 100,
 		}),
 		batch: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "plant_commit_records", Help: "Records in one commit.",
@@ -55,12 +58,18 @@ func newMetrics(r prometheus.Registerer) (*metrics, error) {
 		replayed:    gauge("plant_replayed_records", "Records folded since start, snapshot included."),
 		replayTotal: gauge("plant_replay_records", "Records to fold at start."),
 		snapshots:   vec("plant_snapshots_total", "Snapshots of the state, by result.", "result"),
+		signedAt: gauge("plant_checkpoint_timestamp_seconds",
+			"When the newest checkpoint was signed; after a start, when the newest record under it was recorded; 0: there is none."),
+		signed: gauge("plant_checkpoint_records", "Records under the newest signed checkpoint."),
+	}
+	for _, at := range []string{"append", "conflict", "read", "snapshot"} { // shown before there is any
+		m.storeErrors.WithLabelValues(at)
 	}
 	if r == nil {
 		return m, nil
 	}
 	for _, c := range []prometheus.Collector{m.appendSeconds, m.batch, m.commits, m.records, m.repeated, m.refusals,
-		m.waiting, m.size, m.storeErrors, m.replayed, m.replayTotal, m.snapshots} {
+		m.waiting, m.size, m.storeErrors, m.replayed, m.replayTotal, m.snapshots, m.signedAt, m.signed} {
 		if err := r.Register(c); err != nil {
 			return nil, fmt.Errorf("register plant metrics: %w", err)
 		}
@@ -100,3 +109,9 @@ func (m *metrics) committed(records int) {
 
 // trouble counts what went wrong with the store: append, read, conflict, snapshot.
 func (m *metrics) trouble(at string) { m.storeErrors.WithLabelValues(at).Inc() }
+
+// checkpoint notes the newest checkpoint: its records, and when it was signed.
+func (m *metrics) checkpoint(records int64, at time.Time) {
+	m.signed.Set(float64(records))
+	m.signedAt.Set(float64(at.Unix()))
+}

@@ -51,7 +51,30 @@ func (s *Site) Checkpoint(ctx context.Context) (string, error) {
 	if err := s.opt.Checkpoints.AddCheckpoint(ctx, head.Size, note); err != nil {
 		return "", fmt.Errorf("keep checkpoint of %d records: %w", head.Size, err)
 	}
+	s.metrics.checkpoint(head.Size, s.opt.Clock())
 	return note, nil
+}
+
+// measureCheckpoint shows the newest checkpoint that was kept before this start. It holds no time of its own, so that
+// of the newest record under it stands for it.
+func (s *Site) measureCheckpoint(ctx context.Context) {
+	if s.opt.Checkpoints == nil {
+		return
+	}
+	note, err := s.opt.Checkpoints.LastCheckpoint(ctx)
+	if errors.Is(err, record.ErrNotFound) {
+		return
+	}
+	c, perr := record.ParseCheckpoint(note)
+	if err = errors.Join(err, perr); err == nil && c.Size > 0 {
+		var e *haccp.Event
+		if _, e, err = s.Record(ctx, c.Size); err == nil {
+			s.metrics.checkpoint(c.Size, e.RecordedAt)
+		}
+	}
+	if err != nil && ctx.Err() == nil {
+		s.opt.Logger.Warn("the newest checkpoint cannot be read; its age is not shown", "site", s.site, "error", err)
+	}
 }
 
 // lastCheckpoint signs the head at close, where there is a key.

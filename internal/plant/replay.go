@@ -130,6 +130,7 @@ func (w *writer) start() {
 		w.site.opt.Logger.Error("the record log was not folded", "site", w.site.site, "error", err)
 	}
 	w.site.status.end(err)
+	w.site.measureCheckpoint(w.ctx)
 	close(w.site.ready)
 	w.site.opt.Logger.Info("record log folded", "site", w.site.site, "records", w.head.Size, "took", time.Since(began), "ok", err == nil)
 	w.run()

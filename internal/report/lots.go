@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -187,9 +188,7 @@ func boxCells(lot string, boxes []haccp.BoxRange, product, base map[string]strin
 	for _, x := range boxes {
 		c := map[string]string{"lot": lot, "product": product[lot], "box_prefix": x.Prefix, "box_from": strconv.FormatInt(x.From, 10),
 			"box_to": strconv.FormatInt(x.To, 10)}
-		for k, v := range base {
-			c[k] = v
-		}
+		maps.Copy(c, base)
 		amount(c, "quantity", "unit", x.Mass)
 		out = append(out, c)
 	}

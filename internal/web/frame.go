@@ -25,9 +25,15 @@ func (s *Server) frame(c *fiber.Ctx, w *gate.Who) *frame.Frame {
 	}
 	head := s.site.Head()
 	f.Checkpoint = strconv.FormatInt(head.Size, 10) + " " + head.Root.String()
+	f.API = "/api/v1" + s.root
+	if w != nil && w.Device.ID != "" {
+		f.Device, f.DeviceName = w.Device.ID, w.Device.Name
+	}
 	if w == nil || w.Person.ID == "" {
+		f.AtTablet()
 		return f
 	}
+	f.PersonID = w.Person.ID
 	f.Person, f.Roles, f.FormToken = w.Person.Name, w.Person.Roles, w.FormToken()
 	f.Ways()
 	return f

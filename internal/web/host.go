@@ -2,6 +2,8 @@ package web
 
 import (
 	"context"
+	"fmt"
+	"strings"
 
 	"github.com/gofiber/fiber/v2"
 
@@ -18,6 +20,15 @@ func (h host) Frame(c *fiber.Ctx, w *gate.Who) *frame.Frame { return h.frame(c, 
 
 func (h host) Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error {
 	return h.show(c, status, name, title, page)
+}
+
+// Render gives a page, or a part of one, as text.
+func (h host) Render(name string, page frame.Pager) (string, error) {
+	var b strings.Builder
+	if err := h.templates.ExecuteTemplate(&b, name, page); err != nil {
+		return "", fmt.Errorf("render %s: %w", name, err)
+	}
+	return b.String(), nil
 }
 
 func (h host) Redirect(c *fiber.Ctx, to string) error { return h.redirect(c, to) }

@@ -29,6 +29,18 @@ var bathActs = map[string]string{
 	"cleaned": haccp.KindCleaned, "in-service": haccp.KindInService, "out-of-service": haccp.KindOutOfService,
 }
 
+// Act is what is done when a tablet may keep its report; "": it is done online only.
+func (p *bathPage) Act() string {
+	switch p.Kind {
+	case haccp.KindInService, haccp.KindOutOfService:
+		return ""
+	}
+	return p.Action[strings.LastIndexByte(p.Action, '/')+1:]
+}
+
+// PlaceID names the bath.
+func (p *bathPage) PlaceID() string { return p.place.ID }
+
 func (s *Server) newBathPage(c *fiber.Ctx, f *frame.Frame) (*bathPage, error) {
 	kind, id := bathActs[c.Params("act")], c.Params("place")
 	pl := frame.Ever(f, func(p *plan.Plan) *plan.Place { return frame.FindPlace(p, id) })

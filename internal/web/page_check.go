@@ -7,6 +7,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
+	"linewarden/internal/web/floor"
 	"linewarden/internal/web/frame"
 )
 
@@ -27,6 +28,21 @@ type checkPage struct {
 
 	check *plan.Check
 	place *plan.Place
+}
+
+// CheckID names the check.
+func (p *checkPage) CheckID() string { return p.check.ID }
+
+// PlaceID names the place.
+func (p *checkPage) PlaceID() string { return p.place.ID }
+
+// Quantities lists what is measured, by its ids.
+func (p *checkPage) Quantities() string {
+	ids := make([]string, len(p.Entries))
+	for i := range p.Entries {
+		ids[i] = p.Entries[i].Quantity
+	}
+	return strings.Join(ids, " ")
 }
 
 func noPage() error { return fiber.ErrNotFound }
@@ -61,6 +77,15 @@ func (s *Server) checkForm(c *fiber.Ctx, f *frame.Frame) error {
 		return err
 	}
 	p.Repeats = c.Query("repeats")
+	return s.show(c, fiber.StatusOK, "check", p.Place, p)
+}
+
+// labelForm opens the form that the label of a place stands for.
+func (s *Server) labelForm(c *fiber.Ctx, f *frame.Frame) error {
+	p, err := newCheckPage(f, floor.FirstCheck(f, c.Params("place")), c.Params("place"))
+	if err != nil {
+		return err
+	}
 	return s.show(c, fiber.StatusOK, "check", p.Place, p)
 }
 

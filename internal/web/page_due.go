@@ -21,10 +21,14 @@ type duePage struct {
 }
 
 type dueRow struct {
-	Path, Check, Place, State string
-	Due                       time.Time
-	Critical                  bool
+	Key, Path           string // check@place; address
+	Check, Place, State string
+	Due                 time.Time
+	Critical            bool
 }
+
+// ISO is the due time for scripts.
+func (r dueRow) ISO() string { return r.Due.UTC().Format(time.RFC3339) }
 
 // pressing says which states of a check stand before all others, whatever their due time.
 var pressing = map[string]int{haccp.DueMissed: 2, haccp.DueLate: 1}
@@ -36,7 +40,7 @@ func (s *Server) dueList(c *fiber.Ctx, f *frame.Frame) error {
 	p := &duePage{Frame: f, Overdue: len(f.State.Overdue(f.Now))}
 	listed := map[string]bool{}
 	for _, d := range f.State.DueList(f.Now) {
-		r := dueRow{Path: checkPath(d.Check, d.Place), Check: d.CheckName, Place: d.PlaceName, State: d.State, Due: d.Due, Critical: d.Critical}
+		r := dueRow{Key: d.Check + "@" + d.Place, Path: checkPath(d.Check, d.Place), Check: d.CheckName, Place: d.PlaceName, State: d.State, Due: d.Due, Critical: d.Critical}
 		listed[r.Path] = true
 		if d.State == haccp.DueUpcoming || (d.State == haccp.DueNow && d.Due.Sub(f.Now) > soon) {
 			p.Next = append(p.Next, r)
@@ -52,7 +56,7 @@ func (s *Server) dueList(c *fiber.Ctx, f *frame.Frame) error {
 		for _, check := range f.Plan.Checks {
 			for _, place := range check.Places {
 				if path := checkPath(check.ID, place); !listed[path] {
-					p.Other = append(p.Other, dueRow{Path: path, Check: check.Name, Place: f.PlaceName(place)})
+					p.Other = append(p.Other, dueRow{Key: check.ID + "@" + place, Path: path, Check: check.Name, Place: f.PlaceName(place)})
 				}
 			}
 		}

@@ -61,6 +61,9 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	if err != nil {
 		return err
 	}
+	if kin.Ranges == nil { // nothing was forgotten
+		kin.Ranges = map[haccp.Range][]*haccp.Event{}
+	}
 	state := f.State.WithLots(codes, kin)
 	l, ok := state.Lot(code)
 	if !ok {

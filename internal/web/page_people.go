@@ -121,7 +121,7 @@ func (s *Server) personChange(c *fiber.Ctx, f *frame.Frame) error {
 	default:
 		_, err = s.ask(c, f, &form, haccp.AskPerson, &haccp.PersonChange{Change: change, PersonBody: haccp.PersonBody{Person: id, Role: c.FormValue("role")}})
 		if err == nil && change == "disabled" {
-			err = s.door.EndPerson(c.UserContext(), id)
+			err = s.door.EndPerson(c.UserContext(), id, s.clock())
 		}
 		if err == nil && s.group != nil {
 			err = s.group.Settle(c.UserContext())

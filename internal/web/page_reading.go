@@ -14,6 +14,7 @@ import (
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
 	"linewarden/internal/plant"
+	"linewarden/internal/web/floor"
 	"linewarden/internal/web/frame"
 )
 
@@ -36,6 +37,7 @@ type readingPage struct {
 	Cautions             []string
 	LowPH                bool // below the floor of the plan
 	Forecast             []string
+	Dosage               *floor.Dosage
 	Previous             string
 	PreviousAt           time.Time
 	Retest               *checkPage
@@ -144,6 +146,11 @@ func (s *Server) advise(ctx context.Context, p *readingPage, e *haccp.Event, r *
 	p.LowPH, p.Forecast = p.LowPH || a.LowPH, p.ForecastLines(a.Forecast)
 	if len(p.Todo) > 0 && p.May(haccp.KindFixDone) {
 		p.fixPath(r)
+	}
+	if len(p.Todo) > 0 {
+		if p.Dosage, err = floor.DosageOf(ctx, s.site, p.Frame, e, r); err != nil {
+			return err
+		}
 	}
 	if p.Worst == control.Inside && !p.AskAgain {
 		return nil

@@ -13,9 +13,9 @@ import (
 // signInPage asks for name and password, or for the PIN on an enrolled tablet.
 type signInPage struct {
 	*frame.Frame
-	Name, Device, Back string
-	Changed            bool // the PIN or password was changed
-	Tablets            bool // there is a certificate for the tablets
+	Name, Back string
+	Changed    bool // the PIN or password was changed
+	Tablets    bool // there is a certificate for the tablets
 }
 
 // setUpPage lets a person choose a password with a one-time code.
@@ -36,11 +36,11 @@ func (s *Server) routeSignIn(app fiber.Router) {
 }
 
 func (s *Server) signInPage(c *fiber.Ctx) *signInPage {
-	p := &signInPage{Frame: s.frame(c, nil), Name: c.FormValue("name"), Back: frame.Local(c.FormValue("back")), Tablets: s.authority.Fingerprint != ""}
+	w := &gate.Who{}
 	if d, err := s.door.DeviceByToken(c.UserContext(), s.gate.Source(c, "").DeviceToken); err == nil && d.Kind == access.DeviceTablet {
-		p.Device = d.Name
+		w.Device = d // it goes on sending what waits
 	}
-	return p
+	return &signInPage{Frame: s.frame(c, w), Name: c.FormValue("name"), Back: frame.Local(c.FormValue("back")), Tablets: s.authority.Fingerprint != ""}
 }
 
 func (s *Server) signInForm(c *fiber.Ctx) error {
@@ -54,7 +54,7 @@ func (s *Server) signIn(c *fiber.Ctx) error {
 		return err
 	}
 	p := s.signInPage(c)
-	o, err := s.enter(c, p.Device != "")
+	o, err := s.enter(c, p.Frame.Device != "")
 	if err != nil {
 		e := s.gate.Explain(c, err)
 		p.Problem = e.Detail
@@ -81,7 +81,7 @@ func (s *Server) signOut(c *fiber.Ctx) error {
 		return err
 	}
 	if w.Token != "" {
-		if err := s.door.SignOut(c.UserContext(), w.Token); err != nil {
+		if err := s.door.SignOut(c.UserContext(), w.Token, s.clock()); err != nil {
 			return err
 		}
 	}

@@ -120,7 +120,22 @@ func deskSamples(w *world, out map[string]string, target, caseID string) {
 	out["plan-not-mine"] = w.upload("/plan/new", changed).body
 	w.signIn("ana")
 	out["devices"] = w.submit("/devices", "/devices", url.Values{"name": {"Tablet at bath 1"}, "kind": {"tablet"}}).body
+	tabletSamples(w, out)
 	w.signIn("marta")
+}
+
+// tabletSamples adds the pages of a tablet on which nobody is signed in, and those about it.
+func tabletSamples(w *world, out map[string]string) {
+	w.t.Helper()
+	w.signIn("marta")
+	out["labels"] = w.page("/labels")
+	by := ines
+	by.Known = haccp.KnownPINUnproved
+	w.do(haccp.KindNote, by, &haccp.Note{Text: "Foam on the water", Place: "bath-1"})
+	out["unverified"] = w.page("/unverified")
+	w.atTablet()
+	out["tablet-due"], out["tablet-check"], out["tablet-added"] = w.page("/"), w.page("/b/bath-1"), w.page("/baths/bath-1/added")
+	out["tablet-places"], out["tablet-waiting"], out["tablet-offline"], out["tablet-sign-in"] = w.page("/places"), w.page("/waiting"), w.page("/device/offline"), w.page("/sign-in")
 }
 
 // supplySamples adds the pages of materials and instruments: a delivery, its approval, a count, a check.

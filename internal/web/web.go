@@ -25,6 +25,8 @@ import (
 	"linewarden/internal/plant"
 	"linewarden/internal/web/assets"
 	"linewarden/internal/web/desk"
+	"linewarden/internal/web/display"
+	"linewarden/internal/web/floor"
 	"linewarden/internal/web/frame"
 )
 
@@ -103,6 +105,10 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 		"markof": func(f *frame.Frame, group, code, word any) mark {
 			return mark{frame.Text(code), f.Word(frame.Text(group), frame.Text(word))}
 		},
+		"scripts": func() []string { return tabletScripts },
+		"markcodes": func() []string {
+			return []string{"inside", "act", "outside", "not-evaluated", "upcoming", "not-known", "due"}
+		},
 		"qr":       func(code *frame.QR, label string) shownQR { return shownQR{code, label} },
 		"markword": func(code, word string) mark { return mark{code, word} },
 		"text":     frame.Text,
@@ -120,6 +126,9 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 	}
 	return t, nil
 }
+
+// tabletScripts are the scripts of an enrolled tablet, in the order in which they run.
+var tabletScripts = []string{"queue.js", "judge.js", "report.js", "device.js", "keypad.js", "due.js", "waiting.js", "floor.js"}
 
 // passed hands a piece the frame and what it shows.
 type passed struct {
@@ -145,7 +154,7 @@ func (s *Server) Register(app fiber.Router) {
 	if s.group != nil {
 		s.routeGroup(app, in)
 	} else {
-		app.Get("/", in(s.dueList))
+		app.Get("/", s.atTablet(s.dueList))
 		s.routePlant(app, in)
 	}
 	s.routeRecords(app, in)
@@ -156,20 +165,25 @@ func (s *Server) Register(app fiber.Router) {
 
 // routePlant adds the pages of a plant's work.
 func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
-	app.Get("/checks/:check/:place", in(s.checkForm))
+	at := s.atTablet
+	app.Get("/checks/:check/:place", at(s.checkForm))
+	app.Get("/b/:place", at(s.labelForm))
 	app.Post("/checks/:check/:place", in(s.checkSave))
 	app.Get("/readings/:id", in(s.readingShow))
-	app.Get("/baths/:place/:act", in(s.bathForm))
+	app.Get("/baths/:place/:act", at(s.bathForm))
 	app.Post("/baths/:place/:act", in(s.bathSave))
 	app.Get("/lines/:line", in(s.lineShow))
 	app.Post("/lines/:line/:act", in(s.lineAct))
-	app.Get("/places", in(s.placeList))
+	app.Get("/places", at(s.placeList))
 	s.routeAlerts(app, in)
 	s.routeCases(app, in)
 	s.routeLots(app, in)
 	s.routeLaboratory(app, in)
 	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
 	d.Register(app, in)
+	(&display.Display{Site: s.site, Pages: host{s}}).Register(app, in)
+	fl := &floor.Floor{Pages: host{s}, Records: s.site, Clock: s.clock, Root: s.root, Assets: s.static.Names}
+	fl.Register(app, at, in)
 }
 
 // inside lets through only who is signed in, and forms only from our own pages.
@@ -195,6 +209,29 @@ func (s *Server) inside(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler {
 			return err
 		}
 		return h(c, f)
+	}
+}
+
+// atTablet lets through who is signed in, and whoever stands before an enrolled tablet. For the latter, and where the
+// tablet asks for a page to keep (device=1), the page names nobody.
+func (s *Server) atTablet(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler {
+	inside := s.inside(h)
+	return func(c *fiber.Ctx) error {
+		w, err := s.gate.Who(c)
+		if err != nil {
+			return err
+		}
+		if w.Person.ID != "" && c.Query("device") == "" {
+			return inside(c)
+		}
+		d, err := s.door.DeviceByToken(c.UserContext(), s.gate.Source(c, "").DeviceToken)
+		switch {
+		case err == nil && d.Kind == access.DeviceTablet:
+			return h(c, s.frame(c, &gate.Who{Device: d}))
+		case err == nil || errors.Is(err, access.ErrDevice):
+			return inside(c)
+		}
+		return err
 	}
 }
 

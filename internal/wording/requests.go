@@ -23,6 +23,8 @@ var requests = map[string]text{
 	"refusal.credential-changed":       {"The credential was changed by somebody else meanwhile. Sign in again.", "Otra persona cambió la credencial mientras tanto. Inicie sesión de nuevo."},
 	"refusal.unknown-person-or-device": {"There is no such person or device, or it is disabled.", "No existe esa persona o ese dispositivo, o está dado de baja."},
 	"refusal.form-token":               {"The form token is missing or not of this session. Get a new one.", "Falta el código del formulario o no es de esta sesión. Obtenga uno nuevo."},
+	"refusal.grant-unknown":            {"This tablet's leave to send is not known any more. Sign in again on it and send the report again.", "Ya no se conoce el permiso de envío de esta tableta. Entre de nuevo en ella y vuelva a enviar el informe."},
+	"refusal.grant-not-covering":       {"This happened before you signed in on this tablet, after you signed out, or more than 72 hours after signing in. Confirm it with your PIN to send it.", "Esto pasó antes de que usted entrara en esta tableta, después de salir o más de 72 horas después de entrar. Confírmelo con su PIN para enviarlo."},
 	"refusal.replaying":                {"The server is still reading its records. Send it again in a moment.", "El servidor todavía está leyendo sus registros. Envíelo de nuevo en un momento."},
 	"refusal.closed":                   {"The server is being stopped. Send it again in a moment.", "El servidor se está deteniendo. Envíelo de nuevo en un momento."},
 	"refusal.too-large":                {"This is too large for one record.", "Esto es demasiado grande para un registro."},

@@ -71,6 +71,8 @@ var groups = []map[string]text{
 	trending,
 	supplies,
 	lots,
+	display,
+	floor,
 	laboratoryTexts,
 }
 

@@ -26,6 +26,8 @@ func Accounts(t *testing.T, fresh func(*testing.T) access.Accounts, reopen func(
 	t.Run("sessions", func(t *testing.T) { sessions(t, fresh(t)) })
 	t.Run("sessions of person and device", func(t *testing.T) { sessionGroups(t, fresh(t)) })
 	t.Run("counters", func(t *testing.T) { counters(t, fresh(t)) })
+	t.Run("grants", func(t *testing.T) { grants(t, fresh(t)) })
+	t.Run("ends of grants", func(t *testing.T) { grantEnds(t, fresh(t)) })
 	if reopen != nil {
 		t.Run("survives a restart", func(t *testing.T) { restart(t, fresh, reopen) })
 	}
@@ -270,7 +272,9 @@ func restart(t *testing.T, fresh, reopen func(*testing.T) access.Accounts) {
 	must(t, s.SetCredential(ctx, "password", "ana", "one", t0))
 	must(t, s.AddSession(ctx, "h", "ana", "", "password", t0, t0.Add(time.Hour)))
 	must(t, s.SetCounter(ctx, "p", "", 2, 7, t0, t0, t0))
+	must(t, s.AddGrant(ctx, "g", "h", "ana", "t1", "PIN", t0, t0.Add(time.Hour)))
 	again := reopen(t)
+	wantGrant(t, again, "g", "ana|t1|PIN", t0.Add(time.Hour))
 	wantSecret(t, again, "password", "ana", "one", t0)
 	wantSession(t, again, "h", "ana||password", t0)
 	wantCounter(t, again, "p", "", "2 7 0s 0s 0s")

@@ -9,6 +9,7 @@ type Session struct {
 	Known     string     `json:"known" enum:"password,PIN,device token"`
 	FormToken string     `json:"form_token,omitempty" doc:"Send it as X-Form-Token with every request of this session that changes something."`
 	Ends      time.Time  `json:"ends,omitzero" doc:"Of the session, in any case."`
+	Grant     *Grant     `json:"grant,omitempty" doc:"After signing in on an enrolled tablet: leave to deliver reports later. See POST /session/grant."`
 }
 
 // PersonRef names a person and the roles held now.
@@ -60,4 +61,13 @@ type PersonAnswer struct {
 type SetupCode struct {
 	Person    string `json:"person"`
 	SetupCode string `json:"setup_code" doc:"Shown once. The old password and PIN no longer work, and all sessions have ended."`
+}
+
+// Grant is a delivery grant.
+type Grant struct {
+	Token  string    `json:"token" doc:"Shown once; the device keeps it."`
+	Person string    `json:"person"`
+	Device string    `json:"device"`
+	From   time.Time `json:"from" doc:"Reports that happened at or after this time"`
+	To     time.Time `json:"to" doc:"and at or before this time can be delivered, now or ever."`
 }

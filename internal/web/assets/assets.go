@@ -24,10 +24,10 @@ type Set struct {
 	files map[string]asset  // by the latter
 }
 
-// Read reads the files of a folder: styles and scripts.
+// Read reads the files of a folder: styles, scripts and pictures.
 func Read(files embed.FS, folder string) (*Set, error) {
 	s := &Set{Names: map[string]string{}, files: map[string]asset{}}
-	kinds := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}
+	kinds := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
 	entries, err := files.ReadDir(folder)
 	if err != nil {
 		return nil, fmt.Errorf("read static files: %w", err)

@@ -32,6 +32,8 @@ type plant struct {
 var shared struct {
 	plant   *plant
 	browser context.Context
+
+	chromium string // where the browser is
 }
 
 func TestMain(m *testing.M) { os.Exit(run(m)) }
@@ -53,6 +55,7 @@ func run(m *testing.M) int {
 			return failed("find Chromium (apt-get install chromium)", err)
 		}
 	}
+	shared.chromium = path
 	alloc, cancel := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.NoSandbox, chromedp.DisableGPU, chromedp.ExecPath(path))...)
 	defer cancel()
@@ -76,14 +79,14 @@ var (
 )
 
 // startPlant builds the program and serves the demo plant with a week of history on a free port.
-func startPlant(dir string) (*plant, func(), error) {
+func startPlant(dir string, more ...string) (*plant, func(), error) {
 	bin := filepath.Join(dir, "linewarden")
 	build := exec.Command("go", "build", "-o", bin, "./cmd/linewarden")
 	build.Dir = filepath.Join("..", "..", "..")
 	if out, err := build.CombinedOutput(); err != nil {
 		return nil, nil, fmt.Errorf("build: %w\n%s", err, out)
 	}
-	cmd := exec.Command(bin, "demo", "--data", filepath.Join(dir, "data"), "--listen", "127.0.0.1:0", "--days", "7")
+	cmd := exec.Command(bin, append([]string{"demo", "--data", filepath.Join(dir, "data"), "--listen", "127.0.0.1:0", "--days", "7"}, more...)...)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -116,16 +119,32 @@ func startPlant(dir string) (*plant, func(), error) {
 
 // visit is one person's visit: a tab with cookies of its own.
 type visit struct {
-	t   *testing.T
-	ctx context.Context
+	t     *testing.T
+	ctx   context.Context
+	url   string // of the plant
+	plant *plant // nil where only the address is known
 }
 
 // open opens a tab without a session, and fails the test for every request that leaves the plant.
 func open(t *testing.T) *visit {
 	t.Helper()
+	return openAt(t, shared.plant)
+}
+
+// openAt does so at a plant.
+func openAt(t *testing.T, p *plant) *visit {
+	t.Helper()
 	ctx, cancel := chromedp.NewContext(shared.browser, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	v := &visit{t, ctx}
+	v := openIn(t, ctx, p.url)
+	v.plant = p
+	return v
+}
+
+// openIn makes a fresh context a tab at a plant.
+func openIn(t *testing.T, ctx context.Context, url string) *visit {
+	t.Helper()
+	v := &visit{t: t, ctx: ctx, url: url}
 	// The first call makes the tab; a deadline on it would end the tab with it.
 	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatal(err)
@@ -135,7 +154,7 @@ func open(t *testing.T) *visit {
 	}
 	err := chromedp.Listen(ctx, func(ev any) {
 		r, ok := ev.(*network.EventRequestWillBeSent)
-		if ok && !strings.HasPrefix(r.Request.URL, shared.plant.url+"/") && !strings.HasPrefix(r.Request.URL, "data:") && r.Request.URL != "about:blank" {
+		if ok && !strings.HasPrefix(r.Request.URL, url+"/") && !strings.HasPrefix(r.Request.URL, "data:") && r.Request.URL != "about:blank" {
 			t.Errorf("a request leaves the origin: %s", r.Request.URL) // data: is the browser's own picture of a calendar
 		}
 	})
@@ -178,7 +197,7 @@ func eval[T any](v *visit, expression string) T {
 
 func (v *visit) go_(path string) {
 	v.t.Helper()
-	v.do(chromedp.Navigate(shared.plant.url + path))
+	v.do(chromedp.Navigate(v.url + path))
 }
 
 // path is the address of the page without the origin.
@@ -225,9 +244,9 @@ func (v *visit) wants(texts ...string) {
 
 func (v *visit) signIn(name string) {
 	v.t.Helper()
-	password, ok := shared.plant.passwords[name]
+	password, ok := v.plant.passwords[name]
 	if !ok {
-		v.t.Fatalf("the demo has nobody called %s: %d people", name, len(shared.plant.passwords))
+		v.t.Fatalf("the demo has nobody called %s: %d people", name, len(v.plant.passwords))
 	}
 	v.go_("/sign-in")
 	v.type_("name", name)

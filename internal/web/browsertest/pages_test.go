@@ -119,6 +119,22 @@ func look(v *visit, person, kind, lang string, width int64) {
 		return
 	}
 	picture, err := chromedp.Run(v.ctx, chromedp.FullScreenshot(90))
+	keep(v, picture, err, person, kind, lang, width)
+}
+
+// lookAt writes a picture of what the screen shows, with what lies over the page.
+func lookAt(v *visit, person, kind, lang string, width int64) {
+	v.t.Helper()
+	if os.Getenv("LINEWARDEN_LOOK") == "" {
+		return
+	}
+	picture, err := chromedp.Run(v.ctx, chromedp.CaptureScreenshot())
+	keep(v, picture, err, person, kind, lang, width)
+}
+
+func keep(v *visit, picture []byte, err error, person, kind, lang string, width int64) {
+	v.t.Helper()
+	dir := os.Getenv("LINEWARDEN_LOOK")
 	if err != nil {
 		v.t.Fatal(err)
 	}

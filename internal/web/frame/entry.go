@@ -35,6 +35,7 @@ type Entry struct {
 	Lot, Expiry           string
 	Wrong                 string
 	More                  bool // the details hold something
+	Decimals              int  // that all its methods show; 0: not known, or none
 }
 
 // EntriesOf makes the fields of a check.
@@ -57,6 +58,7 @@ func EntriesOf(f *Frame, p *plan.Plan, check *plan.Check) []Entry {
 		if len(e.Methods) == 1 {
 			e.Method = e.Methods[0].Code
 		}
+		e.Decimals = decimals(p, m.Methods)
 		e.instruments(p)
 		if m.Unit != "" {
 			e.unit(m.Unit)
@@ -70,6 +72,27 @@ func EntriesOf(f *Frame, p *plan.Plan, check *plan.Check) []Entry {
 		out = append(out, e)
 	}
 	return out
+}
+
+// decimals gives how many decimals a value of these methods has; 0 where they differ or do not say.
+func decimals(p *plan.Plan, methods []string) int {
+	n := -1
+	for i := range p.Methods {
+		m := &p.Methods[i]
+		if !slices.Contains(methods, m.ID) {
+			continue
+		}
+		shown := 0
+		if m.Step != nil {
+			_, part, _ := strings.Cut(m.Step.String(), ".")
+			shown = len(part)
+		}
+		if n >= 0 && shown != n {
+			return 0
+		}
+		n = shown
+	}
+	return max(n, 0)
 }
 
 func (e *Entry) unit(u string) {

@@ -2,6 +2,7 @@ package frame
 
 import (
 	"strconv"
+	"strings"
 
 	"linewarden/haccp"
 )
@@ -42,9 +43,9 @@ func (f *Frame) shown(r *haccp.Shown) string {
 	if r == nil {
 		return f.T("lot.no-reading")
 	}
-	text := f.At(r.At)
+	parts := []string{f.At(r.At)}
 	for _, v := range r.Values {
-		text += " · " + f.Word("quantity", v.Quantity) + " " + v.Value.String()
+		parts = append(parts, f.Word("quantity", v.Quantity)+" "+v.Value.String())
 	}
-	return text
+	return strings.Join(parts, " · ")
 }

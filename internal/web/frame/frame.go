@@ -45,6 +45,10 @@ type Frame struct {
 	Here     string     // path of the request, for the navigation
 	Stale    bool       // the form token is not of this session
 	Sites    bool       // the site is one of several: there is a page of all of them
+
+	Device, DeviceName string // the enrolled tablet the page is for; "": none
+	PersonID           string
+	API                string // where the interface for programs begins
 }
 
 // Way is a link of the navigation.
@@ -166,6 +170,7 @@ func (f *Frame) Ways() {
 	}
 	f.Nav = append(f.Nav, alerts)
 	f.More = []Way{
+		way("/display", "display.title"),
 		way("/trends", "nav.trends"),
 		way("/materials", "nav.materials"),
 		way("/instruments", "nav.instruments"),
@@ -176,6 +181,10 @@ func (f *Frame) Ways() {
 	if f.May(haccp.AskReview) {
 		f.More = append(f.More, way("/review", "nav.review"))
 	}
+	if f.May(haccp.AskSignPlan) {
+		f.More = append(f.More, way("/unverified", "nav.unverified"))
+	}
+	f.More = append(f.More, way("/labels", "nav.labels"))
 	if f.May(haccp.KindNote) {
 		f.More = append(f.More, way("/notes", "nav.note"))
 	}
@@ -187,8 +196,21 @@ func (f *Frame) Ways() {
 	f.More = append(f.More, way("/me", "nav.me"))
 }
 
+// AtTablet fills the navigation of a tablet on which nobody is signed in.
+func (f *Frame) AtTablet() {
+	if f.Device == "" {
+		return
+	}
+	for _, x := range [][2]string{{"/", "nav.due"}, {"/places", "nav.places"}} {
+		f.Nav = append(f.Nav, Way{Path: x[0], Text: f.T(x[1]), Here: f.Here == x[0]})
+	}
+}
+
 // May says whether one of the roles of who is signed in may give a kind of command now.
 func (f *Frame) May(kind string) bool {
+	if f.Device != "" && f.PersonID == "" { // whoever confirms it with a PIN
+		return f.State.May(haccp.RoleTechnician, kind, f.Now)
+	}
 	for _, r := range f.Roles {
 		if f.State.May(r, kind, f.Now) {
 			return true

@@ -1,4 +1,4 @@
-package mongostore
+package runs
 
 import (
 	"crypto/sha256"
@@ -19,18 +19,18 @@ func testID(n int) record.UUID {
 
 func TestFilterForgetsNoID(t *testing.T) {
 	const many = 4 * filterFirst
-	f := filter{complete: true}
+	f := Filter{complete: true}
 	for n := range many {
-		f.add(testID(n))
+		f.Add(testID(n))
 	}
 	for n := range many {
-		if f.news(testID(n)) {
+		if f.News(testID(n)) {
 			t.Fatalf("id %d was added and is news", n)
 		}
 	}
 	wrong := 0
 	for n := range many {
-		if !f.news(testID(many + n)) {
+		if !f.News(testID(many + n)) {
 			wrong++
 		}
 	}
@@ -41,19 +41,19 @@ func TestFilterForgetsNoID(t *testing.T) {
 }
 
 func TestFilterKnowsNothingBeforeItIsComplete(t *testing.T) {
-	var f filter
-	if f.news(testID(1)) {
+	var f Filter
+	if f.News(testID(1)) {
 		t.Error("an id is news to a filter that is not complete")
 	}
 }
 
 func BenchmarkFilter(b *testing.B) {
-	f := filter{complete: true}
+	f := Filter{complete: true}
 	for n := range 1 << 20 {
-		f.add(testID(n))
+		f.Add(testID(n))
 	}
 	id := testID(1 << 21)
 	for b.Loop() {
-		f.news(id)
+		f.News(id)
 	}
 }

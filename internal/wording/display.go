@@ -1,0 +1,33 @@
+package wording
+
+// display are the words of the line display.
+var display = map[string]text{
+	"display.title":      {"Line display", "Pantalla de línea"},
+	"display.leave":      {"Leave", "Salir"},
+	"display.running":    {"runs for", "en marcha desde hace"},
+	"display.stopped":    {"stands for", "parada desde hace"},
+	"display.never":      {"has not run", "no ha arrancado"},
+	"display.ago":        {"{age} ago", "hace {age}"},
+	"display.unread":     {"no reading", "sin medición"},
+	"display.within":     {"{min} to {max}", "{min} a {max}"},
+	"display.least":      {"≥ {min}", "≥ {min}"},
+	"display.most":       {"≤ {max}", "≤ {max}"},
+	"display.clocks":     {"Clocks", "Relojes"},
+	"display.no-clocks":  {"No clock runs", "Ningún reloj corre"},
+	"display.of":         {"of", "de"},
+	"display.checks":     {"Next checks", "Próximas verificaciones"},
+	"display.no-checks":  {"No check is due", "No toca ninguna verificación"},
+	"display.in":         {"in", "en"},
+	"display.past":       {"past by", "atrasada"},
+	"display.hold":       {"Lots on hold", "Lotes retenidos"},
+	"display.open":       {"Open deviations", "Desviaciones abiertas"},
+	"display.none":       {"none", "ninguna"},
+	"display.no-lots":    {"none", "ninguno"},
+	"display.more":       {"and {n} more", "y {n} más"},
+	"display.change":     {"Change the water", "Cambiar el agua"},
+	"display.low-in":     {"Chlorine below its limit, by forecast, in", "Cloro bajo su límite, según pronóstico, en"},
+	"display.lost":       {"No connection. What is below is not current: go by the tests at the line. Last heard", "Sin conexión. Lo de abajo no es actual: guíese por las mediciones en la línea. Última señal"},
+	"display.signed-out": {"Signed out: nothing new is shown. Sign in again.", "Sesión cerrada: no se muestra nada nuevo. Vuelva a entrar."},
+	"display.no-plan":    {"No plan is in force: there is nothing to show.", "No hay plan vigente: no hay nada que mostrar."},
+	"display.not-ready":  {"The service does not record now. What is below may be old.", "El servicio no registra ahora. Lo de abajo puede ser viejo."},
+}
