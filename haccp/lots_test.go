@@ -201,7 +201,11 @@ func TestReleaseAndHoldAgain(t *testing.T) {
 	for _, s := range [][2]string{{"shred", "shredder"}, {"dose", "shredder"}, {"fill", "filler"}, {"chill", "cold-room"}} {
 		w.in("A", s[0], s[1])
 		w.at(5 * time.Minute)
-		w.out("A", s[0], s[1])
+		left := &haccp.LotMoved{Lot: "A", Step: s[0], Place: s[1]}
+		if s[0] == "fill" {
+			left.Boxes = []haccp.BoxRange{{Prefix: "A-", From: 1, To: 12}}
+		}
+		w.must(haccp.KindLotLeft, lea, left)
 		w.test("124")
 	}
 	if err := w.release("A"); !errors.As(err, &r) || !strings.Contains(fmt.Sprint(r.Items), "reviewed") || len(r.Items) != 1 {
@@ -251,7 +255,7 @@ func TestReleaseAndHoldAgain(t *testing.T) {
 		t.Fatalf("%+v %s", again, w.lot("A").State())
 	}
 	loud := w.causes(alarm.LotReleased)
-	if len(loud) != 1 || loud[0].Lot != "A" || loud[0].Severity != alarm.Critical || loud[0].Data["was"] != "released" || loud[0].Data["boxes"] == "" {
+	if len(loud) != 1 || loud[0].Lot != "A" || loud[0].Severity != alarm.Critical || loud[0].Data["was"] != "released" || loud[0].Data["boxes"] != "A-1 – A-12" {
 		t.Fatalf("a released lot is affected and the alert is %+v", loud)
 	}
 	ship := &haccp.LotShipped{Lot: "A", All: true, Mass: kg("190"), Consignee: haccp.Party{Name: "Buyer"}}
