@@ -265,7 +265,7 @@ func TestReleaseAndHoldAgain(t *testing.T) {
 		t.Fatalf("%+v %s", again, w.lot("A").State())
 	}
 	loud := w.causes(alarm.LotReleased)
-	if len(loud) != 1 || loud[0].Lot != "A" || loud[0].Severity != alarm.Critical || loud[0].Data["was"] != "released" || loud[0].Data["boxes"] == "" {
+	if len(loud) != 1 || loud[0].Lot != "A" || loud[0].Severity != alarm.Critical || loud[0].Data["was"] != "released" || loud[0].Data["boxes"] != "A-1 – A-12" {
 		t.Fatalf("a released lot is affected and the alert is %+v", loud)
 	}
 	ship := &haccp.LotShipped{Lot: "A", All: true, Mass: kg("190"), Consignee: haccp.Party{Name: "Buyer"}}
