@@ -77,9 +77,6 @@ type LotExposure struct {
 	Exposure []haccp.Exposure `json:"exposure"`
 }
 
-// maxTies bounds the lots read from the log for one question about a material.
-const maxTies = 2000
-
 // maxGathered bounds the ranges of records read for one question.
 const maxGathered = 20000
 

@@ -32,7 +32,7 @@ func atWork(t *testing.T) *app.App {
 	t.Helper()
 	began := time.Now()
 	clock := func() time.Time { return working.Add(time.Since(began)) }
-	for chance := range uint64(8) {
+	for chance := range uint64(24) {
 		dir := filepath.Join(t.TempDir(), "data")
 		f, err := app.OpenFolder(t.Context(), dir, nil)
 		check(t, err)
