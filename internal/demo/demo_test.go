@@ -201,6 +201,9 @@ func bySeq(events []*haccp.Event) []*haccp.Event {
 func TestAnyMoment(t *testing.T) {
 	for name, now := range map[string]time.Time{"in shift": inShift, "at night": atNight, "Sunday": onSunday, "early": early} {
 		for days := demo.MinDays; days <= 9; days += 6 {
+			if days > demo.MinDays && name != "in shift" && name != "Sunday" {
+				continue
+			}
 			s, log := inMemory(t, now, days)
 			k := kinds(t, log)
 			reworked := k[haccp.KindLotFed]   // the day after; its clock opens a case that stays open

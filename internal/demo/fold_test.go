@@ -83,9 +83,15 @@ func (h *history) restore(b []byte) *haccp.State {
 
 // The demo's log folds to the same state with a snapshot taken at any position as without: a state restored
 // at that position holds what was put in, and the rest of the log makes of it what it makes of the state
-// that was never put away. In the longer log, old readings leave the state.
-func TestFoldAgreesAtEveryPosition(t *testing.T) {
-	for _, tc := range []struct{ days, every int }{{demo.MinDays, 1}, {14, 150}} {
+// that was never put away. In the longer log, old readings leave the state. Most of the restored states are followed
+// for a while only; TestLongFold follows each to the end.
+func TestFoldAgreesAtManyPositions(t *testing.T) { foldsAgree(t, 6, 40) }
+
+// foldsAgree restores the state at every so many commands. It follows one of far of them to the end, and the others
+// through far commands.
+func foldsAgree(t *testing.T, every, far int) {
+	t.Helper()
+	for _, tc := range []struct{ days, every int }{{demo.MinDays, every}, {14, 150}} {
 		log := memstore.New().Site(demo.Site)
 		site, _ := written(t, log, inShift, tc.days)
 		h := readHistory(t, log)
@@ -100,8 +106,14 @@ func TestFoldAgreesAtEveryPosition(t *testing.T) {
 				}
 			}
 			h.fold(straight, g)
-			for _, s := range restored {
+			for at, s := range restored {
 				h.fold(s, g)
+				if i-at == far && (at/tc.every)%far != 0 {
+					if !bytes.Equal(h.snapshot(s), h.snapshot(straight)) {
+						t.Errorf("%d days: from a snapshot at command %d the log folds to another state by command %d", tc.days, at, i)
+					}
+					delete(restored, at)
+				}
 			}
 		}
 		want := h.snapshot(straight)
@@ -113,6 +125,6 @@ func TestFoldAgreesAtEveryPosition(t *testing.T) {
 				t.Errorf("%d days: from a snapshot at command %d the log folds to another state", tc.days, i)
 			}
 		}
-		t.Logf("%d days: %d records, %d snapshots", tc.days, straight.Size, len(restored))
+		t.Logf("%d days: %d records, %d snapshots followed to the end", tc.days, straight.Size, len(restored))
 	}
 }
