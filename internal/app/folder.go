@@ -230,7 +230,7 @@ func (f *Folder) Open(ctx context.Context, site string, progress func(done, tota
 // process at a time may write to them.
 func (f *Folder) Accounts(site string) (Accounts, error) { return f.store.Accounts(site, f.ReadOnly) }
 
-// Outbox gives where messages about alerts wait, the same for all sites of a data folder.
+// Outbox gives where messages about alerts wait, the same for all sites of a data folder or database.
 func (f *Folder) Outbox() (alerts.Outbox, error) {
 	if f.ReadOnly {
 		return nil, sqlitestore.ErrReadOnly

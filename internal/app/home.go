@@ -18,7 +18,7 @@ import (
 type beside interface {
 	// Accounts gives what is kept of the people of a site outside its log.
 	Accounts(site string) (Accounts, error)
-	// Outbox gives where messages about alerts wait; a database has none that outlives the process.
+	// Outbox gives where messages about alerts wait.
 	Outbox() (alerts.Outbox, error)
 }
 

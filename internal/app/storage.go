@@ -11,7 +11,6 @@ import (
 
 	"linewarden/alerts"
 	"linewarden/internal/access"
-	"linewarden/internal/memstore"
 	"linewarden/internal/mongostore"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
@@ -161,9 +160,14 @@ func (s *sqliteStorage) Close() error {
 // mongoStorage is a MongoDB database.
 type mongoStorage struct{ *mongostore.Store }
 
-// Outbox keeps messages in memory: what was told first stands in the log, and what is open is told again after a
-// restart, but a message that waits is not kept.
-func (s mongoStorage) Outbox() (alerts.Outbox, error) { return memstore.NewOutbox(), nil }
+// Outbox gives the outbox of the database, the same for every site and instance.
+func (s mongoStorage) Outbox() (alerts.Outbox, error) {
+	o, err := s.Store.Outbox()
+	if err != nil {
+		return nil, err
+	}
+	return o, nil
+}
 
 // closeWithin is how long a database may take to be closed.
 const closeWithin = 10 * time.Second

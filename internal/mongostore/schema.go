@@ -8,6 +8,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/mongo"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
+	"linewarden/internal/mongostore/outbox"
 	"linewarden/internal/mongostore/runs"
 )
 
@@ -38,6 +39,8 @@ const schemaVersion = 2
 //	grants       _id scope/hash         (scope, device, from)
 //	leases       _id site/epoch
 //	beats        _id holder
+//	messages     _id site/hash           (site, channel, over) (site, done, queued)
+//	outcomes     _id site/hash/version   (message, version) (site)
 const (
 	commitsName     = "commits"
 	lookupsName     = "lookups"
@@ -56,6 +59,14 @@ func (s *Store) commits() *mongo.Collection     { return s.db.Collection(commits
 func (s *Store) lookups() *mongo.Collection     { return s.db.Collection(lookupsName) }
 func (s *Store) checkpoints() *mongo.Collection { return s.db.Collection(checkpointsName) }
 func (s *Store) snapshots() *mongo.Collection   { return s.db.Collection(snapshotsName) }
+
+// Outbox gives the messages about alerts that wait, of all sites of the database.
+func (s *Store) Outbox() (*outbox.Box, error) {
+	if s.readOnly {
+		return nil, ErrReadOnly
+	}
+	return outbox.New(s.db), nil
+}
 
 // prepare checks the version of the collections and sets up what is missing.
 func (s *Store) prepare(ctx context.Context, run int) error {
@@ -113,6 +124,9 @@ func indexes() map[string][]mongo.IndexModel {
 		sessionsName: {over("scope")},
 		countersName: {over("scope")},
 		grantsName:   {over("scope", "device", "from")},
+
+		outbox.MessagesName: {over("site", "channel", "over"), over("site", "done", "queued")},
+		outbox.OutcomesName: {over("message", "version"), over("site")},
 	}
 }
 

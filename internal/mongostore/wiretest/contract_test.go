@@ -2,11 +2,18 @@ package wiretest
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
+	"go.mongodb.org/mongo-driver/v2/bson"
+
+	"linewarden/alerts"
+	"linewarden/alerts/alertstest"
 	"linewarden/internal/access"
 	"linewarden/internal/access/accesstest"
 	"linewarden/internal/mongostore"
@@ -101,4 +108,86 @@ func TestAccounts(t *testing.T) {
 	}
 	reopen := func(t *testing.T) access.Accounts { return open(t, mongostore.Options{URI: uri}).Accounts("north") }
 	accesstest.Accounts(t, fresh, reopen)
+}
+
+func outboxOf(t testing.TB, s *mongostore.Store) alerts.Outbox {
+	t.Helper()
+	box, err := s.Outbox()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return box
+}
+
+func TestOutbox(t *testing.T) {
+	alertstest.TestOutbox(t, func(t *testing.T) (alerts.Outbox, func() alerts.Outbox) {
+		uri := database(t)
+		fresh := func() alerts.Outbox { return outboxOf(t, open(t, mongostore.Options{URI: uri})) }
+		return fresh(), fresh
+	})
+}
+
+// Two instances put the same messages and note attempts of one at once: each message is kept once, and no attempt
+// is lost.
+func TestOutboxShared(t *testing.T) {
+	uri, at := database(t), time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+	const messages, attempts = 10, 8
+	var kept atomic.Int32
+	var wg sync.WaitGroup
+	for range 2 {
+		box := outboxOf(t, open(t, mongostore.Options{URI: uri}))
+		wg.Go(func() {
+			for i := range messages {
+				is, err := box.Put(t.Context(), "north", fmt.Sprint("m", i), "mail", at, []byte("text"))
+				if err != nil {
+					t.Error(err)
+				}
+				if is {
+					kept.Add(1)
+				}
+			}
+			for range attempts {
+				if err := box.Failed(t.Context(), "north", "m0", at.Add(-time.Minute), "refused"); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	if kept.Load() != messages {
+		t.Errorf("%d of %d messages were kept by one of the two", kept.Load(), messages)
+	}
+	id, _, _, n, _, err := outboxOf(t, open(t, mongostore.Options{URI: uri})).Next(t.Context(), "north", "mail")
+	if err != nil || id != "m0" || n != 2*attempts {
+		t.Errorf("next is %q after %d attempts, not m0 after %d: %v", id, n, 2*attempts, err)
+	}
+	if left, err := Count(t.Context(), server.URI, databaseOf(uri), "outcomes"); err != nil || left > 11 {
+		t.Errorf("%d outcomes of one message are left: %v", left, err)
+	}
+}
+
+// A forgotten message leaves no outcome behind, also where the program died halfway.
+func TestOutboxForgets(t *testing.T) {
+	uri, at := database(t), time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+	box := outboxOf(t, open(t, mongostore.Options{URI: uri}))
+	for i, id := range []string{"a", "b", "c"} {
+		if _, err := box.Put(t.Context(), "north", id, "mail", at, []byte("text")); err != nil {
+			t.Fatal(err)
+		}
+		sent := at.Add(time.Duration(i) * time.Second)
+		if err := errors.Join(box.Sent(t.Context(), "north", id, sent, false), box.Done(t.Context(), "north", id)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := DeleteOne(t.Context(), server.URI, databaseOf(uri), "messages", bson.D{{Key: "id", Value: "b"}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := box.Forget(t.Context(), "north", at.Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range map[string]int64{"messages": 1, "outcomes": 2} { // c is the last that was taken
+		if n, err := Count(t.Context(), server.URI, databaseOf(uri), name); err != nil || n != want {
+			t.Errorf("%d documents in %s, want %d: %v", n, name, want, err)
+		}
+	}
 }
