@@ -52,6 +52,7 @@ type DeskOptions struct {
 	Timetable  func() Status                   // what the timetable did last; nil: it is not watched
 	Verify     func(ctx context.Context) error // proves the record log, once a day; nil: never
 	Checkpoint func(ctx context.Context) error // signs the head of the log, once an hour; nil: never
+	Backup     *Backups                        // keeps backups; nil: there are none
 	Summaries  Summaries                       // nil: summaries give no counts of checks
 	Turn       func() (epoch int64, mine bool) // whether this instance runs the timetable of the site; nil: it is alone
 	Link       string                          // address of the pages, without a slash at the end; "": messages have no links
@@ -174,6 +175,9 @@ func (d *Desk) Start() {
 	d.mu.Unlock()
 	d.runs.Go(func() { d.loop(ctx) })
 	d.runs.Go(func() { d.minutely(ctx) })
+	if d.opt.Backup != nil {
+		d.runs.Go(func() { d.backups(ctx) })
+	}
 	for i := range d.opt.Channels {
 		d.runs.Go(func() { d.deliver(ctx, i) })
 	}

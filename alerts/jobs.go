@@ -31,12 +31,16 @@ type JobState struct {
 	NextRun time.Time
 }
 
-// Jobs gives how every job stands, in the order in which they are done.
+// Jobs gives how every job stands, in the order in which they are done; that of backups has its own time.
 func (d *Desk) Jobs() []JobState {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	var out []JobState
-	for _, name := range d.jobNames() {
+	names := d.jobNames()
+	if d.opt.Backup != nil {
+		names = append(names, JobBackup)
+	}
+	for _, name := range names {
 		j := d.jobs[name]
 		j.Name = name
 		if j.NextRun.IsZero() {
@@ -47,6 +51,7 @@ func (d *Desk) Jobs() []JobState {
 	return out
 }
 
+// jobNames lists what minutely does.
 func (d *Desk) jobNames() []string {
 	names := []string{JobStanding, JobSummaries, JobClearing}
 	if d.opt.Verify != nil {
@@ -60,7 +65,7 @@ func (d *Desk) jobNames() []string {
 
 // firstRun is when a job runs first after a start: when what needs the machine at once is done.
 func (d *Desk) firstRun(name string) time.Time {
-	if name == JobProof || name == JobCheckpoint {
+	if name == JobProof || name == JobCheckpoint || name == JobBackup {
 		return d.born.Add(firstProof)
 	}
 	return d.born
@@ -103,7 +108,7 @@ func (d *Desk) jobDue(name string) bool {
 		return !now.Before(d.firstRun(name))
 	}
 	passed := now.Sub(j.LastRun)
-	return passed >= jobEvery[name]-time.Second || passed < 0 // a tick may come a little early
+	return passed >= d.every(name, j.Outcome)-time.Second || passed < 0 // a tick may come a little early
 }
 
 func (d *Desk) jobDone(ctx context.Context, name string, err error) {
@@ -111,12 +116,13 @@ func (d *Desk) jobDone(ctx context.Context, name string, err error) {
 		return
 	}
 	now := d.opt.Clock()
-	j := JobState{LastRun: now, Outcome: "done", NextRun: now.Add(jobEvery[name])}
+	j := JobState{LastRun: now, Outcome: "done"}
 	if err != nil {
 		j.Outcome = notify.Failure(err)
 		d.metrics.jobFailures.WithLabelValues(name).Inc()
 		d.opt.Logger.Warn("a job of the timetable failed; it is tried again at its next time", "job", name, "why", j.Outcome)
 	}
+	j.NextRun = now.Add(d.every(name, j.Outcome))
 	d.metrics.jobRan.WithLabelValues(name).Set(float64(now.Unix()))
 	d.mu.Lock()
 	defer d.mu.Unlock()

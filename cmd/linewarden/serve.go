@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"linewarden/internal/app"
+	"linewarden/internal/app/transfer"
 	"linewarden/internal/config"
 )
 
@@ -71,7 +72,7 @@ func (c *serveCommand) Run(ctx context.Context, t *terminal) error {
 	if c.PrintConfig {
 		return errors.Join(cfg.Print(t.out), cfg.Check())
 	}
-	a, err := app.New(ctx, cfg, app.Parts{Logger: t.logger(cfg.Log.Level, cfg.Log.Format), Version: version,
+	a, err := app.New(ctx, cfg, app.Parts{Logger: t.logger(cfg.Log.Level, cfg.Log.Format), Version: version, Backup: transfer.Series,
 		Progress: t.progress("reading the record log", "records")})
 	if err != nil {
 		return err

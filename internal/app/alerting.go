@@ -48,6 +48,9 @@ func (a *App) openDesk(h *house, reg prometheus.Registerer) error {
 	}
 	o := alerts.DeskOptions{Site: h.site, Outbox: box, Channels: channels, Timetable: h.timetable.Status, Turn: h.timetable.Turn, Verify: a.proving(h), Checkpoint: signing(h), Summaries: h.site,
 		Link: link, Clock: a.parts.Clock, Logger: a.logger, Registerer: reg}
+	if o.Backup, err = a.backups(h); err != nil {
+		return err
+	}
 	if file := a.cfg.Alerts.HeartbeatFile; file != "" {
 		address, err := config.ReadSecretFile(file)
 		if err != nil {

@@ -53,6 +53,8 @@ type Parts struct {
 	Progress func(done, total int64)
 	// Access are the numbers of sign-in; nil: access.Defaults.
 	Access *access.Settings
+	// Backup gives the job that keeps backups of a site; nil: settings that ask for backups are refused.
+	Backup func(BackupSeries) alerts.Backups
 }
 
 // DoorOptions says what a sign-in that Folder.Door opens works with; both may be nil.

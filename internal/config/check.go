@@ -49,7 +49,7 @@ func (c *Config) Check() error {
 	if c.Hashers < 1 || c.Hashers > 64 {
 		bad("hashers", "%d is not from 1 to 64", c.Hashers)
 	}
-	return errors.Join(slices.Concat(errs, c.checkAlerts(), c.checkNetwork())...)
+	return errors.Join(slices.Concat(errs, c.checkAlerts(), c.checkBackup(), c.checkNetwork())...)
 }
 
 func (c *Config) checkNetwork() []error {

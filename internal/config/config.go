@@ -47,6 +47,8 @@ type Config struct {
 	NoMetrics bool `yaml:"no_metrics"`
 	// Alerts says by which ways people outside are told of alerts; who and when stands in the plan.
 	Alerts Alerts `yaml:"alerts"`
+	// Backup says how the service makes backups by itself.
+	Backup Backup `yaml:"backup"`
 }
 
 // TLS says how connections are encrypted: with a certificate of your own, or with one that the plant's
@@ -95,6 +97,7 @@ func Default() Config {
 		StopWithin:    Duration(20 * time.Second),
 		SnapshotEvery: 50_000,
 		Hashers:       4,
+		Backup:        Backup{Keep: backupKeep},
 	}
 }
 

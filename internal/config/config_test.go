@@ -132,7 +132,7 @@ func TestPrintReadsBack(t *testing.T) {
 	if again.Data != c.Data || again.StopWithin != c.StopWithin || len(again.TLS.Plant) != 1 || again.Log != c.Log {
 		t.Errorf("read back %+v from\n%s", again, b.String())
 	}
-	if want := strings.Count(b.String(), ":") - strings.Count(b.String(), "tls:") - strings.Count(b.String(), "log:") - strings.Count(b.String(), "alerts:") - strings.Count(b.String(), "channels:") - strings.Count(c.Listen, ":"); len(config.Variables()) != want {
+	if want := strings.Count(b.String(), ":") - strings.Count(b.String(), "tls:") - strings.Count(b.String(), "log:") - strings.Count(b.String(), "alerts:") - strings.Count(b.String(), "backup:") - strings.Count(b.String(), "channels:") - strings.Count(c.Listen, ":"); len(config.Variables()) != want {
 		t.Errorf("%d variables for %d settings:\n%s", len(config.Variables()), want, b.String())
 	}
 }

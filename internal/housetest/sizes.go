@@ -24,6 +24,8 @@ var wider = map[string]int{
 	"haccp/control": 2800,
 	// The types of a plan and the one checker that walks them; its rules stand in a file for each part of a plan.
 	"haccp/plan": 3200,
+	// The desk, its jobs and its outbox share one state under one lock.
+	"alerts": 2600,
 	// One list with an entry a question, a file a subject; it computes nothing.
 	"internal/calculator": 3500,
 	// A file a page and a file a subject; each is to be cut by area when all the pages are there.

@@ -29,6 +29,7 @@ const (
 	checkpointsName = "checkpoints.ndjson"
 	credentialsName = "credentials.ndjson"
 	recordsSuffix   = ".records.ndjson"
+	unfinished      = ".unfinished-" // follows the name of a backup while it is written
 )
 
 // BackupManifest says what a backup holds. It is the last file to be written.
@@ -80,7 +81,7 @@ func Backup(ctx context.Context, f *app.Folder, o BackupOptions) (BackupManifest
 	if _, err := os.Lstat(o.Dir); err == nil {
 		return BackupManifest{}, fmt.Errorf("%s is there already: a backup goes into a new folder", o.Dir)
 	}
-	tmp, err := os.MkdirTemp(filepath.Dir(filepath.Clean(o.Dir)), filepath.Base(o.Dir)+".unfinished-*")
+	tmp, err := os.MkdirTemp(filepath.Dir(filepath.Clean(o.Dir)), filepath.Base(o.Dir)+unfinished+"*")
 	if err != nil {
 		return BackupManifest{}, fmt.Errorf("backup: %w", err)
 	}

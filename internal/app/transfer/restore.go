@@ -36,18 +36,9 @@ type RestoreOptions struct {
 
 // ReadBackup reads the manifest of a backup and compares its files with their hashes.
 func ReadBackup(dir string) (BackupManifest, error) {
-	var m BackupManifest
-	text, err := os.ReadFile(filepath.Join(dir, manifestName))
+	m, err := readManifest(dir)
 	if err != nil {
-		return m, fmt.Errorf("%s is no backup: %w", dir, err)
-	}
-	d := json.NewDecoder(bytes.NewReader(text))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&m); err != nil {
-		return m, fmt.Errorf("%s: %w", filepath.Join(dir, manifestName), err)
-	}
-	if m.Format != BackupFormat {
-		return m, fmt.Errorf("%s: format %q is not known here, only %q", filepath.Join(dir, manifestName), m.Format, BackupFormat)
+		return m, err
 	}
 	for name, want := range m.Files {
 		if filepath.Base(name) != name {
@@ -60,6 +51,23 @@ func ReadBackup(dir string) (BackupManifest, error) {
 		if have != want {
 			return m, fmt.Errorf("backup %s: %w: file %s is not as it was written", dir, record.ErrTampered, name)
 		}
+	}
+	return m, nil
+}
+
+func readManifest(dir string) (BackupManifest, error) {
+	var m BackupManifest
+	text, err := os.ReadFile(filepath.Join(dir, manifestName))
+	if err != nil {
+		return m, fmt.Errorf("%s is no backup: %w", dir, err)
+	}
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&m); err != nil {
+		return m, fmt.Errorf("%s: %w", filepath.Join(dir, manifestName), err)
+	}
+	if m.Format != BackupFormat {
+		return m, fmt.Errorf("%s: format %q is not known here, only %q", filepath.Join(dir, manifestName), m.Format, BackupFormat)
 	}
 	return m, nil
 }
