@@ -133,7 +133,9 @@ func NewDesk(o DeskOptions) (*Desk, error) {
 	}
 	d := &Desk{opt: o, metrics: m, wake: make(chan struct{}, 1), jobs: map[string]JobState{}}
 	d.site, _ = o.Site.Name()
-	for range o.Channels {
+	for _, c := range o.Channels {
+		m.waiting.WithLabelValues(c.Name).Set(0) // shown from the start, before the outbox was read
+		m.oldest.WithLabelValues(c.Name).Set(0)
 		d.outWake = append(d.outWake, make(chan struct{}, 1))
 	}
 	return d, nil
