@@ -3,6 +3,7 @@ package alerts_test
 import (
 	"context"
 	"errors"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -16,11 +17,27 @@ import (
 func TestBackupsAreMadeInTheirTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := newWatched(t, "2026-11-02T09:00:00Z", livePlan, false)
+		var mu sync.Mutex
 		last, made, fails, mine := w.now().Add(-22*time.Hour), 0, 0, true
+		set := func(change func()) {
+			mu.Lock()
+			defer mu.Unlock()
+			change()
+		}
 		d, err := alerts.NewDesk(alerts.DeskOptions{Site: w.site, Outbox: memstore.NewOutbox(), Clock: w.now, Summaries: w.site, Timetable: w.table.Status,
-			Turn: func() (int64, bool) { return 0, mine },
-			Backup: &alerts.Backups{Every: 24 * time.Hour, Last: func(context.Context) (time.Time, error) { return last, nil },
+			Turn: func() (int64, bool) {
+				mu.Lock()
+				defer mu.Unlock()
+				return 0, mine
+			},
+			Backup: &alerts.Backups{Every: 24 * time.Hour, Last: func(context.Context) (time.Time, error) {
+				mu.Lock()
+				defer mu.Unlock()
+				return last, nil
+			},
 				Make: func(context.Context) error {
+					mu.Lock()
+					defer mu.Unlock()
 					if fails > 0 {
 						fails--
 						return errors.New("the disk is full")
@@ -34,13 +51,15 @@ func TestBackupsAreMadeInTheirTime(t *testing.T) {
 		want := func(when string, n int, outcome string) {
 			t.Helper()
 			list := d.Jobs()
+			mu.Lock()
+			defer mu.Unlock()
 			if j := list[len(list)-1]; j.Name != alerts.JobBackup || made != n || j.Outcome != outcome || !j.NextRun.After(w.now()) {
 				t.Fatalf("%s: %d made, want %d: %+v", when, made, n, j)
 			}
 		}
 		after(time.Hour)
 		want("22 h after the last, started an hour ago", 0, "done")
-		fails = 1
+		set(func() { fails = 1 })
 		after(70 * time.Minute)
 		want("due, and no room", 0, "the disk is full")
 		after(time.Hour)
@@ -50,12 +69,14 @@ func TestBackupsAreMadeInTheirTime(t *testing.T) {
 		w.step(80 * time.Hour)
 		after(10 * time.Minute)
 		want("asleep for days", 2, "done")
-		mine = false
+		set(func() { mine = false })
 		after(48 * time.Hour)
-		if made != 2 {
-			t.Fatalf("%d made, and another instance runs the timetable", made)
-		}
-		last, mine = w.now().Add(-time.Hour), true // that one made them meanwhile
+		set(func() {
+			if made != 2 {
+				t.Errorf("%d made, and another instance runs the timetable", made)
+			}
+			last, mine = w.now().Add(-time.Hour), true // that one made them meanwhile
+		})
 		after(10 * time.Minute)
 		want("taken over", 2, "done")
 		d.Stop()
