@@ -120,6 +120,7 @@ func (w *writer) clear(s *shift, code string, begin time.Time) {
 		return &haccp.LotFed{How: haccp.FedReworked, Step: "fill", Place: "filler", From: []haccp.LotPart{{Lot: code, Mass: mass("120"), All: true}},
 			To: []haccp.LotPart{{Lot: code + "R", Mass: mass("119.4")}}}, nil
 	})
+	w.refill(s, code+"R", w.inHours(after(out, 332)))
 	w.later(after(out, 24*60), w.as(s.lead, haccp.KnownPassword), haccp.AskLotShip, func(p *player) (any, error) {
 		l, ok := p.site.View().Lot(code)
 		if !ok || l.State() != haccp.LotReleased {
@@ -128,6 +129,34 @@ func (w *writer) clear(s *shift, code string, begin time.Time) {
 		return &haccp.LotShipped{Lot: code, All: true, Mass: mass("120"), Consignee: haccp.Party{Name: "Cocina Piloto del Valle (invented)", Address: "Valle Alto"},
 			Document: &haccp.Document{Kind: "delivery note", Number: "DN-" + code}}, nil
 	})
+}
+
+// refill fills a reworked lot into bags again and puts it into the cold room.
+func (w *writer) refill(s *shift, code string, begin time.Time) {
+	step := func(minutes float64, kind string, ask func() *haccp.LotMoved) {
+		w.later(after(begin, minutes), w.as(s.lead, haccp.KnownPIN), kind, func(p *player) (any, error) {
+			if _, ok := p.site.View().Lot(code); !ok {
+				return nil, nil
+			}
+			return ask(), nil
+		})
+	}
+	step(0, haccp.KindLotEntered, func() *haccp.LotMoved { return &haccp.LotMoved{Lot: code, Step: "fill", Place: "filler"} })
+	step(28, haccp.KindLotLeft, func() *haccp.LotMoved {
+		bags := quantity.Exact(quantity.MustDecimal("6"), material.Pieces)
+		return &haccp.LotMoved{Lot: code, Step: "fill", Place: "filler", Boxes: []haccp.BoxRange{{Prefix: "BXR", From: 1, To: 6, Mass: mass("119.4")}},
+			Materials: []haccp.MaterialUse{{Material: "bags", Lot: w.supplied("bags", after(begin, 28)), Amount: &bags}}}
+	})
+	step(32, haccp.KindLotEntered, func() *haccp.LotMoved { return &haccp.LotMoved{Lot: code, Step: "chill", Place: "cold-room"} })
+}
+
+// inHours moves a moment at which the line stands to the next morning at which it runs.
+func (w *writer) inHours(t time.Time) time.Time {
+	for local := t.In(w.zone); ; local = time.Date(local.Year(), local.Month(), local.Day()+1, 8, 0, 0, 0, w.zone) {
+		if h := local.Hour(); h >= 8 && h < 19 && local.Weekday() != time.Sunday {
+			return local.UTC()
+		}
+	}
 }
 
 // heldFor says whether a lot is on hold, and whether a critical limit is the reason.
