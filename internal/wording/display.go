@@ -5,7 +5,7 @@ var display = map[string]text{
 	"display.title":      {"Line display", "Pantalla de línea"},
 	"display.leave":      {"Leave", "Salir"},
 	"display.running":    {"runs for", "en marcha desde hace"},
-	"display.stopped":    {"stands for", "parada desde hace"},
+	"display.stopped":    {"stopped for", "parada desde hace"},
 	"display.never":      {"has not run", "no ha arrancado"},
 	"display.ago":        {"{age} ago", "hace {age}"},
 	"display.unread":     {"no reading", "sin medición"},

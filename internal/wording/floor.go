@@ -51,8 +51,8 @@ var floor = map[string]text{
 
 	"dose.title":                    {"How much to add", "Cuánto agregar"},
 	"dose.rests":                    {"For {litres}, the bath at its working level.", "Para {litres}, la tina a su nivel de trabajo."},
-	"dose.label":                    {"The strength is that of the label, {strength} ({is}): an older lot is weaker.", "La fuerza es la de la etiqueta, {strength} ({is}): un lote viejo es más débil."},
-	"dose.lot":                      {"The strength is that of lot {lot}, the last one added here: {strength}, tested {on}.", "La fuerza es la del lote {lot}, el último agregado aquí: {strength}, probado el {on}."},
+	"dose.label":                    {"The strength is that of the label, {strength} ({is}): an older lot is weaker.", "La concentración es la de la etiqueta, {strength} ({is}): un lote viejo es más débil."},
+	"dose.lot":                      {"The strength is that of lot {lot}, the last one added here: {strength}, tested {on}.", "La concentración es la del lote {lot}, el último agregado aquí: {strength}, probado el {on}."},
 	"dose.expect":                   {"Expect {level} mg/L after mixing, {worst} mg/L at most.", "Espere {level} mg/L después de mezclar, {worst} mg/L como máximo."},
 	"strength.trade-percent":        {"g Cl₂ in 100 mL", "g Cl₂ en 100 mL"},
 	"strength.available-percent":    {"% available chlorine by weight", "% de cloro disponible en peso"},

@@ -88,7 +88,7 @@ var forms = map[string]text{
 	"part.field.held_where":  {"Where it is held", "Dónde está retenido"},
 	"part.field.evaluation":  {"Evaluation: what was looked at", "Evaluación: qué se revisó"},
 	"part.field.outcome":     {"What became of it", "Qué se hizo con él"},
-	"part.field.cured_by":    {"Made good by a later bath", "Corregido por un baño posterior"},
+	"part.field.cured_by":    {"Made good by a later bath", "Corregido por una tina posterior"},
 	"part.cured-hint":        {"only where the plan says so, with its basis, and its readings show it inside all the while", "solo donde el plan lo dice, con su fundamento, y sus lecturas lo muestran dentro todo el tiempo"},
 	"part.field.evidence":    {"If no product was exposed: what shows it", "Si no hubo producto expuesto: qué lo muestra"},
 	"part.field.cause":       {"Cause", "Causa"},

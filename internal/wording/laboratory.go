@@ -60,7 +60,7 @@ var laboratoryTexts = map[string]text{
 	"laboratory.passed":      {"handed over to {to}, {at}, {by}", "entregada a {to}, {at}, {by}"},
 	"laboratory.received":    {"received by {laboratory}, {at}, {by}", "recibida por {laboratory}, {at}, {by}"},
 	"laboratory.unfit":       {"not fit to be tested: {why}", "no apta para análisis: {why}"},
-	"laboratory.custody":     {"From hand to hand", "Cadena de custodia"},
+	"laboratory.custody":     {"Chain of custody", "Cadena de custodia"},
 	"laboratory.enter":       {"Enter results", "Registrar resultados"},
 	"laboratory.rule":        {"Specification", "Especificación"},
 	"laboratory.unit":        {"Unit {unit}", "Unidad {unit}"},

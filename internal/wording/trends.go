@@ -42,8 +42,8 @@ var trending = map[string]text{
 	"trend.key-critical":  {"critical limit", "límite crítico"},
 	"trend.key-operating": {"operating limit", "límite operativo"},
 	"trend.key-chart":     {"centre and 3 sigma", "centro y 3 sigma"},
-	"trend.key-signal":    {"a runs rule speaks", "señal de una regla de rachas"},
+	"trend.key-signal":    {"signal of a runs rule", "señal de una regla de rachas"},
 	"trend.key-gap":       {"no reading in time", "sin lectura a tiempo"},
-	"trend.key-stopped":   {"line stopped or bath empty", "línea parada o baño vacío"},
+	"trend.key-stopped":   {"line stopped or bath empty", "línea parada o tina vacía"},
 	"trend.key-act":       {"filled, added or drained", "llenado, adición o vaciado"},
 }
