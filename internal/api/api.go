@@ -40,16 +40,23 @@ type Site interface {
 	View() *haccp.State
 	// Head gives the end of the log.
 	Head() record.Head
-	// Find gives a page of records.
-	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
-	// Record gives a record by its number, with its exact bytes.
-	Record(ctx context.Context, seq int64) (string, *haccp.Event, error)
-	// ByID gives a record by its id, with its exact bytes.
-	ByID(ctx context.Context, id string) (string, *haccp.Event, error)
+	Recorded
 	// CorrectiveLog puts the corrective-action log of a period together.
 	CorrectiveLog(ctx context.Context, from, to, now time.Time) (haccp.Log, error)
 	// FoldCase folds the records of a case that the state has forgotten.
 	FoldCase(ctx context.Context, records []*haccp.Event) (*haccp.Deviation, error)
+}
+
+// Recorded is read by key, number and id.
+type Recorded interface {
+	// Find gives a page of records.
+	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
+	// Gather reads what a question wants beyond a state and what was read for it before.
+	Gather(ctx context.Context, state *haccp.State, had haccp.Facts, needs func(haccp.Facts) haccp.Need) (haccp.Facts, error)
+	// Record gives a record by its number, with its exact bytes.
+	Record(ctx context.Context, seq int64) (string, *haccp.Event, error)
+	// ByID gives a record by its id, with its exact bytes.
+	ByID(ctx context.Context, id string) (string, *haccp.Event, error)
 }
 
 // Evidence is what shows that the log was not changed; *plant.Site gives it.

@@ -80,34 +80,28 @@ type LotExposure struct {
 // maxGathered bounds the ranges of records read for one question.
 const maxGathered = 20000
 
-// gather reads what is needed, until nothing is.
-func (q *call) gather(f *haccp.Facts, needs func(haccp.Facts) haccp.Need) error {
-	if f.Ranges == nil {
-		f.Ranges = map[haccp.Range][]*haccp.Event{}
+// gather reads what is needed beyond a state, until nothing is.
+func (q *call) gather(s *haccp.State, f *haccp.Facts, needs func(haccp.Facts) haccp.Need) error {
+	much := false
+	got, err := q.api.Site.Gather(q.UserContext(), s, *f, func(f haccp.Facts) haccp.Need {
+		need := needs(f)
+		if much = len(f.Ranges)+len(need.Ranges) > maxGathered; much {
+			return haccp.Need{}
+		}
+		return need
+	})
+	if much {
+		return q.refused("", "too-much", "the answer takes in too many lots: ask about fewer")
 	}
-	for {
-		need := needs(*f)
-		if len(need.Ranges) == 0 {
-			return nil
-		}
-		if len(f.Ranges)+len(need.Ranges) > maxGathered {
-			return q.refused("", "too-much", "the answer takes in too many lots: ask about fewer")
-		}
-		for _, r := range need.Ranges {
-			events, err := q.about(r)
-			if err != nil {
-				return err
-			}
-			f.Ranges[r] = events
-		}
-	}
+	*f = got
+	return err
 }
 
 // withLots is a state that holds lots and their relatives, whatever it had forgotten.
 func (q *call) withLots(codes []string) (*haccp.State, haccp.Facts, error) {
 	s := q.api.Site.View()
 	var f haccp.Facts
-	if err := q.gather(&f, func(f haccp.Facts) haccp.Need { return s.LotNeeds(codes, f) }); err != nil {
+	if err := q.gather(s, &f, func(f haccp.Facts) haccp.Need { return s.LotNeeds(codes, f) }); err != nil {
 		return nil, f, err
 	}
 	return s.WithLots(codes, f), f, nil
@@ -123,7 +117,7 @@ func (q *call) traceLot() (LotTrace, error) {
 	if err != nil {
 		return LotTrace{}, err
 	}
-	if err := q.around(s, l.Code, f); err != nil {
+	if err := q.around(s, l.Code, &f); err != nil {
 		return LotTrace{}, err
 	}
 	out := q.trace(s, f, []string{l.Code}, direction)
@@ -245,7 +239,7 @@ func (q *call) traceBox() (BoxTrace, error) {
 		return BoxTrace{}, err
 	}
 	for _, code := range codes {
-		if err := q.around(s, code, f); err != nil {
+		if err := q.around(s, code, &f); err != nil {
 			return BoxTrace{}, err
 		}
 	}
@@ -254,7 +248,7 @@ func (q *call) traceBox() (BoxTrace, error) {
 	for _, l := range out.Trace.Lots {
 		all = append(all, l.Lot)
 	}
-	if err := q.gather(&f, func(f haccp.Facts) haccp.Need { return s.ExposureNeeds(all, f, q.now) }); err != nil {
+	if err := q.gather(s, &f, func(f haccp.Facts) haccp.Need { return s.ExposureNeeds(all, f, q.now) }); err != nil {
 		return BoxTrace{}, err
 	}
 	out.People, out.Instruments = slices.Clone(out.Trace.People), slices.Clone(out.Trace.Instruments)
@@ -282,7 +276,7 @@ func (q *call) lotExposure() (LotExposure, error) {
 		return LotExposure{}, err
 	}
 	codes := []string{l.Code}
-	if err := q.gather(&f, func(f haccp.Facts) haccp.Need { return s.ExposureNeeds(codes, f, q.now) }); err != nil {
+	if err := q.gather(s, &f, func(f haccp.Facts) haccp.Need { return s.ExposureNeeds(codes, f, q.now) }); err != nil {
 		return LotExposure{}, err
 	}
 	return LotExposure{Lot: l.Code, Exposure: list(s.Exposures(l.Code, f, q.now))}, nil

@@ -7,7 +7,6 @@ import (
 	"linewarden/haccp"
 	"linewarden/haccp/laboratory"
 	"linewarden/haccp/lot"
-	"linewarden/internal/plant"
 )
 
 // LotRef is a lot in a list.
@@ -146,22 +145,6 @@ func (q *call) gathered(code string) (*haccp.State, haccp.Facts, *haccp.LotState
 	return s, f, l, nil
 }
 
-// about reads the records of a range, in the order of seq.
-func (q *call) about(r haccp.Range) ([]*haccp.Event, error) {
-	out := []*haccp.Event{}
-	p := plant.Query{About: r.About, From: r.From, To: r.To}
-	for {
-		page, next, err := q.api.Site.Find(q.UserContext(), p)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, page...)
-		if p.After = next; next == "" {
-			return bySeq(out), nil
-		}
-	}
-}
-
 func (q *call) listLots() (LotList, error) {
 	s := q.api.Site.View()
 	book := s.LotBook()
@@ -223,7 +206,7 @@ func (q *call) getLot() (LotFile, error) {
 	if err != nil {
 		return LotFile{}, err
 	}
-	if err := q.around(s, l.Code, f); err != nil {
+	if err := q.around(s, l.Code, &f); err != nil {
 		return LotFile{}, err
 	}
 	book := s.LotBook()
@@ -247,15 +230,8 @@ func (q *call) getLot() (LotFile, error) {
 }
 
 // around reads what was recorded at the places of a lot and that the state has forgotten.
-func (q *call) around(s *haccp.State, code string, f haccp.Facts) (err error) {
-	for need := s.ReleaseNeeds(code, f); !need.Empty(); need = s.ReleaseNeeds(code, f) {
-		for _, r := range need.Ranges {
-			if f.Ranges[r], err = q.about(r); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
+func (q *call) around(s *haccp.State, code string, f *haccp.Facts) error {
+	return q.gather(s, f, func(f haccp.Facts) haccp.Need { return s.ReleaseNeeds(code, f) })
 }
 
 // list is a list that is never null in JSON.

@@ -304,14 +304,14 @@ func (q *call) traceMaterial() (MaterialTrace, error) {
 
 // lotsOf reads the lots of product that a lot of a material was named with and that the state does not hold.
 func (q *call) lotsOf(s *haccp.State, l *material.Lot) (haccp.Facts, error) {
-	f := haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}}
+	var f haccp.Facts
 	var codes []string
 	for i := range l.Uses {
 		if c := l.Uses[i].Lot; c != "" {
 			codes = append(codes, c)
 		}
 	}
-	err := q.gather(&f, func(f haccp.Facts) haccp.Need { return s.LotNeeds(codes, f) })
+	err := q.gather(s, &f, func(f haccp.Facts) haccp.Need { return s.LotNeeds(codes, f) })
 	return f, err
 }
 
@@ -343,8 +343,8 @@ func (q *call) listInstruments() (InstrumentList, error) {
 func (q *call) askStep(in *askStepIn) (Asking, error) {
 	code := q.param("lot")
 	s := q.api.Site.View()
-	f := haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{}}
-	if err := q.gather(&f, func(f haccp.Facts) haccp.Need { return s.LotNeeds([]string{code}, f) }); err != nil {
+	var f haccp.Facts
+	if err := q.gather(s, &f, func(f haccp.Facts) haccp.Need { return s.LotNeeds([]string{code}, f) }); err != nil {
 		return Asking{}, err
 	}
 	items, err := s.AskStep(&haccp.LotMoved{Lot: code, Step: in.Step, Place: in.Place, Filling: in.Filling, Materials: in.Materials}, in.Instruments, f, q.now)

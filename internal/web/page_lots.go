@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"net/url"
 
 	"github.com/gofiber/fiber/v2"
@@ -57,19 +56,16 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 		return err
 	}
 	codes := []string{code}
-	kin, err := s.site.Gather(c.UserContext(), f.State, func(x haccp.Facts) haccp.Need { return f.State.LotNeeds(codes, x) })
+	kin, err := s.site.Gather(c.UserContext(), f.State, haccp.Facts{}, func(x haccp.Facts) haccp.Need { return f.State.LotNeeds(codes, x) })
 	if err != nil {
 		return err
-	}
-	if kin.Ranges == nil { // nothing was forgotten
-		kin.Ranges = map[haccp.Range][]*haccp.Event{}
 	}
 	state := f.State.WithLots(codes, kin)
 	l, ok := state.Lot(code)
 	if !ok {
 		return noPage()
 	}
-	shown, err := s.site.Gather(c.UserContext(), f.State, func(x haccp.Facts) haccp.Need { return state.ExposureNeeds(codes, x, f.Now) })
+	shown, err := s.site.Gather(c.UserContext(), f.State, haccp.Facts{}, func(x haccp.Facts) haccp.Need { return state.ExposureNeeds(codes, x, f.Now) })
 	if err != nil {
 		return err
 	}
@@ -87,10 +83,11 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 		p.Lost = b.Unexplained.String()
 	}
 	if l.Disposed() == nil || len(l.Standing()) > 0 {
-		if err := s.around(c.UserContext(), state, code, kin); err != nil {
+		around, err := s.site.Gather(c.UserContext(), f.State, kin, func(x haccp.Facts) haccp.Need { return state.ReleaseNeeds(code, x) })
+		if err != nil {
 			return err
 		}
-		for _, m := range state.MissingFor(code, kin, f.Now) {
+		for _, m := range state.MissingFor(code, around, f.Now) {
 			p.Missing = append(p.Missing, f.Missing(m))
 		}
 		for _, x := range state.Unchecked(l, f.Now) {
@@ -110,26 +107,4 @@ func lotLink(f *frame.Frame, code string, k *lot.Link) string {
 		text += " · " + k.Mass.String()
 	}
 	return text
-}
-
-// around reads what was recorded at the places of a lot and that the state has forgotten.
-func (s *Server) around(ctx context.Context, state *haccp.State, code string, f haccp.Facts) error {
-	for need := state.ReleaseNeeds(code, f); !need.Empty(); need = state.ReleaseNeeds(code, f) {
-		for _, r := range need.Ranges {
-			q := plant.Query{About: r.About, From: r.From, To: r.To}
-			f.Ranges[r] = []*haccp.Event{}
-			for {
-				page, next, err := s.site.Find(ctx, q)
-				if err != nil {
-					return err
-				}
-				f.Ranges[r] = append(f.Ranges[r], page...)
-				if q.After = next; next == "" {
-					break
-				}
-			}
-			f.Ranges[r] = frame.BySeq(f.Ranges[r])
-		}
-	}
-	return nil
 }

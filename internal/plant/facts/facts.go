@@ -56,7 +56,11 @@ func (l *Library) Cover(tree *record.Tree, over Overlay) { l.tree, l.over = tree
 // Gather asks for needs until nothing is missing. What could not be read, and rules that never have
 // enough, are an Error; an error of needs is returned as it is.
 func (l *Library) Gather(ctx context.Context, needs func(haccp.Facts) (haccp.Need, error)) (haccp.Facts, error) {
-	var f haccp.Facts
+	return l.GatherOn(ctx, haccp.Facts{}, needs)
+}
+
+// GatherOn is Gather for facts of which some are there already; it adds to them.
+func (l *Library) GatherOn(ctx context.Context, f haccp.Facts, needs func(haccp.Facts) (haccp.Need, error)) (haccp.Facts, error) {
 	for range maxRounds {
 		need, err := needs(f)
 		if err != nil || need.Empty() {
