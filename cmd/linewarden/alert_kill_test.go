@@ -229,16 +229,8 @@ func TestKilledBeforeDelivery(t *testing.T) {
 // kindsOf counts the records of a folder by kind.
 func kindsOf(t *testing.T, data string) map[string]int {
 	t.Helper()
-	f, err := app.OpenFolder(t.Context(), data, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	site, err := f.Open(t.Context(), "station-demo", nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer site.Close(context.Background())
+	site, closed := openStation(t, data)
+	defer closed()
 	out := map[string]int{}
 	for _, kind := range []string{haccp.KindAlertRaised, haccp.KindAlertDelivered, haccp.KindAlertGivenUp} {
 		for e, err := range each(t.Context(), site, plant.Query{Kind: kind}) {

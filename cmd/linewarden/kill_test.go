@@ -215,19 +215,27 @@ func (b *burst) send(h *http.Client, token string, i int) (int64, error) {
 	return answer.Seq, json.Unmarshal(out, &answer)
 }
 
-// countReadings counts the readings in the log and fails where a command is there twice or is not ours.
-func countReadings(t *testing.T, data string, ids []string) int {
+// openStation opens the site of a folder that no program uses, until it is closed.
+func openStation(t *testing.T, data string) (site *plant.Site, closed func()) {
 	t.Helper()
 	f, err := app.OpenFolder(t.Context(), data, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	site, err := f.Open(t.Context(), "station-demo", nil)
-	if err != nil {
+	if site, err = f.Open(t.Context(), "station-demo", nil); err != nil {
 		t.Fatal(err)
 	}
-	defer site.Close(context.Background())
+	return site, func() {
+		_ = site.Close(context.Background())
+		_ = f.Close()
+	}
+}
+
+// countReadings counts the readings in the log and fails where a command is there twice or is not ours.
+func countReadings(t *testing.T, data string, ids []string) int {
+	t.Helper()
+	site, closed := openStation(t, data)
+	defer closed()
 	seen := map[string]int{}
 	for e, err := range each(t.Context(), site, plant.Query{Kind: haccp.KindReading}) {
 		if err != nil {

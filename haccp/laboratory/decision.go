@@ -258,59 +258,31 @@ func found(want *plan.Amount, u *Unit) between {
 
 // upTo holds a value against the highest that is inside. "Less than x" with x at the limit lies inside it, "more than
 // x" outside it.
-func upTo(id string, v quantity.Value, most *plan.Amount) between {
-	low, high := v.Ends()
-	lowest, err := compare(id, low, v.Unit(), most)
-	highest, also := compare(id, high, v.Unit(), most)
-	open := between{good, marginal, WhyOpen}
-	switch {
-	case err != nil || also != nil:
-		open.why = WhyUnit
-		return open
-	case v.Kind() == quantity.KindBelow:
-		if highest <= 0 {
-			return sure(true)
-		}
-		return open
-	case v.Kind() == quantity.KindAbove:
-		if lowest >= 0 {
-			return sure(false)
-		}
-		return open
-	case highest <= 0:
-		return sure(true)
-	case lowest > 0:
-		return sure(false)
-	}
-	return open
+func upTo(id string, v quantity.Value, most *plan.Amount) between { return heldTo(id, v, most, false) }
+
+// downTo holds a value against the lowest that is inside: upTo in a mirror.
+func downTo(id string, v quantity.Value, least *plan.Amount) between {
+	return heldTo(id, v, least, true)
 }
 
-// downTo holds a value against the lowest that is inside.
-func downTo(id string, v quantity.Value, least *plan.Amount) between {
+func heldTo(id string, v quantity.Value, bound *plan.Amount, mirrored bool) between {
 	low, high := v.Ends()
-	lowest, err := compare(id, low, v.Unit(), least)
-	highest, also := compare(id, high, v.Unit(), least)
-	open := between{good, marginal, WhyOpen}
+	near, err := compare(id, low, v.Unit(), bound)
+	far, also := compare(id, high, v.Unit(), bound)
+	below, above := quantity.KindBelow, quantity.KindAbove
+	if mirrored {
+		near, far, below, above = -far, -near, above, below
+	}
+	kind := v.Kind()
 	switch {
 	case err != nil || also != nil:
-		open.why = WhyUnit
-		return open
-	case v.Kind() == quantity.KindBelow:
-		if highest <= 0 {
-			return sure(false)
-		}
-		return open
-	case v.Kind() == quantity.KindAbove:
-		if lowest >= 0 {
-			return sure(true)
-		}
-		return open
-	case lowest >= 0:
+		return between{good, marginal, WhyUnit}
+	case kind != above && far <= 0:
 		return sure(true)
-	case highest < 0:
+	case kind == above && near >= 0, kind != below && near > 0:
 		return sure(false)
 	}
-	return open
+	return between{good, marginal, WhyOpen}
 }
 
 // within holds a value against both bounds.

@@ -2,15 +2,14 @@ package benchmark_test
 
 import (
 	"bufio"
-	"bytes"
 	"fmt"
-	"io"
 	"math/rand/v2"
 	"net"
 	"strconv"
-	"strings"
 	"testing"
 	"time"
+
+	"linewarden/internal/benchmark"
 )
 
 // client is one tablet: one kept connection, one person, one request at a time.
@@ -65,36 +64,9 @@ func (c *client) reading() (fresh bool, err error) {
 	return fresh, nil
 }
 
-var contentLength = []byte("content-length:")
-
 // read reads one answer.
 func (c *client) read() (status int, err error) {
-	length := 0
-	for first := true; ; first = false {
-		line, err := c.in.ReadSlice('\n')
-		if err != nil {
-			return 0, err
-		}
-		switch {
-		case first && len(line) > 12:
-			if status, err = strconv.Atoi(string(line[9:12])); err != nil {
-				return 0, err
-			}
-			continue
-		case len(line) > len(contentLength) && bytes.EqualFold(line[:len(contentLength)], contentLength):
-			if length, err = strconv.Atoi(strings.TrimSpace(string(line[len(contentLength):]))); err != nil {
-				return 0, err
-			}
-		}
-		if len(line) <= 2 {
-			break
-		}
-	}
-	if cap(c.answer) < length {
-		c.answer = make([]byte, length)
-	}
-	c.answer = c.answer[:length]
-	_, err = io.ReadFull(c.in, c.answer)
+	status, c.answer, err = benchmark.ReadAnswer(c.in, c.answer)
 	return status, err
 }
 

@@ -2,9 +2,7 @@ package wiretest
 
 import (
 	"bufio"
-	"bytes"
 	"fmt"
-	"io"
 	"net"
 	"net/url"
 	"strconv"
@@ -12,6 +10,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"linewarden/internal/benchmark"
 	"linewarden/internal/gate"
 )
 
@@ -72,34 +71,8 @@ func (t *tablet) reading(n int) error {
 	return fmt.Errorf("not taken in 50 tries: %s", t.answer)
 }
 
-var contentLength = []byte("content-length:")
-
 // read reads one answer.
 func (t *tablet) read() (status int, err error) {
-	length := 0
-	for first := true; ; first = false {
-		line, err := t.in.ReadSlice('\n')
-		if err != nil {
-			return 0, err
-		}
-		switch {
-		case first && len(line) > 12:
-			if status, err = strconv.Atoi(string(line[9:12])); err != nil {
-				return 0, err
-			}
-		case len(line) > len(contentLength) && bytes.EqualFold(line[:len(contentLength)], contentLength):
-			if length, err = strconv.Atoi(string(bytes.TrimSpace(line[len(contentLength):]))); err != nil {
-				return 0, err
-			}
-		}
-		if len(line) <= 2 {
-			break
-		}
-	}
-	if cap(t.answer) < length {
-		t.answer = make([]byte, length)
-	}
-	t.answer = t.answer[:length]
-	_, err = io.ReadFull(t.in, t.answer)
+	status, t.answer, err = benchmark.ReadAnswer(t.in, t.answer)
 	return status, err
 }
