@@ -93,7 +93,7 @@ func (l *Log) insert(ctx context.Context, c *record.Commit, lookups []record.Loo
 	token := make([]byte, 12)
 	rand.Read(token)
 	d := commitDoc{ID: key(l.site, c.First), Site: l.site, Commit: c.Number, First: c.First, Size: c.Size,
-		Root: c.Root[:], Nodes: make([]byte, 0, len(c.Nodes)*len(c.Root)), Records: c.Records, Token: token}
+		Root: c.Root[:], Nodes: make([]byte, 0, len(c.Nodes)*len(c.Root)), Records: c.Records, Token: token, More: c.More}
 	for i := range c.Nodes {
 		d.Nodes = append(d.Nodes, c.Nodes[i][:]...)
 	}
@@ -127,6 +127,7 @@ func (l *Log) taken(ctx context.Context, number int64, token []byte, cause error
 	case err == nil:
 		if h, err := d.head(); err == nil {
 			l.saw(h)
+			l.lost.Store(d)
 		}
 		return fmt.Errorf("%w: commit %d is there", record.ErrConflict, number)
 	case isMissing(err): // it is there, but not for the majority yet

@@ -106,6 +106,32 @@ func (x *index) add(c *record.Commit, lookups []record.Lookup) {
 	if c.First == x.taken+1 { // else somebody read it from the log before, or will
 		x.put(c.First, lookups, false)
 	}
+	x.bound()
+}
+
+// read takes the entries of a commit that was read, where it is the next one: who follows a log has read each commit
+// before it writes its own, and is not to read it twice. A commit whose records cannot be read is left to cover, which says so.
+func (x *index) read(d *commitDoc) {
+	x.mu.RLock()
+	next := d.First == x.taken+1
+	x.mu.RUnlock()
+	if !next {
+		return
+	}
+	lookups, err := lookupsOf(d)
+	if err != nil {
+		return
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if d.First == x.taken+1 {
+		x.put(d.First, lookups, true)
+	}
+	x.bound()
+}
+
+// bound forgets what waits in memory where it is too much. The caller holds mu.
+func (x *index) bound() {
 	if len(x.runs) > mostRuns {
 		x.runs, x.taken = nil, x.written*x.size
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"sync/atomic"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
@@ -21,22 +22,24 @@ type Log struct {
 	site  string
 	index *index
 	last  atomic.Pointer[record.Head] // newest head known here; others may have gone on
-	read  atomic.Pointer[record.Head] // of the commit that was read last
+	ends  ends
+	lost  atomic.Pointer[commitDoc] // read last where an own insert found it in its place
 }
 
 // commitDoc is a commit as it is stored.
 type commitDoc struct {
-	ID      string   `bson:"_id"`
-	Site    string   `bson:"site"`
-	Commit  int64    `bson:"commit"`
-	First   int64    `bson:"first"`
-	Size    int64    `bson:"size"`
-	Root    []byte   `bson:"root"`
-	Nodes   []byte   `bson:"nodes"`
-	Records []string `bson:"records"`
-	Token   []byte   `bson:"token"` // drawn for the insert, by which it knows its own document again
+	ID      string `bson:"_id"`
+	Site    string `bson:"site"`
+	Commit  int64  `bson:"commit"`
+	First   int64  `bson:"first"`
+	Size    int64  `bson:"size"`
+	Root    []byte `bson:"root"`
+	Nodes   []byte `bson:"nodes"`
+	Records lines  `bson:"records"`
+	Token   []byte `bson:"token"` // drawn for the insert, by which it knows its own document again
 
 	Names []bson.Binary `bson:"names"` // ids of the records and of their commands, each once
+	More  bool          `bson:"more,omitempty"`
 }
 
 // key gives the _id of a numbered document of the site; _ids are in the order of the numbers.
@@ -59,8 +62,32 @@ func (d *commitDoc) head() (record.Head, error) {
 	return record.Head{Commit: d.Commit, Size: d.Size, Root: root}, err
 }
 
-// saw remembers the newest head seen.
+// ends remembers where the newest commits that were seen end, so that the one after each is asked for by its _id.
+type ends struct {
+	mu    sync.Mutex
+	sizes [64]struct{ commit, size int64 }
+}
+
+func (e *ends) put(commit, size int64) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.sizes[commit%int64(len(e.sizes))] = struct{ commit, size int64 }{commit, size}
+}
+
+// of gives the number of records up to a commit.
+func (e *ends) of(commit int64) (size int64, known bool) {
+	if commit <= 0 {
+		return 0, commit == 0
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	s := e.sizes[commit%int64(len(e.sizes))]
+	return s.size, s.commit == commit
+}
+
+// saw remembers a head, and the newest one seen.
 func (l *Log) saw(h record.Head) {
+	l.ends.put(h.Commit, h.Size)
 	for {
 		old := l.last.Load()
 		if old != nil && old.Commit >= h.Commit {
@@ -111,21 +138,24 @@ func (l *Log) ReadCommit(ctx context.Context, number int64) (record.Commit, erro
 		return record.Commit{}, err
 	}
 	l.saw(h)
-	c := record.Commit{Number: d.Commit, First: d.First, Records: d.Records, Size: d.Size, Root: h.Root}
+	l.index.read(d)
+	c := record.Commit{Number: d.Commit, First: d.First, Records: d.Records, Size: d.Size, Root: h.Root, More: d.More}
 	for b := d.Nodes; len(b) >= tlog.HashSize; b = b[tlog.HashSize:] {
 		c.Nodes = append(c.Nodes, tlog.Hash(b[:tlog.HashSize]))
 	}
 	return c, nil
 }
 
-// readCommit finds a commit by its number, or by its _id where the commit before it is the newest known or the
-// last one read: who follows a log, or reads it through, asks for one document by its key.
+// readCommit finds a commit by its number, or by its _id where the end of the commit before it is known: who follows a
+// log, or reads it through, asks for one document by its key. One that an own insert met in its place is there already,
+// and never changes.
 func (l *Log) readCommit(ctx context.Context, number int64) (*commitDoc, error) {
+	if d := l.lost.Swap(nil); d != nil && d.Commit == number {
+		return d, nil
+	}
 	filter := bson.D{{Key: "site", Value: l.site}, {Key: "commit", Value: number}}
-	for _, before := range []*record.Head{l.last.Load(), l.read.Load()} {
-		if before != nil && before.Commit == number-1 {
-			filter = bson.D{{Key: "_id", Value: key(l.site, before.Size+1)}}
-		}
+	if before, known := l.ends.of(number - 1); known {
+		filter = bson.D{{Key: "_id", Value: key(l.site, before+1)}}
 	}
 	var d commitDoc
 	err := l.store.commits().FindOne(ctx, filter, options.FindOne().SetProjection(withoutNames)).Decode(&d)
@@ -133,7 +163,7 @@ func (l *Log) readCommit(ctx context.Context, number int64) (*commitDoc, error) 
 		err = fmt.Errorf("%w: record %d begins commit %d, not %d", record.ErrTampered, d.First, d.Commit, number)
 	}
 	if err == nil {
-		l.read.Store(&record.Head{Commit: d.Commit, Size: d.Size})
+		l.ends.put(d.Commit, d.Size)
 	}
 	return &d, err
 }

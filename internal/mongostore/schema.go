@@ -15,7 +15,7 @@ import (
 // schemaVersion is the version of the collections that this program reads and writes. A document of the
 // collection schema says that a version has been set up; none is ever changed. Version 1 had a look-up document a
 // record; no release wrote it.
-const schemaVersion = 2
+const schemaVersion = 3
 
 // The collections. Every document has the member site (accounts: scope); a cluster is sharded by it, and commits by
 // their _id, which begins with it and is what must be unique among them:

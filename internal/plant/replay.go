@@ -365,7 +365,7 @@ func (w *writer) readNext() (found bool, err error) {
 		w.stop(err)
 		return false, w.site.status.ready()
 	}
-	w.turns.read()
+	w.turns.read(c.More)
 	w.publish()
 	if w.site.opt.Committed != nil {
 		w.site.opt.Committed(adopted)

@@ -102,6 +102,7 @@ func (w *writer) commit(jobs []*job) (rest []*job) {
 		return rest
 	}
 	commit, lookups := b.builder.Build()
+	commit.More = w.turns.more(len(b.decided)+len(rest)+len(w.site.inbox) > 1)
 	appending := time.Now()
 	err := w.append.append(w.ctx, w.head, &commit, lookups)
 	w.site.metrics.appendSeconds.Observe(time.Since(appending).Seconds())

@@ -124,6 +124,10 @@ type Commit struct {
 	Nodes   []tlog.Hash // stored hashes from StoredHashIndex(0, First-1) on
 	Size    int64       // records in the log after this commit
 	Root    tlog.Hash   // root of the tree after this commit
+
+	// More says that the instance that wrote it is about to write more, so that others may let it. It is no part of
+	// what is recorded or hashed, and a store that one process owns need not keep it.
+	More bool
 }
 
 // Lookup is what a log must find a record by, taken from its envelope.

@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -29,31 +30,35 @@ import (
 	"linewarden/internal/config"
 	"linewarden/internal/demo"
 	"linewarden/internal/mongostore"
+	"linewarden/internal/mongostore/runs"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
 	"linewarden/internal/record/recordtest"
 )
 
-// benchRun is the run of the benchmarks: shorter than it is in use, so that the writing of runs falls into what is
-// measured, and is dearer for a record.
-const benchRun = 512
-
-// BenchmarkAPI gives the commands a second that clients get through the whole API, and those of a bare insert of
-// the same commit documents without what they name for look-ups, one after the other, into another collection of
-// the same server, in the same run. It ends after one round for each number of clients and fails on nothing but a
-// wrong answer.
+// BenchmarkAPI gives the commands a second that clients get through the whole API, each sending its next reading once
+// the one before is acknowledged, and those of a bare insert of the very commit documents that this made, in the same
+// run: read back byte for byte, inserted one after the other, as a log has to be, over one connection, into an empty
+// collection of the same database with the same write concern (majority, journaled), whose indexes are _id and (site,
+// commit), unique. Both rates are commands a second; the documents of the bare insert carry as many commands each as
+// the clients' load brought into one commit. What the API does beside the log (sessions, look-up entries in runs of
+// the usual size, of which at least one is written while the clock runs) is in its time; reading the documents back
+// is in neither. Clients, instance and server share the processors. It fails on nothing but a wrong answer.
 func BenchmarkAPI(b *testing.B) {
 	for _, clients := range []int{1, 8, 64} {
 		b.Run(fmt.Sprintf("clients=%d", clients), func(b *testing.B) {
 			s := serve(b, 1)
-			commands := max(300, 40*clients)
+			commands := max(runs.DefaultSize+200, 140*clients)
+			w := watch()
 			apiRate := s.load(b, clients, commands)
+			used := w.used(commands)
 			behind := s.caughtUp(b)
-			docs := s.commits(b)
-			bare, inserted := s.bare(b, docs)
-			bareRate := float64(inserted) / bare.Seconds()
-			b.Logf("%d clients, %d commands in %d commits: API %.0f/s, bare insert of the same documents %.0f/s, ratio %.2f; a search answered %s after the last answer",
-				clients, commands, len(docs), apiRate, bareRate, apiRate/bareRate, behind.Round(time.Millisecond))
+			docs, carried := s.commits(b)
+			w = watch()
+			bare := s.bare(b, docs)
+			bareRate := float64(carried) / bare.Seconds()
+			b.Logf("%d clients, %d commands in %d commits: API %.0f/s (%s), bare insert of the same documents %.0f/s (%s), ratio %.2f; a search answered %s after the last answer",
+				clients, carried, len(docs), apiRate, used, bareRate, w.used(carried), apiRate/bareRate, behind.Round(time.Millisecond))
 			b.ReportMetric(apiRate, "api-commands/s")
 			b.ReportMetric(bareRate, "bare-commands/s")
 			b.ReportMetric(apiRate/bareRate, "ratio")
@@ -62,36 +67,45 @@ func BenchmarkAPI(b *testing.B) {
 	}
 }
 
-// instanceRounds are the short loads of BenchmarkInstances, each on a fresh database: the server of the tests reads a
-// commit by its key only by going through the whole collection, which is what instances that follow each other do.
-const instanceRounds = 6
+// instanceRounds is how often each number of instances is measured, by turns, each time on a fresh database.
+const instanceRounds = 3
 
 // BenchmarkInstances gives the commands a second of one and of two instances on one site, each through its whole API,
 // with the same clients shared by the two and with as many at each, and the conflicts for each commit. Instances,
 // clients and server share the processors of one machine.
 func BenchmarkInstances(b *testing.B) {
-	one := 0.0
-	for _, x := range []struct{ instances, clients int }{{1, 64}, {2, 64}, {2, 128}} {
-		var seconds, commits, conflicts float64
-		commands := 10 * x.clients
-		for range instanceRounds {
+	cases := []*instanceLoad{{instances: 1, clients: 64}, {instances: 2, clients: 64}, {instances: 2, clients: 128}}
+	for range instanceRounds {
+		for _, x := range cases {
 			s := serve(b, x.instances)
-			before := s.sum(b, "linewarden_plant_commits_total")
-			seconds += float64(commands) / s.load(b, x.clients, commands)
-			commits += s.sum(b, "linewarden_plant_commits_total") - before
-			conflicts += s.sum(b, "linewarden_plant_store_errors_total")
+			commands := 80 * x.clients
+			before, troubles := s.sum(b, "linewarden_plant_commits_total"), s.sum(b, "linewarden_plant_store_errors_total")
+			w := watch()
+			x.seconds += float64(commands) / s.load(b, x.clients, commands)
+			x.used = w.used(commands)
+			x.commands += float64(commands)
+			x.commits += s.sum(b, "linewarden_plant_commits_total") - before
+			x.conflicts += s.sum(b, "linewarden_plant_store_errors_total") - troubles
 			s.end()
 		}
-		rate := float64(instanceRounds*commands) / seconds
-		if x.instances == 1 {
-			one = rate
-		}
-		b.Logf("%d instances, %d clients in all: %.0f commands/s, %.2f of one instance; %.0f commits of %.0f commands, %.2f conflicts a commit",
-			x.instances, x.clients, rate, rate/one, commits, float64(instanceRounds*commands)/commits, conflicts/commits)
-		b.ReportMetric(rate, fmt.Sprintf("commands/s-%d-at-%d", x.clients, x.instances))
+	}
+	one := cases[0].rate()
+	for _, x := range cases {
+		b.Logf("%d instances, %d clients in all: %.0f commands/s (%s in the last round), %.2f of one instance; %.0f commits of %.0f commands, %.2f conflicts a commit",
+			x.instances, x.clients, x.rate(), x.used, x.rate()/one, x.commits, x.commands/x.commits, x.conflicts/x.commits)
+		b.ReportMetric(x.rate(), fmt.Sprintf("commands/s-%d-at-%d", x.clients, x.instances))
 	}
 	b.ReportMetric(0, "ns/op")
 }
+
+// instanceLoad is a load of BenchmarkInstances and what was seen of it.
+type instanceLoad struct {
+	instances, clients                    int
+	seconds, commands, commits, conflicts float64
+	used                                  string
+}
+
+func (x *instanceLoad) rate() float64 { return x.commands / x.seconds }
 
 // service is the whole program on a fresh database, with somebody signed in at one instance, which holds at all.
 type service struct {
@@ -125,7 +139,8 @@ func serve(b *testing.B, instances int) *service {
 		}
 	})
 	b.Cleanup(s.end)
-	open(b, mongostore.Options{URI: s.uri, Run: benchRun})
+	open(b, mongostore.Options{URI: s.uri})
+	ok(b, server.IndexIDs(ctx, databaseOf(s.uri)))
 	file := filepath.Join(dir, "uri")
 	ok(b, os.WriteFile(file, []byte(s.uri), 0o600))
 	key, public := app.KeyFiles(filepath.Join(dir, "demo.signing-key"))
@@ -213,6 +228,9 @@ func (s *service) load(b *testing.B, clients, commands int) float64 {
 		t, err := s.dial(s.apps[i%len(s.apps)].URL())
 		ok(b, err)
 		tablets = append(tablets, t)
+		if i < len(s.apps) {
+			ok(b, t.reading(i)) // each instance knows the session before the time counts
+		}
 	}
 	began := time.Now()
 	for _, t := range tablets {
@@ -251,19 +269,27 @@ func (s *service) raw(b *testing.B) *mongo.Database {
 	return client.Database(databaseOf(s.uri))
 }
 
-// commits gives the commit documents of the load.
-func (s *service) commits(b *testing.B) []bson.Raw {
-	found, err := s.raw(b).Collection("commits").Find(context.Background(), bson.D{{Key: "commit", Value: bson.D{{Key: "$gt", Value: s.before}}}},
-		options.Find().SetProjection(bson.D{{Key: "names", Value: 0}}))
+// commits gives the commit documents of the load, and the number of commands in them.
+func (s *service) commits(b *testing.B) (docs []bson.Raw, commands int) {
+	found, err := s.raw(b).Collection("commits").Find(context.Background(), bson.D{{Key: "commit", Value: bson.D{{Key: "$gt", Value: s.before}}}})
 	ok(b, err)
-	var docs []bson.Raw
 	ok(b, found.All(context.Background(), &docs))
-	return docs
+	for _, d := range docs {
+		var last record.UUID
+		for rec := range strings.SplitSeq(d.Lookup("records").StringValue(), "\n") {
+			e, err := record.DecodeString(rec)
+			ok(b, err)
+			if e.Command != last {
+				commands++
+			}
+			last = e.Command
+		}
+	}
+	return docs, commands
 }
 
-// bare inserts the documents one after the other into a collection with the same unique index, and gives how many
-// records that was.
-func (s *service) bare(b *testing.B, docs []bson.Raw) (took time.Duration, records int) {
+// bare inserts the documents one after the other.
+func (s *service) bare(b *testing.B, docs []bson.Raw) time.Duration {
 	c := s.raw(b).Collection("bare")
 	_, err := c.Indexes().CreateOne(context.Background(), mongo.IndexModel{Keys: bson.D{{Key: "site", Value: 1}, {Key: "commit", Value: 1}},
 		Options: options.Index().SetUnique(true)})
@@ -273,20 +299,14 @@ func (s *service) bare(b *testing.B, docs []bson.Raw) (took time.Duration, recor
 		_, err := c.InsertOne(context.Background(), d)
 		ok(b, err)
 	}
-	took = time.Since(began)
-	for _, d := range docs {
-		values, err := d.Lookup("records").Array().Values()
-		ok(b, err)
-		records += len(values)
-	}
-	return took, records
+	return time.Since(began)
 }
 
 // BenchmarkSizes gives the bytes of a record of the invented plant and of what is stored for it, as BSON and before
 // the server's own compression: the commit's document and the look-up entry.
 func BenchmarkSizes(b *testing.B) {
 	uri := database(b)
-	log := site(b, open(b, mongostore.Options{URI: uri, Run: benchRun}), demo.Site)
+	log := site(b, open(b, mongostore.Options{URI: uri}), demo.Site)
 	keys, err := recordtest.NewKeys(demo.Site, "sizes", 1)
 	ok(b, err)
 	o := plant.Options{Log: log, Snapshots: log, Checkpoints: log, Signer: keys.Signer, Zones: time.LoadLocation}

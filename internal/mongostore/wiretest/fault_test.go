@@ -433,7 +433,7 @@ func TestChangesInTheDatabaseAreFound(t *testing.T) {
 		kind             evidence.FaultKind
 	}{
 		{"a root", "commits", bson.D{{Key: "commit", Value: int64(2)}}, bson.D{{Key: "root", Value: make([]byte, 32)}}, false, evidence.FaultRoot},
-		{"a record", "commits", bson.D{{Key: "commit", Value: int64(2)}}, bson.D{{Key: "records", Value: bson.A{"{}", "{}", "{}"}}}, false, evidence.FaultRecord},
+		{"a record", "commits", bson.D{{Key: "commit", Value: int64(2)}}, bson.D{{Key: "records", Value: "{}\n{}\n{}"}}, false, evidence.FaultRecord},
 		{"a commit is gone", "commits", bson.D{{Key: "commit", Value: int64(2)}}, nil, true, evidence.FaultCommit},
 		{"the key of look-up entries", "lookups", bson.D{{Key: "key", Value: "kind/note"}, {Key: "run", Value: int64(1)}}, bson.D{{Key: "key", Value: "kind/other"}}, false, evidence.FaultLookup},
 		{"look-up entries cut short", "lookups", bson.D{{Key: "key", Value: "kind/note"}, {Key: "run", Value: int64(1)}}, bson.D{{Key: "pairs", Value: []byte{}}}, false, evidence.FaultLookup},

@@ -7,6 +7,7 @@ require (
 	github.com/rogpeppe/go-internal v1.16.0
 	go.mongodb.org/mongo-driver/v2 v2.10.0
 	linewarden v0.0.0
+	modernc.org/sqlite v1.62.0
 )
 
 require (
@@ -18,11 +19,12 @@ require (
 	github.com/gofiber/fiber/v2 v2.52.15 // indirect
 	github.com/govalues/decimal v0.1.36 // indirect
 	github.com/klauspost/compress v1.20.3 // indirect
-	github.com/mattn/go-colorable v0.1.13 // indirect
+	github.com/mattn/go-colorable v0.1.14 // indirect
 	github.com/mattn/go-isatty v0.0.24 // indirect
 	github.com/mattn/go-runewidth v0.0.16 // indirect
 	github.com/munnerz/goautoneg v0.0.0-20191010083416-a7dc8b61c822 // indirect
 	github.com/ncruces/go-strftime v1.1.0 // indirect
+	github.com/nicholas-fedor/shoutrrr v0.13.2 // indirect
 	github.com/prometheus/client_golang v1.25.0 // indirect
 	github.com/prometheus/client_model v0.6.3 // indirect
 	github.com/prometheus/common v0.72.0 // indirect
@@ -41,13 +43,15 @@ require (
 	golang.org/x/mod v0.43.0 // indirect
 	golang.org/x/sync v0.25.0 // indirect
 	golang.org/x/sys v0.50.0 // indirect
+	golang.org/x/term v0.48.0 // indirect
 	golang.org/x/text v0.44.0 // indirect
 	golang.org/x/tools v0.52.0 // indirect
+	gonum.org/v1/gonum v0.17.0 // indirect
 	google.golang.org/protobuf v1.36.12 // indirect
 	modernc.org/libc v1.80.1 // indirect
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.12.1 // indirect
-	modernc.org/sqlite v1.62.0 // indirect
+	rsc.io/qr v0.2.0 // indirect
 )
 
 replace linewarden => ../../..
