@@ -14,7 +14,8 @@ import (
 
 // Accounts keeps credentials, sessions and counters of one scope: a site, or a group of sites. Package access
 // declares what it does. A credential is a row of documents, each of the next version: inserting that version
-// is how two callers find out which of them changed it.
+// is how two callers find out which of them changed it. A version stays for ever, without its secret once another
+// follows: were it deleted, a caller that was held up before its insert could make it again and be told that it won.
 type Accounts struct {
 	store *Store
 	scope string
@@ -48,7 +49,7 @@ func (a *Accounts) hashed(parts ...string) string {
 	return fmt.Sprintf("%s/%x", a.scope, h.Sum(nil))
 }
 
-// credentialDoc is one version of a credential; a version without a secret says that it was dropped.
+// credentialDoc is one version of a credential; a newest version without a secret says that it was dropped.
 type credentialDoc struct {
 	ID      string `bson:"_id"`
 	Scope   string `bson:"scope"`
@@ -75,7 +76,7 @@ func (a *Accounts) newest(ctx context.Context, kind, owner string) (credentialDo
 	return d, err
 }
 
-// follow adds the version after another and forgets those before it; ok is false where somebody was faster.
+// follow adds the version after another and forgets the secrets before it; ok is false where somebody was faster.
 func (a *Accounts) follow(ctx context.Context, kind, owner string, before int64, secret string, at time.Time) (ok bool, err error) {
 	if a.store.readOnly {
 		return false, ErrReadOnly
@@ -88,7 +89,8 @@ func (a *Accounts) follow(ctx context.Context, kind, owner string, before int64,
 	if err != nil {
 		return false, err
 	}
-	_, err = a.in(credentialsName).DeleteMany(ctx, bson.D{{Key: "_id", Value: bson.D{{Key: "$gt", Value: a.credentialKey(kind, owner, 0)}, {Key: "$lt", Value: id}}}})
+	_, err = a.in(credentialsName).UpdateMany(ctx, bson.D{{Key: "_id", Value: bson.D{{Key: "$gt", Value: a.credentialKey(kind, owner, 0)}, {Key: "$lt", Value: id}}},
+		{Key: "secret", Value: bson.D{{Key: "$ne", Value: ""}}}}, bson.D{{Key: "$set", Value: bson.D{{Key: "secret", Value: ""}}}})
 	return true, err
 }
 

@@ -3,6 +3,8 @@ package mongostore
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strings"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo"
@@ -14,7 +16,7 @@ import (
 
 // schemaVersion is the version of the collections that this program reads and writes. A document of the
 // collection schema says that a version has been set up; none is ever changed. Version 1 had a look-up document a
-// record; no release wrote it.
+// record, version 2 an array of records in a commit; no release wrote them.
 const schemaVersion = 3
 
 // The collections. Every document has the member site (accounts: scope); a cluster is sharded by it, and commits by
@@ -83,17 +85,15 @@ func (s *Store) prepare(ctx context.Context, run int) error {
 		return fmt.Errorf("the collections have version %d, this program knows %d: use the newer program", newest.Version, schemaVersion)
 	case newest.Version == schemaVersion && newest.Run > 0 && newest.Run <= runs.MaxSize:
 		s.run = newest.Run
-		return nil
+		return s.makeIndexes(ctx)
 	case newest.Version > 0:
 		return fmt.Errorf("the collections have the layout of version %d, which this program does not read: export the records with the program "+
 			"that wrote them and restore them into an empty database", newest.Version)
 	case s.readOnly:
 		return fmt.Errorf("there is no record log in %s", s.target)
 	}
-	for name, indexes := range indexes() {
-		if _, err := s.db.Collection(name).Indexes().CreateMany(ctx, indexes); err != nil {
-			return fmt.Errorf("indexes of %s: %w", name, err)
-		}
+	if err := s.makeIndexes(ctx); err != nil {
+		return err
 	}
 	if run == 0 {
 		run = runs.DefaultSize
@@ -110,23 +110,49 @@ func (s *Store) prepare(ctx context.Context, run int) error {
 	return err
 }
 
-func indexes() map[string][]mongo.IndexModel {
-	over := func(members ...string) mongo.IndexModel {
-		var keys bson.D
-		for _, m := range members {
-			keys = append(keys, bson.E{Key: m, Value: 1})
-		}
-		return mongo.IndexModel{Keys: keys}
+// makeIndexes makes the indexes that are not there. It looks for them at every start, since a collection may be younger
+// than the database.
+func (s *Store) makeIndexes(ctx context.Context) error {
+	if s.readOnly {
+		return nil
 	}
-	return map[string][]mongo.IndexModel{
-		commitsName:  {over("site", "commit"), over("site", "names")},
-		lookupsName:  {over("site", "key", "first", "last"), over("site", "key", "last", "first")},
-		sessionsName: {over("scope")},
-		countersName: {over("scope")},
-		grantsName:   {over("scope", "device", "from")},
+	for name, wanted := range indexes() {
+		view := s.db.Collection(name).Indexes()
+		there, err := view.ListSpecifications(ctx)
+		if err != nil {
+			return fmt.Errorf("indexes of %s: %w", name, err)
+		}
+		var missing []mongo.IndexModel
+		for _, members := range wanted {
+			keys, index := bson.D{}, strings.Join(members, "_1_")+"_1"
+			for _, m := range members {
+				keys = append(keys, bson.E{Key: m, Value: 1})
+			}
+			if !slices.ContainsFunc(there, func(x mongo.IndexSpecification) bool { return x.Name == index }) {
+				missing = append(missing, mongo.IndexModel{Keys: keys, Options: options.Index().SetName(index)})
+			}
+		}
+		if len(missing) == 0 {
+			continue
+		}
+		if _, err := view.CreateMany(ctx, missing); err != nil {
+			return fmt.Errorf("indexes of %s: %w", name, err)
+		}
+	}
+	return nil
+}
 
-		outbox.MessagesName: {over("site", "channel", "over"), over("site", "done", "queued")},
-		outbox.OutcomesName: {over("message", "version"), over("site")},
+// indexes gives the members of the indexes of each collection, beside that of _id.
+func indexes() map[string][][]string {
+	return map[string][][]string{
+		commitsName:  {{"site", "commit"}, {"site", "names"}},
+		lookupsName:  {{"site", "key", "first", "last"}, {"site", "key", "last", "first"}},
+		sessionsName: {{"scope"}},
+		countersName: {{"scope"}},
+		grantsName:   {{"scope", "device", "from"}},
+
+		outbox.MessagesName: {{"site", "channel", "over"}, {"site", "done", "queued"}},
+		outbox.OutcomesName: {{"message", "version"}, {"site"}},
 	}
 }
 

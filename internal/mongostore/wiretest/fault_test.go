@@ -412,7 +412,46 @@ func TestVersionAndReadOnly(t *testing.T) {
 	}
 }
 
-// The layout that no release wrote is refused, with what to do.
+// A database from before a collection got its indexes has them after the next start; one open for reading makes none.
+func TestIndexesAreMadeWhereMissing(t *testing.T) {
+	uri := database(t)
+	open(t, mongostore.Options{URI: uri})
+	indexes := func(collection string) (names []string) {
+		err := with(t.Context(), server.URI, databaseOf(uri), func(db *mongo.Database) error {
+			all, err := db.Collection(collection).Indexes().ListSpecifications(t.Context())
+			for _, x := range all {
+				names = append(names, x.Name)
+			}
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return names
+	}
+	for _, collection := range []string{"messages", "outcomes"} {
+		want := indexes(collection)
+		if len(want) != 3 {
+			t.Fatalf("%s has the indexes %q", collection, want)
+		}
+		if err := DropCollection(t.Context(), server.URI, databaseOf(uri), collection); err != nil {
+			t.Fatal(err)
+		}
+		if err := Insert(t.Context(), server.URI, databaseOf(uri), collection, bson.D{{Key: "_id", Value: "north/x"}}); err != nil {
+			t.Fatal(err)
+		}
+		open(t, mongostore.Options{URI: uri, ReadOnly: true})
+		if got := indexes(collection); len(got) != 1 {
+			t.Errorf("opened for reading, %s has the indexes %q", collection, got)
+		}
+		open(t, mongostore.Options{URI: uri})
+		if got := indexes(collection); !slices.Equal(got, want) {
+			t.Errorf("%s has the indexes %q, want %q", collection, got, want)
+		}
+	}
+}
+
+// The layouts that no release wrote are refused, with what to do.
 func TestFormerLayout(t *testing.T) {
 	uri := database(t)
 	if err := Insert(t.Context(), server.URI, databaseOf(uri), "schema", bson.D{{Key: "_id", Value: "version 1"}, {Key: "version", Value: 1}}); err != nil {

@@ -32,9 +32,10 @@ type Fault struct {
 	Command    string // such as insert
 	Collection string // empty: any
 	Action     Action
-	Answer     bson.D // of Replace and ReplaceOut
-	Times      int    // how often; 0: once
-	ThenDown   bool   // the server is gone afterwards
+	Answer     bson.D        // of Replace and ReplaceOut
+	Times      int           // how often; 0: once
+	ThenDown   bool          // the server is gone afterwards
+	Hold       chan struct{} // before anything else, until it is closed; nil: not
 }
 
 // Faults opens connections and does to them what it is told. It is a dialer of the driver. It reads the
@@ -183,6 +184,9 @@ func (c *conn) message(m []byte) error {
 	fault, delay := c.faults.next(command, collection)
 	if delay > 0 && command != "hello" && command != "isMaster" {
 		time.Sleep(delay)
+	}
+	if fault.Hold != nil {
+		<-fault.Hold
 	}
 	if fault.ThenDown {
 		defer c.faults.Down(true)
