@@ -22,7 +22,8 @@ type turns struct {
 	since  time.Time     // since when they are let go first
 	own    time.Time     // when the last commit of our own was written; zero: another one came after it
 	began  time.Time     // when our turn began: its first commit
-	ended  bool          // our last commit said that nothing follows
+	ended  bool          // our last commit said that nothing follows,
+	over   bool          // and that because our turn was over
 	took   time.Duration // smoothed time from deciding to written
 	lost   int           // conflicts since the last commit of our own
 	asked  time.Time     // when others were let go first and nobody came
@@ -50,11 +51,11 @@ func (t *turns) more(waiting bool) bool {
 	if t.own.IsZero() {
 		t.began = now
 	}
-	over := now.Sub(t.began) > min(max(turnLeast, turnOf*t.took), turnMost)
+	t.over = now.Sub(t.began) > min(max(turnLeast, turnOf*t.took), turnMost)
 	if now.Sub(t.other) > otherFor { // nobody is known of
-		over = now.Sub(t.asked) > t.every
+		t.over = now.Sub(t.asked) > t.every
 	}
-	t.ended = !t.shared || !waiting || over
+	t.ended = !t.shared || !waiting || t.over
 	return !t.ended
 }
 
@@ -99,8 +100,10 @@ func (t *turns) until() (from, until time.Time) {
 		return t.other, until
 	case t.own.IsZero() || !t.ended:
 		return from, until
-	case now.Sub(t.other) <= otherFor:
+	case now.Sub(t.other) <= otherFor && t.over:
 		return t.own, t.own.Add(wait)
+	case now.Sub(t.other) <= otherFor: // nothing more waited here: somebody else may have begun
+		return t.own, t.own.Add(min(2*t.took, wait))
 	case now.Sub(t.asked) < t.every:
 		return from, until
 	}
