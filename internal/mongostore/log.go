@@ -12,6 +12,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 	"golang.org/x/mod/sumdb/tlog"
 
+	"linewarden/internal/mongostore/lines"
 	"linewarden/internal/record"
 )
 
@@ -28,15 +29,15 @@ type Log struct {
 
 // commitDoc is a commit as it is stored.
 type commitDoc struct {
-	ID      string `bson:"_id"`
-	Site    string `bson:"site"`
-	Commit  int64  `bson:"commit"`
-	First   int64  `bson:"first"`
-	Size    int64  `bson:"size"`
-	Root    []byte `bson:"root"`
-	Nodes   []byte `bson:"nodes"`
-	Records lines  `bson:"records"`
-	Token   []byte `bson:"token"` // drawn for the insert, by which it knows its own document again
+	ID      string        `bson:"_id"`
+	Site    string        `bson:"site"`
+	Commit  int64         `bson:"commit"`
+	First   int64         `bson:"first"`
+	Size    int64         `bson:"size"`
+	Root    []byte        `bson:"root"`
+	Nodes   []byte        `bson:"nodes"`
+	Records lines.Records `bson:"records"`
+	Token   []byte        `bson:"token"` // drawn for the insert, by which it knows its own document again
 
 	Names []bson.Binary `bson:"names"` // ids of the records and of their commands, each once
 	More  bool          `bson:"more,omitempty"`

@@ -25,6 +25,7 @@ type turns struct {
 	ended  bool          // our last commit said that nothing follows,
 	over   bool          // and that because our turn was over
 	took   time.Duration // smoothed time from deciding to written
+	batch  int           // commands in the last commit of our own
 	lost   int           // conflicts since the last commit of our own
 	asked  time.Time     // when others were let go first and nobody came
 	every  time.Duration // after which they are let go first again
@@ -43,19 +44,22 @@ const (
 	waitFor     = 12                      // so many times as long as a commit takes one that is at work is waited for
 	waitMost    = 250 * time.Millisecond  // without a commit of it, at most this
 	longestTurn = time.Second             // after which somebody else's turn counts as over
+	gatherMost  = 5 * time.Millisecond    // how long a batch is let grow
 )
 
-// more decides whether a commit about to be written says that more follows.
-func (t *turns) more(waiting bool) bool {
+// more decides whether a commit about to be written says that more follows, from the commands in it and those that
+// wait already. Between two large commits there is often a small one.
+func (t *turns) more(commands, waiting int) bool {
 	now := time.Now()
-	if t.own.IsZero() {
+	busy := commands+waiting > 1 || t.batch > 1 && now.Sub(t.own) < 2*t.took
+	if t.batch = commands; t.own.IsZero() {
 		t.began = now
 	}
 	t.over = now.Sub(t.began) > min(max(turnLeast, turnOf*t.took), turnMost)
 	if now.Sub(t.other) > otherFor { // nobody is known of
 		t.over = now.Sub(t.asked) > t.every
 	}
-	t.ended = !t.shared || !waiting || t.over
+	t.ended = !t.shared || !busy || t.over
 	return !t.ended
 }
 
@@ -113,6 +117,7 @@ func (t *turns) until() (from, until time.Time) {
 // giveWay lets another instance that is at work write its commits, and reads them.
 func (w *writer) giveWay() {
 	step := max(w.turns.took/3, 100*time.Microsecond)
+	found := 0 // commits in a row
 	for waited := false; ; waited = true {
 		from, until := w.turns.until()
 		if !time.Now().Before(until) {
@@ -121,12 +126,29 @@ func (w *writer) giveWay() {
 			}
 			return
 		}
-		if !sleep(w.ctx, max(time.Until(from.Add(w.turns.took)), step)) {
+		// The next commit comes after as long as one takes; who finds several at once is behind, and reads on.
+		if pause := max(time.Until(from.Add(w.turns.took/2)), step); found < 2 && !sleep(w.ctx, pause) {
 			return
 		}
-		if _, err := w.readNext(); err != nil {
+		more, err := w.readNext()
+		if err != nil {
 			return // it shows again where the batch is appended
 		}
+		if found++; !more {
+			found = 0
+		}
+	}
+}
+
+// gather lets the batch of an instance that has the turn grow to most of the one before: whoever was answered then is
+// about to come again, and each commit has to be read by all others.
+func (w *writer) gather(have int) {
+	t := &w.turns
+	if !t.shared || t.own.IsZero() || time.Since(t.other) > otherFor {
+		return
+	}
+	until := t.own.Add(min(t.took/2, gatherMost))
+	for have+len(w.site.inbox) < t.batch*3/4 && time.Now().Before(until) && sleep(w.ctx, 100*time.Microsecond) {
 	}
 }
 

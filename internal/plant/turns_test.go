@@ -19,7 +19,7 @@ func loaded(t *turns, d time.Duration, meanwhile func()) (waited time.Duration) 
 			}
 		}
 		began := time.Now()
-		t.more(true)
+		t.more(8, 8)
 		time.Sleep(5 * time.Millisecond)
 		t.wrote(began)
 	}
@@ -48,7 +48,7 @@ func TestTurnsEnd(t *testing.T) {
 		mine := turns{shared: true, took: 5 * time.Millisecond}
 		mine.read(false)
 		began := time.Now()
-		for mine.more(true) {
+		for mine.more(8, 8) {
 			at := time.Now()
 			if _, until := mine.until(); at.Before(until) {
 				t.Fatal("waits in the middle of its turn")
@@ -93,7 +93,7 @@ func TestTurnsOfOthers(t *testing.T) {
 		if waited := time.Since(began); waited > longestTurn {
 			t.Errorf("let another one go first for %s", waited)
 		}
-		if mine.more(false) {
+		if mine.more(1, 0) {
 			t.Error("says that more follows with nothing waiting")
 		}
 	})

@@ -54,6 +54,7 @@ func (w *writer) run() {
 		jobs, open := w.take()
 		for len(jobs) > 0 {
 			w.giveWay()
+			w.gather(len(jobs))
 			jobs = w.commit(w.more(jobs))
 		}
 		if !open {
@@ -102,7 +103,7 @@ func (w *writer) commit(jobs []*job) (rest []*job) {
 		return rest
 	}
 	commit, lookups := b.builder.Build()
-	commit.More = w.turns.more(len(b.decided)+len(rest)+len(w.site.inbox) > 1)
+	commit.More = w.turns.more(len(b.decided), len(rest)+len(w.site.inbox))
 	appending := time.Now()
 	err := w.append.append(w.ctx, w.head, &commit, lookups)
 	w.site.metrics.appendSeconds.Observe(time.Since(appending).Seconds())

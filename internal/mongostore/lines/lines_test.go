@@ -1,4 +1,4 @@
-package mongostore
+package lines
 
 import (
 	"errors"
@@ -11,14 +11,18 @@ import (
 	"linewarden/internal/record"
 )
 
+type document struct {
+	Records Records `bson:"records"`
+}
+
 func TestLinesComeBack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		want := rapid.SliceOfN(rapid.StringMatching(`[^\n]+`), 1, 20).Draw(t, "records")
-		data, err := bson.Marshal(commitDoc{Records: want})
+		data, err := bson.Marshal(document{Records: want})
 		if err != nil {
 			t.Fatal(err)
 		}
-		var got commitDoc
+		var got document
 		if err := bson.Unmarshal(data, &got); err != nil || !slices.Equal(got.Records, want) {
 			t.Fatalf("%q came back as %q (%v)", want, got.Records, err)
 		}
@@ -26,8 +30,8 @@ func TestLinesComeBack(t *testing.T) {
 }
 
 func TestLinesRefuse(t *testing.T) {
-	for _, bad := range []lines{{"a", ""}, {"a\nb"}, {""}} {
-		if _, err := bson.Marshal(commitDoc{Records: bad}); !errors.Is(err, record.ErrInvalid) {
+	for _, bad := range []Records{{"a", ""}, {"a\nb"}, {""}} {
+		if _, err := bson.Marshal(document{Records: bad}); !errors.Is(err, record.ErrInvalid) {
 			t.Errorf("%q: %v", bad, err)
 		}
 	}
@@ -35,7 +39,7 @@ func TestLinesRefuse(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var d commitDoc
+	var d document
 	if err := bson.Unmarshal(data, &d); !errors.Is(err, record.ErrTampered) {
 		t.Errorf("an array of strings: %v", err)
 	}
