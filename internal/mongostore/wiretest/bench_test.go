@@ -314,10 +314,10 @@ func (s *service) bare(b *testing.B, docs []bson.Raw, indexed bool) time.Duratio
 }
 
 // BenchmarkSizes gives the bytes of a record of the invented plant and of what is stored for it, as BSON and before
-// the server's own compression: the commit's document and the look-up entry.
+// the server's own compression: the commit's document and the look-up entry, in runs short enough to be written.
 func BenchmarkSizes(b *testing.B) {
 	uri := database(b)
-	log := site(b, open(b, mongostore.Options{URI: uri}), demo.Site)
+	log := site(b, open(b, mongostore.Options{URI: uri, Run: 512}), demo.Site)
 	keys, err := recordtest.NewKeys(demo.Site, "sizes", 1)
 	ok(b, err)
 	o := plant.Options{Log: log, Snapshots: log, Checkpoints: log, Signer: keys.Signer, Zones: time.LoadLocation}

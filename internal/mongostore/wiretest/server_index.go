@@ -11,10 +11,11 @@ import (
 	_ "modernc.org/sqlite" // the form in which the server keeps its data
 )
 
-// IndexIDs gives the collections that a database has by now the index that the server means them to have. FerretDB 1.24.2 makes the
-// index of _id over the expression _ferretdb_sjson->"_id" and asks for a document by _ferretdb_sjson->'$._id', which SQLite does
-// not take for the same, so that it reads the whole collection for every document asked for by its key. Here the index is made
-// over what is asked for. On another server than the one started here it does nothing.
+// IndexIDs gives the collections that a database has by now the index that the server means them to have. FerretDB
+// 1.24.2 makes the index of _id over the expression _ferretdb_sjson->"_id" and asks for a document by
+// _ferretdb_sjson->'$._id', which SQLite does not take for the same, so that it reads the whole collection for every
+// document asked for by its key. Here an index is made over what is asked for; filters that name anything else, ranges
+// and orders go through the whole collection still. On another server than the one started here it does nothing.
 func (s *Server) IndexIDs(ctx context.Context, database string) (err error) {
 	if !s.Own() {
 		return nil
@@ -24,21 +25,8 @@ func (s *Server) IndexIDs(ctx context.Context, database string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, db.Close()) }()
-	rows, err := db.QueryContext(ctx, "SELECT name FROM sqlite_master WHERE type = 'table'")
+	tables, err := tablesOf(ctx, db)
 	if err != nil {
-		return err
-	}
-	var tables []string
-	for rows.Next() {
-		var name string
-		if err := rows.Scan(&name); err != nil {
-			return errors.Join(err, rows.Close())
-		}
-		if !strings.HasPrefix(name, "_ferretdb") && !strings.HasPrefix(name, "sqlite_") {
-			tables = append(tables, name)
-		}
-	}
-	if err := rows.Err(); err != nil {
 		return err
 	}
 	for _, t := range tables {
@@ -47,4 +35,23 @@ func (s *Server) IndexIDs(ctx context.Context, database string) (err error) {
 		}
 	}
 	return nil
+}
+
+// tablesOf names the tables of collections.
+func tablesOf(ctx context.Context, db *sql.DB) (names []string, err error) {
+	rows, err := db.QueryContext(ctx, "SELECT name FROM sqlite_master WHERE type = 'table'")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var name string
+		if err := rows.Scan(&name); err != nil {
+			return nil, err
+		}
+		if !strings.HasPrefix(name, "_ferretdb") && !strings.HasPrefix(name, "sqlite_") {
+			names = append(names, name)
+		}
+	}
+	return names, rows.Err()
 }

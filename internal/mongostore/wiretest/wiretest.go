@@ -3,7 +3,8 @@
 // The server is the one of wireserver, built and started by the tests on a folder of their own: FerretDB 1.24.2
 // with its SQLite handler. It speaks MongoDB's wire protocol and is not MongoDB: it has no transactions, no
 // retryable writes and no replica set, accepts write concern majority without one, loses concurrent updates and
-// answers queries by reading whole collections. So the tests keep collections below a thousand documents, and
+// answers queries by reading whole collections, also for a document by its _id, but in the benchmarks, which give it the
+// index for that (Server.IndexIDs). So the tests keep collections below a thousand documents, and
 // what belongs to replica sets (step-down, a write that the majority lost) is played by connections that cut, hold
 // and answer messages on command; they need a server without TLS.
 //
