@@ -231,7 +231,11 @@ func (d *deciding) timeFindings() []Finding {
 	if d.versionAt(d.cmd.At) == nil {
 		out = append(out, Finding{Code: FindingBeforePlan})
 	}
-	if late := d.now.Sub(d.cmd.At); d.cmd.AtKnown != AtImported && late > d.lateAfter() {
+	told := d.cmd.At
+	if !d.cmd.Until.IsZero() && len(codesOf(d.cmd.Ask)) > 0 {
+		told = d.cmd.Until // that a lot came or left can be told once the last of it has
+	}
+	if late := d.now.Sub(told); d.cmd.AtKnown != AtImported && late > d.lateAfter() {
 		out = append(out, Finding{FindingLate, map[string]string{"by": late.Truncate(time.Second).String()}})
 		if d.cmd.LateReason == "" {
 			out = append(out, Finding{Code: FindingLateNoReason})
