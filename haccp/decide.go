@@ -176,6 +176,8 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskSilence:       {false, (*deciding).silence},
 		AskEndOfSilence:  {false, (*deciding).unsilence},
 		AskRestore:       {false, (*deciding).restore},
+		AskShiftHandOver: {false, (*deciding).shiftHandOver},
+		AskShiftAccept:   {false, (*deciding).shiftAccept},
 
 		KindMaterialReceived:  {true, (*deciding).materialReceived},
 		KindMaterialCounted:   {true, (*deciding).materialCounted},

@@ -186,3 +186,29 @@ func (w *world) sampledGood(code string) {
 		w.do(haccp.KindResult, actor("nora", "Nora Ek", haccp.RoleLaboratory), r)
 	}
 }
+
+// A shift goes over to a named person, who sees it in the navigation and accepts it.
+func TestHandoverOnItsPage(t *testing.T) {
+	w := newWorld(t)
+	w.running()
+	w.test("bath-1", "82", "6.72")
+	w.signIn("leo")
+	if a := w.submit("/handover?line=line-1", "/handover/give", url.Values{"to": {""}}); a.status != 404 || !strings.Contains(a.body, "aria-invalid") {
+		t.Fatalf("to nobody: %d\n%s", a.status, a.body)
+	}
+	w.touch("/handover?line=line-1", "/handover/give", url.Values{"to": {"ines"}, "note": {"bath 1 is being dosed"}})
+	w.signIn("ines")
+	if body := w.page("/"); !strings.Contains(body, "Shift for you") {
+		t.Errorf("the navigation says nothing:\n%s", body)
+	}
+	body := w.page("/handover?line=line-1")
+	for _, x := range []string{"Leo Paredes hands the shift over to you", "bath 1 is being dosed", "Wash bath 1 · Free chlorine"} {
+		if !strings.Contains(body, x) {
+			t.Errorf("the page lacks %q", x)
+		}
+	}
+	w.touch("/handover?line=line-1", "/handover/accept", url.Values{"note": {"seen"}})
+	if list := w.site.View().Handovers(); len(list) != 1 || list[0].Waits() || list[0].To != "ines" || list[0].Reply != "seen" {
+		t.Errorf("%+v", list)
+	}
+}

@@ -118,7 +118,10 @@ func lotSamples(w *world, out map[string]string) {
 		out["lot-"+act] = w.page(lot + "/do/" + act)
 	}
 	out["lot-split-wrong"] = w.submit(lot+"/do/split", lot+"/do/split", url.Values{"part-1": {"F 17/2"}, "all": {"no"}}).body
+	w.touch("/handover?line=line-1", "/handover/give", url.Values{"to": {"marta"}, "note": {"bath 1 is being dosed"}})
+	out["handover-given"] = w.page("/handover?line=line-1")
 	w.signIn("marta")
+	out["handover"] = w.page("/handover?line=line-1")
 	out["lot-review"], out["lot-release-mine"] = w.page(lot+"/do/review"), w.page(lot+"/do/release")
 	out["lot-release-lacks"] = w.submit(lot+"/do/release", lot+"/do/release", url.Values{"reason": {"in order"}, "password": {testPassword}}).body
 	w.signIn("leo")

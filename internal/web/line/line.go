@@ -50,6 +50,8 @@ type Handler = func(*fiber.Ctx, *frame.Frame) error
 func (s *Line) Register(app fiber.Router, in func(Handler) fiber.Handler) {
 	app.Get("/lines/:line", in(s.lineShow))
 	app.Post("/lines/:line/:act", in(s.lineAct))
+	app.Get("/handover", in(s.handoverShow))
+	app.Post("/handover/:act", in(s.handoverAct))
 	app.Get("/scan", in(s.scan))
 	app.Get("/receive-lot", in(s.receiveForm))
 	app.Post("/receive-lot", in(s.receiveSave))

@@ -287,6 +287,9 @@ func (p *movePage) nameOf(item, id string) string {
 
 // Name names a line as the newest plan does.
 func Name(f *frame.Frame, id string) string {
+	if id == "" {
+		return ""
+	}
 	if l := frame.Ever(f, func(p *plan.Plan) *plan.Line { return frame.FindLine(p, id) }); l != nil {
 		return l.Name
 	}
