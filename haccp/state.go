@@ -23,6 +23,7 @@ import (
 	"linewarden/haccp/lot"
 	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
+	"linewarden/haccp/shift"
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
@@ -70,6 +71,7 @@ type State struct {
 	alerts     table[*alarm.Alert] // open ones, and cleared ones for a while
 	silences   table[*alarm.Silence]
 	alertKeys  table[string] // the open alert of a key; derived from alerts
+	handovers  []shift.Handover
 	product
 	supplies
 
@@ -149,13 +151,14 @@ type snapshot struct {
 	Past      lot.Archive             `json:"lots_past"`
 	LotsLast  time.Time               `json:"lots_last,omitzero"`
 	LotsSwept time.Time               `json:"lots_swept,omitzero"`
+	Handovers []shift.Handover        `json:"handovers,omitempty"`
 }
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
 		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites, s.alerts, s.silences,
-		s.lots.table, s.emptied, s.breaks, s.lotsFrom, s.materials, s.tools, s.past, s.lotsLast, s.lotsSwept})
+		s.lots.table, s.emptied, s.breaks, s.lotsFrom, s.materials, s.tools, s.past, s.lotsLast, s.lotsSwept, s.handovers})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
@@ -182,7 +185,7 @@ func Restore(b []byte, zones Zones) (*State, error) {
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites,
 		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), product: product{lots: lotsOf(v.Lots), past: v.Past, emptied: v.Emptied,
 			breaks: v.Breaks, lotsFrom: v.LotsFrom, lotsLast: v.LotsLast, lotsSwept: v.LotsSwept},
-		supplies: supplies{v.Materials, v.Tools}, zones: zones, memo: m}, nil
+		supplies: supplies{v.Materials, v.Tools}, handovers: v.Handovers, zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.

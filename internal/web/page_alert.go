@@ -66,6 +66,8 @@ func (s *Server) newAlertPage(ctx context.Context, f *frame.Frame) (*alertPage, 
 			r.Path = "/deviations/" + a.Deviation
 		} else if a.Check != "" {
 			r.Path = checkPath(a.Check, a.Place)
+		} else if a.Cause == alarm.Instrument {
+			r.Path = "/instruments"
 		}
 		if a.Ack != nil {
 			r.Held, r.Doing, r.Note = a.Ack.Name, a.Ack.Doing, a.Ack.Note

@@ -28,6 +28,7 @@ import (
 	"linewarden/internal/web/display"
 	"linewarden/internal/web/floor"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/web/line"
 )
 
 //go:embed templates
@@ -102,6 +103,7 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 		"root":  func() string { return root },
 		"asset": func(name string) string { return "/static/" + names[name] },
 		"pass":  func(f *frame.Frame, x any) passed { return passed{f, x} },
+		"both":  func(page, x any) both { return both{page, x} },
 		"markof": func(f *frame.Frame, group, code, word any) mark {
 			return mark{frame.Text(code), f.Word(frame.Text(group), frame.Text(word))}
 		},
@@ -135,6 +137,9 @@ type passed struct {
 	F *frame.Frame
 	X any
 }
+
+// both hands a piece its page and what it shows.
+type both struct{ F, X any }
 
 // shownQR is a QR code and what it is for, in words.
 type shownQR struct {
@@ -172,9 +177,8 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	app.Get("/readings/:id", in(s.readingShow))
 	app.Get("/baths/:place/:act", at(s.bathForm))
 	app.Post("/baths/:place/:act", in(s.bathSave))
-	app.Get("/lines/:line", in(s.lineShow))
-	app.Post("/lines/:line/:act", in(s.lineAct))
 	app.Get("/places", at(s.placeList))
+	(&line.Line{Site: s.site, Clock: s.clock, Pages: host{s}, Commands: host{s}}).Register(app, in)
 	s.routeAlerts(app, in)
 	s.routeCases(app, in)
 	s.routeLots(app, in)

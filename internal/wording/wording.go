@@ -74,6 +74,8 @@ var groups = []map[string]text{
 	display,
 	floor,
 	laboratoryTexts,
+	lineTexts,
+	handoverTexts,
 }
 
 var all = func() map[string]text {

@@ -16,6 +16,7 @@ import (
 	"linewarden/haccp/instrument"
 	"linewarden/haccp/laboratory"
 	"linewarden/haccp/material"
+	"linewarden/haccp/shift"
 )
 
 // KeyChanged is the body of a record that gives the log a new key; its bytes are those of package record.
@@ -90,6 +91,8 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindSiteRoleTaken, 1}:     reflect.TypeFor[haccp.SiteRole](),
 	{haccp.KindTimetableTaken, 1}:    reflect.TypeFor[haccp.TimetableTaken](),
 	{haccp.KindRestored, 1}:          reflect.TypeFor[haccp.Restored](),
+	{haccp.KindShiftHandedOver, 1}:   reflect.TypeFor[shift.HandedOver](),
+	{haccp.KindShiftAccepted, 1}:     reflect.TypeFor[shift.Accepted](),
 
 	{haccp.KindMaterialReceived, 1}:  reflect.TypeFor[material.Received](),
 	{haccp.KindMaterialApproved, 1}:  reflect.TypeFor[haccp.MaterialRuled](),

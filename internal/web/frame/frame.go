@@ -169,8 +169,15 @@ func (f *Frame) Ways() {
 		}
 	}
 	f.Nav = append(f.Nav, alerts)
+	for _, h := range f.State.Handovers() {
+		if h.Waits() && h.To == f.PersonID {
+			f.Nav = append(f.Nav, Way{Path: "/handover?line=" + h.Line, Text: f.T("nav.handover"), Count: 1})
+			break
+		}
+	}
 	f.More = []Way{
 		way("/display", "display.title"),
+		way("/handover", "handover.title"),
 		way("/trends", "nav.trends"),
 		way("/materials", "nav.materials"),
 		way("/instruments", "nav.instruments"),
