@@ -15,6 +15,7 @@ import (
 	"linewarden/haccp/alarm"
 	"linewarden/haccp/instrument"
 	"linewarden/haccp/laboratory"
+	"linewarden/haccp/lot/recall"
 	"linewarden/haccp/material"
 )
 
@@ -90,6 +91,9 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindSiteRoleTaken, 1}:     reflect.TypeFor[haccp.SiteRole](),
 	{haccp.KindTimetableTaken, 1}:    reflect.TypeFor[haccp.TimetableTaken](),
 	{haccp.KindRestored, 1}:          reflect.TypeFor[haccp.Restored](),
+
+	{haccp.KindExerciseStarted, 1}:  reflect.TypeFor[recall.Started](),
+	{haccp.KindExerciseFinished, 1}: reflect.TypeFor[haccp.ExerciseFinished](),
 
 	{haccp.KindMaterialReceived, 1}:  reflect.TypeFor[material.Received](),
 	{haccp.KindMaterialApproved, 1}:  reflect.TypeFor[haccp.MaterialRuled](),
