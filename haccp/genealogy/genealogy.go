@@ -58,6 +58,7 @@ type Node struct {
 	Boxes []lot.Boxes `json:"boxes,omitempty"`
 	Count int64       `json:"count,omitempty"` // of boxes
 	Mass  *lot.Mass   `json:"-"`               // received, or shipped to it, as far as weighed
+	KG    string      `json:"kg,omitempty"`    // the same in kilograms
 }
 
 // Link is product or material that went from a node to another.
@@ -68,6 +69,7 @@ type Link struct {
 	At        time.Time   `json:"at"`
 	Times     int         `json:"times,omitempty"` // how many records it adds up, where more than one
 	Mass      *lot.Mass   `json:"-"`               // nil: not weighed, or not by mass
+	KG        string      `json:"kg,omitempty"`
 	Amount    string      `json:"amount,omitempty"`
 	Boxes     []lot.Boxes `json:"boxes,omitempty"`
 	Documents []string    `json:"documents,omitempty"`
@@ -213,15 +215,22 @@ func (t *Trace) lots(shown map[string]bool) {
 	}
 }
 
+func kilograms(m *lot.Mass) string {
+	if m == nil {
+		return ""
+	}
+	return m.Decimal()
+}
+
 func received(l *lot.Lot) *lot.Mass {
 	var sum lot.Mass
-	any := false
+	weighed := false
 	for i := range l.Received {
 		if m := l.Received[i].Mass; m != nil {
-			sum, any = sum+*m, true
+			sum, weighed = sum+*m, true
 		}
 	}
-	if !any {
+	if !weighed {
 		return nil
 	}
 	return &sum
@@ -269,7 +278,14 @@ func (t *Trace) link(k Link, record string) {
 	}
 }
 
+// sort puts nodes and links in order and writes their masses.
 func (t *Trace) sort() {
+	for i := range t.Nodes {
+		t.Nodes[i].KG = kilograms(t.Nodes[i].Mass)
+	}
+	for i := range t.Links {
+		t.Links[i].KG, t.Links[i].Boxes = kilograms(t.Links[i].Mass), Joined(t.Links[i].Boxes)
+	}
 	order := []string{Field, Material, Made, Boxes, Consignee}
 	slices.SortFunc(t.Nodes, func(a, b Node) int {
 		return cmp.Or(cmp.Compare(slices.Index(order, a.Kind), slices.Index(order, b.Kind)), a.At.Compare(b.At), cmp.Compare(a.Key, b.Key))

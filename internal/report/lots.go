@@ -43,7 +43,7 @@ type lotRow struct {
 // The forms of an export of lots.
 const (
 	FormCSV    = "csv"
-	FormJSON   = "json"   // one array of objects
+	FormJSON   = "json"   // one object with the array "rows"
 	FormNDJSON = "ndjson" // one object a line
 )
 
@@ -71,7 +71,7 @@ func NewLotSheet(w io.Writer, form string, h Head, product func(code string) (st
 		s.csv = newSheet(t, lotColumns)
 	case FormJSON:
 		s.array = true
-		if _, err := io.WriteString(w, "["); err != nil {
+		if _, err := io.WriteString(w, `{"rows":[`); err != nil {
 			return nil, fmt.Errorf("write json: %w", err)
 		}
 	case FormNDJSON:
@@ -112,7 +112,7 @@ func (s *LotSheet) End() error {
 	case s.csv != nil:
 		return s.csv.end()
 	case s.array:
-		if _, err := io.WriteString(s.w, "\n]\n"); err != nil {
+		if _, err := io.WriteString(s.w, "\n]}\n"); err != nil {
 			return fmt.Errorf("write json: %w", err)
 		}
 	}

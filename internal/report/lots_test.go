@@ -76,8 +76,8 @@ func TestLots(t *testing.T) {
 	golden(t, "lots.ndjson", b.Bytes())
 	b.Reset()
 	export(t, &b, FormJSON, list, changes)
-	var objects []map[string]string
-	if err := json.Unmarshal(b.Bytes(), &objects); err != nil || len(objects) != 6 || objects[2]["recipient"] != "@Buyer" {
+	var objects struct{ Rows []map[string]string }
+	if err := json.Unmarshal(b.Bytes(), &objects); err != nil || len(objects.Rows) != 6 || objects.Rows[2]["recipient"] != "@Buyer" {
 		t.Errorf("%v: %s", err, b.String())
 	}
 }

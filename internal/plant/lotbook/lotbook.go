@@ -4,7 +4,6 @@ package lotbook
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"iter"
 	"slices"
@@ -30,8 +29,8 @@ type Asked struct {
 // Most bounds the lots of one export.
 const Most = 200_000
 
-// ErrTooMany says that an export would hold more lots than Most.
-var ErrTooMany = errors.New("the export takes in too many lots: ask for a shorter period or fewer lots")
+// errTooMany says that an export would hold more lots than Most.
+var errTooMany = &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "to", Code: "too-much", Message: "the export takes in too many lots: ask for a shorter period or fewer lots"}
 
 // kinds that lots appear with in an export.
 var kinds = []string{haccp.KindLotReceived, haccp.KindLotFed, haccp.KindLotLeft, haccp.KindLotShipped}
@@ -57,7 +56,7 @@ func Codes(ctx context.Context, f Finder, a Asked) ([]string, error) {
 					continue
 				}
 				if seen[code] = true; len(seen) > Most {
-					return nil, ErrTooMany
+					return nil, errTooMany
 				}
 			}
 		}
