@@ -172,6 +172,8 @@ func (f *Frame) Ways() {
 	f.More = []Way{
 		way("/display", "display.title"),
 		way("/trends", "nav.trends"),
+		way("/trace", "nav.trace"),
+		way("/exercises", "nav.exercises"),
 		way("/materials", "nav.materials"),
 		way("/instruments", "nav.instruments"),
 		way("/laboratory", "laboratory.title"),
