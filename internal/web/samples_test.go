@@ -97,6 +97,7 @@ func samples(t *testing.T, lang string) map[string]string {
 	out["log-empty"] = w.page("/log?from=2026-02-01&to=2026-02-02")
 	out["records"], out["plan"] = w.page("/records"), w.page("/plan")
 	laboratorySamples(w, out)
+	traceSamples(w, out)
 	deskSamples(w, out, target, id)
 	out["not-found"] = w.get("/checks/no-such/place").body
 	w.signIn("ana")

@@ -29,6 +29,7 @@ import (
 	"linewarden/internal/web/floor"
 	"linewarden/internal/web/frame"
 	"linewarden/internal/web/line"
+	"linewarden/internal/web/tracing"
 )
 
 //go:embed templates
@@ -185,6 +186,7 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	s.routeLaboratory(app, in)
 	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
 	d.Register(app, in)
+	(&tracing.Tracing{Pages: host{s}, Commands: host{s}, Log: s.site, Root: s.root}).Register(app, in)
 	(&display.Display{Site: s.site, Pages: host{s}}).Register(app, in)
 	fl := &floor.Floor{Pages: host{s}, Records: s.site, Clock: s.clock, Root: s.root, Assets: s.static.Names}
 	fl.Register(app, at, in)

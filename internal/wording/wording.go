@@ -69,7 +69,7 @@ var groups = []map[string]text{
 	refusals, requests, findings, words, records, screens, forms, logTexts, cautions, quantities, washing, contact, desk, calculators,
 	alerting,
 	trending,
-	supplies,
+	supplies, tracing,
 	lots,
 	display,
 	floor,

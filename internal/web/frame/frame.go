@@ -179,6 +179,8 @@ func (f *Frame) Ways() {
 		way("/display", "display.title"),
 		way("/handover", "handover.title"),
 		way("/trends", "nav.trends"),
+		way("/trace", "nav.trace"),
+		way("/exercises", "nav.exercises"),
 		way("/materials", "nav.materials"),
 		way("/instruments", "nav.instruments"),
 		way("/laboratory", "laboratory.title"),
