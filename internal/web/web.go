@@ -28,6 +28,7 @@ import (
 	"linewarden/internal/web/display"
 	"linewarden/internal/web/floor"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/web/verifying"
 )
 
 //go:embed templates
@@ -115,6 +116,7 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 		"anymore": func(entries []frame.Entry) bool {
 			return slices.ContainsFunc(entries, func(e frame.Entry) bool { return e.More })
 		},
+		"kinds": verifying.Kinds,
 		"signs": func() []string { return []string{frame.SignExact, frame.SignBelow, frame.SignAbove, frame.SignBand} },
 	})
 	files, err := fs.Sub(templateFiles, "templates")
@@ -158,6 +160,7 @@ func (s *Server) Register(app fiber.Router) {
 		s.routePlant(app, in)
 	}
 	s.routeRecords(app, in)
+	(&verifying.Verifying{Pages: host{s}, Gate: s.gate, Text: s.static.Text}).Register(app)
 	app.Get("/people", in(s.peopleList))
 	app.Post("/people", in(s.personAdd))
 	app.Post("/people/:id", in(s.personChange))

@@ -74,6 +74,7 @@ var groups = []map[string]text{
 	display,
 	floor,
 	laboratoryTexts,
+	verifying,
 }
 
 var all = func() map[string]text {
