@@ -151,10 +151,11 @@ func TestTemplateFor(t *testing.T) {
 			t.Errorf("%q: %v", name, problems)
 		}
 	}
-	if p, problems := Parse("plan.yaml", For(template(t, "wash"), "agua-clara", "two\nlines\u2028")); len(problems) > 0 || p.Name != "two lines " {
+	if p, problems := Parse("plan.yaml", For(template(t, "wash"), "agua-clara", " two\nlines")); len(problems) > 0 || p.Name != "two lines" {
 		t.Errorf("a name of two lines: %v", problems)
 	}
 }
+
 // A plan goes into a record as JSON and comes out of it; nothing may be lost on the way.
 func TestJSONRoundTrip(t *testing.T) {
 	for _, path := range examples {

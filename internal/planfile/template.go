@@ -41,7 +41,7 @@ func For(template []byte, site, name string) []byte {
 func quoted(text string) string {
 	var b strings.Builder
 	b.WriteByte('"')
-	for _, r := range text {
+	for _, r := range strings.TrimSpace(text) {
 		switch {
 		case r == '"' || r == '\\':
 			b.WriteByte('\\')

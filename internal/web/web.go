@@ -26,6 +26,7 @@ import (
 	"linewarden/internal/web/assets"
 	"linewarden/internal/web/desk"
 	"linewarden/internal/web/display"
+	"linewarden/internal/web/firstrun"
 	"linewarden/internal/web/floor"
 	"linewarden/internal/web/frame"
 	"linewarden/internal/web/verifying"
@@ -36,6 +37,15 @@ var templateFiles embed.FS
 
 //go:embed static
 var staticFiles embed.FS
+
+// StyleSheet gives the style of all pages, for one that is shown before there is a site.
+func StyleSheet() ([]byte, error) {
+	b, err := staticFiles.ReadFile("static/site.css")
+	if err != nil {
+		return nil, fmt.Errorf("read static files: %w", err)
+	}
+	return b, nil
+}
 
 // Options says what the pages work with. Site, Gate and Clock are required.
 type Options struct {
@@ -50,6 +60,8 @@ type Options struct {
 	// Root is what the addresses of the pages begin with where they are one site of several, such as
 	// /sites/north; whoever routes takes it off.
 	Root string
+	// Draft keeps the plan that is worked on before the first one is signed; nil: none is kept.
+	Draft firstrun.Draft
 	// Group says that these are the pages of a group, and how its sites stand; nil: of a site.
 	Group Group
 }
@@ -64,6 +76,7 @@ type Server struct {
 	authority desk.Authority
 	root      string
 	group     Group
+	draft     firstrun.Draft
 	templates *template.Template
 	alerts    func(ctx context.Context) (AlertService, error)
 	static    *assets.Set
@@ -78,7 +91,7 @@ func New(o Options) (*Server, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, authority: o.Authority, alerts: o.Alerts}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, authority: o.Authority, alerts: o.Alerts, draft: o.Draft}
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
@@ -182,8 +195,13 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	s.routeCases(app, in)
 	s.routeLots(app, in)
 	s.routeLaboratory(app, in)
-	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
+	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root, Draft: s.draft}
 	d.Register(app, in)
+	guide := &firstrun.Guide{Pages: host{s}, Records: s.site, Draft: s.draft, TLS: s.gate.TLS()}
+	if s.authority.Fingerprint != "" {
+		guide.Trust = "/tablets"
+	}
+	guide.Register(app, in)
 	(&display.Display{Site: s.site, Pages: host{s}}).Register(app, in)
 	fl := &floor.Floor{Pages: host{s}, Records: s.site, Clock: s.clock, Root: s.root, Assets: s.static.Names}
 	fl.Register(app, at, in)

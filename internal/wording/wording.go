@@ -75,6 +75,7 @@ var groups = []map[string]text{
 	floor,
 	laboratoryTexts,
 	verifying,
+	firstRun,
 }
 
 var all = func() map[string]text {
