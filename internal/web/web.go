@@ -24,6 +24,7 @@ import (
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 	"linewarden/internal/web/assets"
+	"linewarden/internal/web/badges"
 	"linewarden/internal/web/desk"
 	"linewarden/internal/web/display"
 	"linewarden/internal/web/firstrun"
@@ -143,7 +144,7 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 }
 
 // tabletScripts are the scripts of an enrolled tablet, in the order in which they run.
-var tabletScripts = []string{"queue.js", "judge.js", "report.js", "device.js", "keypad.js", "due.js", "waiting.js", "floor.js"}
+var tabletScripts = []string{"queue.js", "judge.js", "report.js", "device.js", "badge.js", "keypad.js", "due.js", "waiting.js", "floor.js"}
 
 // passed hands a piece the frame and what it shows.
 type passed struct {
@@ -202,6 +203,7 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 		guide.Trust = "/tablets"
 	}
 	guide.Register(app, in)
+	(&badges.Badges{Pages: host{s}, Door: s.door, Clock: s.clock}).Register(app, in)
 	(&display.Display{Site: s.site, Pages: host{s}}).Register(app, in)
 	fl := &floor.Floor{Pages: host{s}, Records: s.site, Clock: s.clock, Root: s.root, Assets: s.static.Names}
 	fl.Register(app, at, in)

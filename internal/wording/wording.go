@@ -76,6 +76,7 @@ var groups = []map[string]text{
 	laboratoryTexts,
 	verifying,
 	firstRun,
+	badgeTexts,
 }
 
 var all = func() map[string]text {

@@ -193,7 +193,7 @@ func (f *Frame) Ways() {
 	}
 	for _, r := range f.Roles {
 		if r == haccp.RoleAdministrator {
-			f.More = append(f.More, way("/people", "nav.people"), way("/devices", "nav.devices"), way("/first-run", "firstrun.guide"))
+			f.More = append(f.More, way("/people", "nav.people"), way("/badges", "nav.badges"), way("/devices", "nav.devices"), way("/first-run", "firstrun.guide"))
 		}
 	}
 	f.More = append(f.More, way("/me", "nav.me"))
