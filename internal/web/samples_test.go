@@ -138,6 +138,7 @@ func deskSamples(w *world, out map[string]string, target, caseID string) {
 	out["plan-checked"] = w.upload("/plan/new", changed).body
 	out["review"], out["me"], out["note"] = w.page("/review"), w.page("/me"), w.page("/notes")
 	out["replace"] = w.page("/records/" + target + "/replace")
+	out["verify"] = w.page("/verify")
 	out["tablets"], out["enrol"] = w.page("/tablets"), w.page("/enrol")
 	supplySamples(w, out)
 	w.signIn("ines")

@@ -76,6 +76,9 @@ var groups = []map[string]text{
 	laboratoryTexts,
 	lineTexts,
 	handoverTexts,
+	verifying,
+	firstRun,
+	badgeTexts,
 }
 
 var all = func() map[string]text {

@@ -48,6 +48,9 @@ func Read(files embed.FS, folder string) (*Set, error) {
 	return s, nil
 }
 
+// Text gives the content of a file by its own name; "" where there is none.
+func (s *Set) Text(name string) string { return string(s.files[s.Names[name]].body) }
+
 // Serve answers with the file that the parameter name asks for.
 func (s *Set) Serve(c *fiber.Ctx) error {
 	a, ok := s.files[c.Params("name")]

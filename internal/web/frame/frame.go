@@ -190,6 +190,9 @@ func (f *Frame) Ways() {
 	if f.May(haccp.AskReview) {
 		f.More = append(f.More, way("/review", "nav.review"))
 	}
+	if f.May(haccp.AskSignPlan) && len(f.State.Plans) == 0 {
+		f.Nav = append([]Way{way("/first-run", "firstrun.guide")}, f.Nav...)
+	}
 	if f.May(haccp.AskSignPlan) {
 		f.More = append(f.More, way("/unverified", "nav.unverified"))
 	}
@@ -199,7 +202,7 @@ func (f *Frame) Ways() {
 	}
 	for _, r := range f.Roles {
 		if r == haccp.RoleAdministrator {
-			f.More = append(f.More, way("/people", "nav.people"), way("/devices", "nav.devices"))
+			f.More = append(f.More, way("/people", "nav.people"), way("/badges", "nav.badges"), way("/devices", "nav.devices"), way("/first-run", "firstrun.guide"))
 		}
 	}
 	f.More = append(f.More, way("/me", "nav.me"))
