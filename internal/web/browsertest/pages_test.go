@@ -84,7 +84,7 @@ func crawl(v *visit, routes []string, person string, also ...string) []string {
 		v.go_(in(path, "en"))
 		all = append(all, path)
 		route := routeOf(routes, path)
-		if made := route + " " + eval[string](v, making); !checked[made] || looking() {
+		if made := route + " " + eval[string](v, making); !checked[made] {
 			checked[made] = true
 			checkIn(v, person, route, "en")
 			v.go_(in(path, "es"))
@@ -135,6 +135,10 @@ func checkIn(v *visit, person, kind, lang string) {
 		for _, w := range widths {
 			v.do(chromedp.EmulateViewport(w, 900))
 			look(v, person, kind, lang, w)
+		}
+		for _, mode := range []string{"dark", "sunlight"} {
+			inMode(v, mode)
+			look(v, person, kind, lang+"-"+mode, widths[2])
 		}
 	}
 	v.do(chromedp.EmulateViewport(widths[0], 900)) // what fits on a phone fits on what is wider
