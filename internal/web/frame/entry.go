@@ -37,8 +37,8 @@ type Entry struct {
 	Asked                 bool     // what stands in Wrong is a question
 	Meant                 string   // how a number with a comma is meant, of Ways
 	Ways                  []string // the readings of a number with a comma
-	More                  bool // the details hold something
-	Decimals              int  // that all its methods show; 0: not known, or none
+	More                  bool     // the details hold something
+	Decimals              int      // that all its methods show; 0: not known, or none
 }
 
 // EntriesOf makes the fields of a check.
