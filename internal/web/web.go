@@ -171,6 +171,7 @@ type mark struct{ Code, Word string }
 func (s *Server) Register(app fiber.Router) {
 	app.Get("/static/:name", s.static.Serve)
 	app.Post("/language", s.setLanguage)
+	app.Post("/mode", s.setMode)
 	s.routeSignIn(app)
 	in := func(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler { return s.inside(h) }
 	if s.group != nil {
@@ -262,19 +263,6 @@ func (s *Server) atTablet(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler 
 		}
 		return err
 	}
-}
-
-func (s *Server) setLanguage(c *fiber.Ctx) error {
-	if err := s.gate.SameSite(c); err != nil {
-		return err
-	}
-	lang := "en"
-	if c.FormValue("language") == "es" {
-		lang = "es"
-	}
-	c.Cookie(&fiber.Cookie{Name: "lang", Value: lang, Path: "/", MaxAge: 400 * 24 * 3600, HTTPOnly: true,
-		Secure: s.gate.Secure(c), SameSite: fiber.CookieSameSiteLaxMode})
-	return s.redirect(c, frame.Local(c.FormValue("back")))
 }
 
 // redirect sends the browser on to a page of ours.

@@ -23,6 +23,7 @@ func Text(v any) string { return fmt.Sprint(v) }
 // Frame is what every page shows around its content, and how it words and dates things.
 type Frame struct {
 	Lang        wording.Language
+	Mode        string // light, dark or sunlight; "": as the device says
 	Title       string
 	Plant       string
 	Demo        bool

@@ -73,7 +73,9 @@
 
   const dialog = $("who");
   // askWho resolves to {person, name, signIn, pin}, or null where the author left.
-  async function askWho(wrong, only) {
+  async function askWho(wrong, only, shown) {
+    $("who-shown").textContent = shown || "";
+    $("who-shown").hidden = !shown;
     const now = Date.now() - (await lw.lastOffset());
     const people = new Map((await lw.grants()).filter((g) => lw.covers(g, now)).map((g) => [g.person, g.name]));
     if (page.person) people.set(page.person, page.personName);
@@ -223,11 +225,29 @@
     for (const [name, key] of Object.entries(wrong)) {
       const f = form.querySelector(`[name="${CSS.escape(name)}"]`);
       f.setAttribute("aria-invalid", "true");
-      f.closest(".field").querySelector("label, legend").after(Object.assign(make("p", word(key), "wrong"), { role: "alert" }));
+      const told = Object.assign(make("div", word(key, { typed: f.value.trim() }), "wrong"), { role: "alert" });
+      f.closest(".field").querySelector("label, legend").after(told);
+      if (key === "form.two-ways") told.append(choice(f, told));
     }
     const first = form.querySelector("[aria-invalid]");
     if (first) first.focus();
     return !!first;
+  }
+
+  // choice lets the author say which number a comma means; the field then holds it with a point or without.
+  function choice(field, told) {
+    const bar = make("div", "", "btns");
+    for (const [i, way] of (lw.ways(field.value) || []).entries()) {
+      const b = Object.assign(make("button", way + " (" + word(i ? "form.thousands" : "form.decimals") + ")", "btn"), { type: "button" });
+      b.addEventListener("click", () => {
+        field.value = way;
+        field.removeAttribute("aria-invalid");
+        told.remove();
+        field.focus();
+      });
+      bar.append(b);
+    }
+    return bar;
   }
 
   async function save(form) {
@@ -239,7 +259,7 @@
     await queue.add(entry);
     let wrong = "";
     for (;;) {
-      const who = await askWho(wrong);
+      const who = await askWho(wrong, "", [entry.title, entry.shown].filter(Boolean).join(" · "));
       if (!who) {
         await store.remove(entry.id);
         return count();
