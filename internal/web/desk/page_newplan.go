@@ -16,6 +16,7 @@ import (
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/web/plandiff"
 )
 
 // NewPlanPage checks a plan file, shows what it would change, and takes the signature that puts it in force.
@@ -159,7 +160,7 @@ func (d *Desk) check(c *fiber.Ctx, p *NewPlanPage) error {
 	}
 	var err error
 	if p.Plan != nil {
-		if p.Changes, err = frame.PlanDiff(p.Frame, p.Plan, p.plan); err != nil {
+		if p.Changes, err = plandiff.Of(p.Frame, p.Plan, p.plan); err != nil {
 			return err
 		}
 	}
