@@ -140,9 +140,9 @@ func (w *writer) giveWay() {
 	}
 }
 
-// gather lets the batch of an instance that has the turn grow to most of the one before: whoever was answered then is
+// swell lets the batch of an instance that has the turn grow to most of the one before: whoever was answered then is
 // about to come again, and each commit has to be read by all others.
-func (w *writer) gather(have int) {
+func (w *writer) swell(have int) {
 	t := &w.turns
 	if !t.shared || t.own.IsZero() || time.Since(t.other) > otherFor {
 		return

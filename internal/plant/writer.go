@@ -55,7 +55,7 @@ func (w *writer) run() {
 		jobs, open := w.take()
 		for len(jobs) > 0 {
 			w.giveWay()
-			w.gather(len(jobs))
+			w.swell(len(jobs))
 			jobs = w.commit(w.more(jobs))
 		}
 		if !open {
