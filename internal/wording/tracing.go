@@ -147,6 +147,7 @@ var tracing = map[string]text{
 	"recall.how":      {"How it is affected", "Cómo está afectado"},
 	"recall.known":    {"Known since", "Se sabe desde"},
 	"recall.here":     {"Still here by the books", "Sigue aquí según los libros"},
+	"recall.vague":    {"a shipment names no boxes: some of these may have left", "un envío no nombra cajas: algunas de estas pueden haber salido"},
 	"recall.to":       {"Consignee", "Destinatario"},
 	"recall.boxes":    {"Boxes", "Cajas"},
 	"recall.document": {"Document", "Documento"},
