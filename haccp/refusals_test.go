@@ -420,6 +420,7 @@ func TestEveryRefusal(t *testing.T) {
 	t.Run("lots", lotsRefused)
 	t.Run("laboratory", laboratoryRefused)
 	t.Run("supplies", suppliesRefused)
+	t.Run("exercises", exercisesRefused)
 	codes := refusalCodes(t)
 	var missing []string
 	for _, code := range codes {

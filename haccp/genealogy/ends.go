@@ -96,8 +96,9 @@ func (t *Trace) boxes() {
 			t.link(Link{From: from, To: key, How: FilledIn, At: n.At, Boxes: all}, "")
 			from = key
 		}
+		sent, _, _ := sentOf(l)
 		for i := range l.Shipments {
-			t.shipped(from, &l.Shipments[i])
+			t.shipped(from, &l.Shipments[i], sent[i])
 		}
 	}
 }
@@ -111,7 +112,7 @@ func filledAt(l *lot.Lot) (at time.Time) {
 	return at
 }
 
-func (t *Trace) shipped(from string, x *haccp.Shipment) {
+func (t *Trace) shipped(from string, x *haccp.Shipment, boxes []lot.Boxes) {
 	key := "to:" + x.Body.Consignee.Name
 	mass := MassOf(x)
 	i := slices.IndexFunc(t.Nodes, func(n Node) bool { return n.Key == key })
@@ -130,7 +131,7 @@ func (t *Trace) shipped(from string, x *haccp.Shipment) {
 		}
 		n.Mass = &sum
 	}
-	k := Link{From: from, To: key, How: ShippedTo, At: x.At, Mass: mass, Boxes: boxesOf(x)}
+	k := Link{From: from, To: key, How: ShippedTo, At: x.At, Mass: mass, Boxes: boxes}
 	n.Count += CountOf(k.Boxes)
 	if d := x.Body.Document; d != nil {
 		k.Documents = []string{d.Kind + " " + d.Number}
@@ -150,12 +151,31 @@ func MassOf(x *haccp.Shipment) *lot.Mass {
 	return &m
 }
 
-func boxesOf(x *haccp.Shipment) []lot.Boxes {
-	var out []lot.Boxes
-	for _, b := range x.Body.Boxes {
-		out = append(out, lot.Boxes{Prefix: b.Prefix, From: b.From, To: b.To})
+// sentOf gives the boxes that each shipment of a lot took: those that it names, or, where it took all that was left and
+// names none, those that no other names. here are those that none took; vague says that a shipment names no boxes, so that
+// some of them may have left.
+func sentOf(l *haccp.LotState) (sent [][]lot.Boxes, here []lot.Boxes, vague bool) {
+	here = Joined(l.Boxes())
+	sent = make([][]lot.Boxes, len(l.Shipments))
+	all := -1
+	for i := range l.Shipments {
+		b := l.Shipments[i].Body
+		for _, x := range b.Boxes {
+			sent[i] = append(sent[i], lot.Boxes{Prefix: x.Prefix, From: x.From, To: x.To})
+		}
+		here = without(here, sent[i])
+		switch {
+		case len(b.Boxes) > 0:
+		case b.All:
+			all = i
+		default:
+			vague = true
+		}
 	}
-	return out
+	if all >= 0 {
+		sent[all], here, vague = here, nil, false
+	}
+	return sent, here, vague && len(here) > 0
 }
 
 // Joined sorts runs of boxes and joins those that overlap or follow one another.

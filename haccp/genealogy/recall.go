@@ -35,10 +35,11 @@ type RecallLot struct {
 	From      time.Time     `json:"from"` // since when it counts as touched
 	To        time.Time     `json:"to,omitzero"`
 	Known     time.Time     `json:"known_since"`
-	Answered  bool          `json:"answered"` // somebody has signed since what that means
-	Boxes     []lot.Boxes   `json:"boxes"`    // all that were filled
-	Here      []lot.Boxes   `json:"here"`     // those that no shipment names
-	Left      string        `json:"left_kg"`  // mass that did not leave by the books
+	Answered  bool          `json:"answered"`                     // somebody has signed since what that means
+	Boxes     []lot.Boxes   `json:"boxes"`                        // all that were filled
+	Here      []lot.Boxes   `json:"here"`                         // those that no shipment took
+	Vague     bool          `json:"some_may_have_left,omitempty"` // a shipment names no boxes
+	Left      string        `json:"left_kg"`                      // mass that did not leave by the books
 	Shipments []RecallShare `json:"shipments"`
 }
 
@@ -62,32 +63,31 @@ func RecallOf(s *haccp.State, id string, f haccp.Facts) (Recall, bool) {
 	}
 	out := Recall{Deviation: id, Number: d.Number, Word: d.Word(), Ground: d.Ground, Point: d.Point, Place: d.Place, Found: d.Found, Closed: d.IsClosed,
 		Lots: []RecallLot{}, Consignees: []recall.Consignee{}}
-	var shipped []haccp.Shipment
+	var lots []*haccp.LotState
 	for _, x := range s.AtLarge(id, f) {
 		l := RecallLot{Lot: x.Lot.Code, Product: x.Lot.Product, State: x.Lot.State(), How: x.Touch.How, Place: x.Touch.Place, From: x.Touch.From, To: x.Touch.To,
 			Known: x.KnownSince(), Answered: x.Answered, Boxes: Joined(x.Lot.Boxes()), Here: []lot.Boxes{}, Shipments: []RecallShare{}}
 		if l.Boxes == nil {
 			l.Boxes = []lot.Boxes{}
 		}
-		left := x.Lot.Boxes()
+		sent, here, vague := sentOf(x.Lot)
 		for i := range x.Lot.Shipments {
 			k := &x.Lot.Shipments[i]
-			share := RecallShare{At: k.At, Consignee: k.Body.Consignee, Document: k.Body.Document, Carrier: k.Body.Carrier, Boxes: Joined(boxesOf(k)), KG: kilograms(MassOf(k)), Seq: k.Seq}
+			share := RecallShare{At: k.At, Consignee: k.Body.Consignee, Document: k.Body.Document, Carrier: k.Body.Carrier, Boxes: Joined(sent[i]), KG: kilograms(MassOf(k)), Seq: k.Seq}
 			if share.Boxes == nil {
 				share.Boxes = []lot.Boxes{}
 			}
-			left = without(left, share.Boxes)
 			l.Shipments = append(l.Shipments, share)
 		}
-		l.Here = append(l.Here, Joined(left)...)
+		l.Here, l.Vague = append(l.Here, here...), vague
 		l.Left = s.WithLots([]string{l.Lot}, f).LotBook().Balance(l.Lot).Left.Decimal()
 		if !l.Answered {
 			out.Open++
 		}
-		shipped = append(shipped, x.Lot.Shipments...)
+		lots = append(lots, x.Lot)
 		out.Lots = append(out.Lots, l)
 	}
-	out.Consignees = append(out.Consignees, consignees(shipped)...)
+	out.Consignees = append(out.Consignees, consignees(lots)...)
 	return out, true
 }
 

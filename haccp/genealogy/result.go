@@ -22,18 +22,6 @@ func (t *Trace) Result() recall.Result {
 	return r
 }
 
-// Shipped lists the shipments of the lots, by the time of each.
-func (t *Trace) Shipped() []haccp.Shipment {
-	var out []haccp.Shipment
-	for _, code := range t.Ahead {
-		if l, ok := t.state.Lot(code); ok {
-			out = append(out, l.Shipments...)
-		}
-	}
-	slices.SortStableFunc(out, func(a, b haccp.Shipment) int { return a.At.Compare(b.At) })
-	return out
-}
-
 func stockOf(l *material.Lot) *recall.Stock {
 	s := l.Stock()
 	return &recall.Stock{Unit: string(s.Left.Unit), Received: s.Received.Decimal(), Used: s.Used.Decimal(), Adjusted: s.Adjusted.Decimal(), Left: s.Left.Decimal(),
@@ -87,14 +75,19 @@ func (t *Trace) forward() recall.Forward {
 			f.Boxes += CountOf(Joined(l.Boxes()))
 		}
 	}
-	shipped := t.Shipped()
-	f.Shipments = int64(len(shipped))
-	f.Consignees = first(consignees(shipped))
+	var lots []*haccp.LotState
+	for _, code := range t.Ahead {
+		if l, ok := t.state.Lot(code); ok {
+			lots = append(lots, l)
+			f.Shipments += int64(len(l.Shipments))
+		}
+	}
+	f.Consignees = first(consignees(lots))
 	return f
 }
 
-// consignees adds shipments up by who got them, in the order of their names.
-func consignees(shipped []haccp.Shipment) []recall.Consignee {
+// consignees adds the shipments of lots up by who got them, in the order of their names.
+func consignees(lots []*haccp.LotState) []recall.Consignee {
 	type sum struct {
 		recall.Consignee
 		mass  lot.Mass
@@ -102,20 +95,23 @@ func consignees(shipped []haccp.Shipment) []recall.Consignee {
 	}
 	by := map[string]*sum{}
 	var names []string
-	for i := range shipped {
-		x := &shipped[i]
-		name := x.Body.Consignee.Name
-		c := by[name]
-		if c == nil {
-			c = &sum{Consignee: recall.Consignee{Name: name}}
-			by[name], names = c, append(names, name)
-		}
-		c.Shipments++
-		c.boxes = append(c.boxes, boxesOf(x)...)
-		if m := MassOf(x); m != nil {
-			c.mass += *m
-		} else {
-			c.Unweighed++
+	for _, l := range lots {
+		sent, _, _ := sentOf(l)
+		for i := range l.Shipments {
+			x := &l.Shipments[i]
+			name := x.Body.Consignee.Name
+			c := by[name]
+			if c == nil {
+				c = &sum{Consignee: recall.Consignee{Name: name}}
+				by[name], names = c, append(names, name)
+			}
+			c.Shipments++
+			c.boxes = append(c.boxes, sent[i]...)
+			if m := MassOf(x); m != nil {
+				c.mass += *m
+			} else {
+				c.Unweighed++
+			}
 		}
 	}
 	slices.Sort(names)

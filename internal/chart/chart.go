@@ -58,10 +58,10 @@ type Point struct{ X, Y int }
 
 // Sizes of a picture, in pixels.
 const (
-	BoxWidth  = 200
+	BoxWidth  = 184
 	LineText  = 18 // height of a line of text
 	padding   = 12
-	gapX      = 132 // between columns: room for a label
+	gapX      = 108 // between columns: room for a label
 	gapY      = 18
 	port      = 16 // between lines at one side of a box
 	laneTall  = 10 // of a line that passes a column

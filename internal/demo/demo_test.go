@@ -119,6 +119,11 @@ func TestThreeWeeks(t *testing.T) {
 	}
 	checkCases(t, s)
 	checkLots(t, s)
+	if list := s.View().Exercises(); len(list) != 1 || list[0].Open() || list[0].End.Result.Balance.Share == "" || list[0].End.Result.Forward.Shipments == 0 {
+		t.Errorf("exercises: %+v", list)
+	} else {
+		t.Logf("exercise: %+v", list[0].End.Result)
+	}
 	t.Logf("%d records: %v", s.Head().Size, k)
 }
 

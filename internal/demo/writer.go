@@ -97,6 +97,7 @@ func (w *writer) history(p *plan.Plan, file string) {
 	w.reviews()
 	w.deliveries()
 	w.calibrations()
+	w.exercise()
 }
 
 // planShifts lays out the shifts: two a day from Monday to Saturday, on the wall clock of the site.

@@ -69,8 +69,8 @@ func (b *Balance) Check() error {
 	}
 	var sum quantity.Decimal
 	for _, v := range parts {
-		n, ok := v.Number()
-		if !ok || v.Unit() != quantity.Kilogram {
+		n, _ := v.Number()
+		if v.Kind() != quantity.KindExact || v.Unit() != quantity.Kilogram {
 			return ErrSum
 		}
 		var err error
@@ -78,7 +78,7 @@ func (b *Balance) Check() error {
 			return fmt.Errorf("add up a balance: %w", err)
 		}
 	}
-	if in, ok := b.In.Number(); !ok || b.In.Unit() != quantity.Kilogram || in.Cmp(sum) != 0 {
+	if in, _ := b.In.Number(); b.In.Kind() != quantity.KindExact || b.In.Unit() != quantity.Kilogram || in.Cmp(sum) != 0 {
 		return ErrSum
 	}
 	return nil

@@ -83,6 +83,9 @@ func recallCase(f *frame.Frame, r *genealogy.Recall) RecallCase {
 		y := RecallLot{Code: l.Lot, Path: "/lots/" + url.PathEscape(l.Lot), Trace: "/trace/lot?code=" + url.QueryEscape(l.Lot), Mark: marks[l.State], Word: f.Word("lot", l.State), How: f.Word("how", l.How), Known: f.At(l.Known), Answered: l.Answered}
 		if len(l.Here) > 0 {
 			y.Here = boxText(f, l.Here, 12)
+			if l.Vague {
+				y.Here += " (" + f.T("recall.vague") + ")"
+			}
 		}
 		y.Here = strings.TrimPrefix(y.Here+" · "+l.Left+" kg", " · ")
 		for j := range l.Shipments {

@@ -50,9 +50,9 @@ const mostDrawn = 40
 
 // letters that fit into a box, of the name and of the other lines, and beside a line.
 const (
-	nameLetters  = 19
-	plainLetters = 25
-	labelLetters = 16
+	nameLetters  = 17
+	plainLetters = 23
+	labelLetters = 14
 )
 
 // picture lays a trace out.
