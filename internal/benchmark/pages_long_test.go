@@ -24,7 +24,7 @@ import (
 const (
 	demoPageWithin    = 50 * time.Millisecond
 	millionPageWithin = 100 * time.Millisecond
-	pageLeeway        = 4
+	pageLeeway        = 10
 )
 
 // TestLongPages times every page of the invented plant with three weeks of history, for its manager and for who keeps

@@ -11,5 +11,18 @@ import (
 // Gather reads from the log what a question wants beyond a state, and adds it to what was read for it before: needs is
 // asked until it wants nothing more. Records after those of the state are not seen.
 func (s *Site) Gather(ctx context.Context, state *haccp.State, had haccp.Facts, needs func(haccp.Facts) haccp.Need) (haccp.Facts, error) {
-	return facts.New(s.opt.Log, codec.NewDecoder(), state.Size).GatherOn(ctx, had, func(f haccp.Facts) (haccp.Need, error) { return needs(f), nil })
+	return s.Gatherer(state).Gather(ctx, had, needs)
+}
+
+// Gatherer reads for several questions about one state; what they want alike is read once. It is of one goroutine.
+type Gatherer struct{ library *facts.Library }
+
+// Gatherer gives one for a state.
+func (s *Site) Gatherer(state *haccp.State) Gatherer {
+	return Gatherer{facts.New(s.opt.Log, codec.NewDecoder(), state.Size)}
+}
+
+// Gather answers one question, as Site.Gather does.
+func (g Gatherer) Gather(ctx context.Context, had haccp.Facts, needs func(haccp.Facts) haccp.Need) (haccp.Facts, error) {
+	return g.library.GatherOn(ctx, had, func(f haccp.Facts) (haccp.Need, error) { return needs(f), nil })
 }

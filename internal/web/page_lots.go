@@ -57,8 +57,8 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	if err != nil {
 		return err
 	}
-	codes := []string{code}
-	kin, err := s.site.Gather(c.UserContext(), f.State, haccp.Facts{}, func(x haccp.Facts) haccp.Need { return f.State.LotNeeds(codes, x) })
+	codes, facts := []string{code}, s.site.Gatherer(f.State)
+	kin, err := facts.Gather(c.UserContext(), haccp.Facts{}, func(x haccp.Facts) haccp.Need { return f.State.LotNeeds(codes, x) })
 	if err != nil {
 		return err
 	}
@@ -67,7 +67,7 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	if !ok {
 		return noPage()
 	}
-	shown, err := s.site.Gather(c.UserContext(), f.State, haccp.Facts{}, func(x haccp.Facts) haccp.Need { return state.ExposureNeeds(codes, x, f.Now) })
+	shown, err := facts.Gather(c.UserContext(), haccp.Facts{}, func(x haccp.Facts) haccp.Need { return state.ExposureNeeds(codes, x, f.Now) })
 	if err != nil {
 		return err
 	}
@@ -85,7 +85,7 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 		p.Lost = b.Unexplained.String()
 	}
 	if l.Disposed() == nil || len(l.Standing()) > 0 {
-		around, err := s.site.Gather(c.UserContext(), f.State, kin, func(x haccp.Facts) haccp.Need { return state.ReleaseNeeds(code, x) })
+		around, err := facts.Gather(c.UserContext(), kin, func(x haccp.Facts) haccp.Need { return state.ReleaseNeeds(code, x) })
 		if err != nil {
 			return err
 		}

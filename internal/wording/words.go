@@ -137,6 +137,18 @@ var words = map[string]text{
 	"atknown.imported": {"time from an imported file", "hora de un archivo importado"},
 	"atknown.server":   {"stamped by the server", "hora puesta por el servidor"},
 
+	"month.1":     {"Jan", "ene"},
+	"month.2":     {"Feb", "feb"},
+	"month.3":     {"Mar", "mar"},
+	"month.4":     {"Apr", "abr"},
+	"month.5":     {"May", "may"},
+	"month.6":     {"Jun", "jun"},
+	"month.7":     {"Jul", "jul"},
+	"month.8":     {"Aug", "ago"},
+	"month.9":     {"Sep", "sept"},
+	"month.10":    {"Oct", "oct"},
+	"month.11":    {"Nov", "nov"},
+	"month.12":    {"Dec", "dic"},
 	"mode.hand":   {"by hand", "a mano"},
 	"mode.device": {"by a device", "por un dispositivo"},
 

@@ -89,7 +89,7 @@ func materialRow(f *frame.Frame, l *material.Lot) MaterialRow {
 	}
 	r.Left = f.T(key, "amount", s.Left.String())
 	if x := l.Expiry(); x != "" {
-		r.Expires = f.T("materials.expires", "day", string(x))
+		r.Expires = f.T("materials.expires", "day", f.Day(string(x)))
 	}
 	return r
 }

@@ -11,6 +11,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/web/frame/numeral"
 )
 
 // How an instrument can show a value.
@@ -201,7 +202,7 @@ func (e *Entry) numbers(f *Frame) bool {
 		return true
 	}
 	var tell, tellHigh string
-	var t Typed
+	var t numeral.Typed
 	if e.Sign == SignBand {
 		// Its upper end is read alike; whoever writes a band of thousands with a comma is asked to leave it out.
 		t, tellHigh = f.number(e.High, "")

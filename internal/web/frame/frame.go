@@ -85,21 +85,13 @@ func (f *Frame) RoleWords() string {
 // PlanVersionText is the number of the plan version in force.
 func (f *Frame) PlanVersionText() string { return strconv.Itoa(f.PlanVersion) }
 
-// At writes a moment as date and time of the plant.
-func (f *Frame) At(t time.Time) string {
-	if t.IsZero() {
-		return "–"
-	}
-	return t.In(f.Location).Format("2006-01-02 15:04")
-}
-
 // Clock writes a moment as time of day, with the date where it is not today.
 func (f *Frame) Clock(t time.Time) string {
 	local, now := t.In(f.Location), f.Now.In(f.Location)
 	if local.YearDay() == now.YearDay() && local.Year() == now.Year() {
 		return local.Format("15:04")
 	}
-	return local.Format("01-02 15:04")
+	return f.dayMonth(local) + local.Format(" 15:04")
 }
 
 // Gap says how far a moment is from now: "in 12 min", "8 min ago".
