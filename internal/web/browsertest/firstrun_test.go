@@ -215,13 +215,13 @@ func TestFirstRun(t *testing.T) {
 	if v.path() != "/first-run" {
 		t.Fatalf("signing led to %s:\n%s", v.path(), v.text())
 	}
-	v.wants("Wash bath", "1000 L")
+	v.wants("Bath 1", "1000 L")
 	cut()
 
 	v.go_("/people")
 	v.type_("name", "Tomás Vela")
 	v.type_("sign_in", "tomas")
-	v.do(chromedp.Click(`input[name=role][value=technician]`))
+	v.do(chromedp.Click(`form[action="/people"] input[name=role][value=technician]`))
 	v.press(`form[action="/people"] button[type=submit]`)
 	v.wants("Tomás Vela", "/set-up")
 	look(v, "founder", "/people-slip", "en", 800)
