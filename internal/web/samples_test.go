@@ -99,6 +99,9 @@ func samples(t *testing.T, lang string) map[string]string {
 	deskSamples(w, out, target, id)
 	out["not-found"] = w.get("/checks/no-such/place").body
 	w.signIn("ana")
+	out["badges"] = w.page("/badges")
+	issued := w.submit("/badges", "/badges/ines", url.Values{"change": {"issue"}})
+	out["badge-new"] = issued.body
 	out["people"] = w.submit("/people", "/people", url.Values{"name": {"Rosa Beltrán"}, "sign_in": {"rosa"}, "role": {haccp.RoleTechnician}}).body
 	return out
 }
@@ -113,7 +116,7 @@ func deskSamples(w *world, out map[string]string, target, caseID string) {
 	out["plan-checked"] = w.upload("/plan/new", changed).body
 	out["review"], out["me"], out["note"] = w.page("/review"), w.page("/me"), w.page("/notes")
 	out["replace"] = w.page("/records/" + target + "/replace")
-	out["verify"] = w.page("/verify")
+	out["verify"], out["patterns"], out["first-run"] = w.page("/verify"), w.page("/patterns"), w.page("/first-run")
 	out["tablets"], out["enrol"] = w.page("/tablets"), w.page("/enrol")
 	supplySamples(w, out)
 	w.signIn("ines")

@@ -77,6 +77,7 @@ var groups = []map[string]text{
 	verifying,
 	firstRun,
 	badgeTexts,
+	patternTexts,
 }
 
 var all = func() map[string]text {
