@@ -76,10 +76,10 @@ var firstRun = map[string]text{
 	"firststep.reading":      {"First reading", "Primera medición"},
 	"firststep.reading-text": {"Test a bath and record it.", "Mida una tina y regístrelo."},
 
-	"newplan.templates": {"Begin from a template; none holds a critical limit:", "Parta de una plantilla; ninguna contiene límites críticos:"},
-	"people.slip":       {"Keep this slip until it is handed over, and hand it to nobody else. It is shown once.", "Guarde esta hoja hasta entregarla y no la dé a nadie más. Se muestra una sola vez."},
-	"people.slip-steps": {"Open this address, type the name and the code, choose a password of your own. Then choose a PIN for the tablets under My PIN and password.", "Abra esta dirección, escriba el nombre y el código, elija su propia contraseña. Después elija un PIN para las tabletas en Mi PIN y contraseña."},
+	"newplan.templates":   {"Begin from a template; none holds a critical limit:", "Parta de una plantilla; ninguna contiene límites críticos:"},
+	"people.slip":         {"Keep this slip until it is handed over, and hand it to nobody else. It is shown once.", "Guarde esta hoja hasta entregarla y no la dé a nadie más. Se muestra una sola vez."},
+	"people.slip-steps":   {"Open this address, type the name and the code, choose a password of your own. Then choose a PIN for the tablets under My PIN and password.", "Abra esta dirección, escriba el nombre y el código, elija su propia contraseña. Después elija un PIN para las tabletas en Mi PIN y contraseña."},
 	"people.slip-address": {"Address", "Dirección"},
-	"people.slip-qr":    {"QR code of the address", "Código QR de la dirección"},
-	"people.slip-print": {"Print this page: only the slip is printed", "Imprima esta página: solo se imprime la hoja"},
+	"people.slip-qr":      {"QR code of the address", "Código QR de la dirección"},
+	"people.slip-print":   {"Print this page: only the slip is printed", "Imprima esta página: solo se imprime la hoja"},
 }

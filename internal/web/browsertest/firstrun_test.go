@@ -238,6 +238,7 @@ func TestFirstRun(t *testing.T) {
 	w.press(`form[action="/set-up"] button[type=submit]`)
 	cut()
 	w.go_("/baths/bath-1/filled?lang=en")
+	w.do(chromedp.SendKeys(`input[name=water]`, "Town water"))
 	w.press(`form[action^="/baths/bath-1/filled"] button[type=submit]`)
 	w.go_("/checks/bath-test/bath-1?lang=en")
 	for id, value := range map[string]string{"free_chlorine": "120", "ph": "6.75", "temperature": "12.0"} {
