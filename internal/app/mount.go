@@ -9,8 +9,8 @@ import (
 	"github.com/gofiber/fiber/v2"
 	"github.com/gofiber/fiber/v2/middleware/adaptor"
 	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"linewarden/dashboards"
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
 	"linewarden/internal/api"
@@ -54,7 +54,9 @@ func (a *App) mount(h *house, reg prometheus.Registerer) error {
 	}
 	h.gate.Use(h.fiber)
 	h.fiber.Use(a.onlyFromProxy)
-	a.mountHealth(h)
+	if err := a.mountHealth(h); err != nil {
+		return err
+	}
 	h.fiber.Use(h.gate.Follow(h.site, a.shared != nil))
 	rest.Mount(h.fiber)
 	pages.Register(h.fiber)
@@ -125,11 +127,14 @@ func (a *App) readyOf(h *house) func() error {
 	return h.site.Ready
 }
 
-func (a *App) mountHealth(h *house) {
+func (a *App) mountHealth(h *house) error {
 	h.fiber.Get("/healthz", gate.Healthz)
 	h.fiber.Get("/readyz", h.gate.Readyz(a.readyOf(h)))
 	if !a.cfg.NoMetrics && h.root == "" {
-		all := promhttp.HandlerForTransactional(a.figures, promhttp.HandlerOpts{Registry: a.registry, EnableOpenMetrics: true})
+		all, err := dashboards.Handler(a.figures, a.registry)
+		if err != nil {
+			return err
+		}
 		h.fiber.Get("/metrics", adaptor.HTTPHandler(all))
 	}
 	if a.authority != nil {
@@ -139,6 +144,7 @@ func (a *App) mountHealth(h *house) {
 			return c.Send(a.authority)
 		})
 	}
+	return nil
 }
 
 var errNotProxy = errors.New("requests come through the proxy")
