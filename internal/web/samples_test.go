@@ -93,6 +93,7 @@ func samples(t *testing.T, lang string) map[string]string {
 	w.submit(at, at, url.Values{"exposed": {"yes"}, "codes": {"L-17, L-18"}, "mass": {"140"}, "mass.unit": {"kg"}, "held_where": {"Cold room, rack 3"},
 		"evaluation": {"Washed again in bath 2 before filleting"}, "outcome": {"Stays on hold until the laboratory answers"}, "password": {testPassword}})
 	out["deviation-signed"], out["log"] = w.page("/deviations/"+id), w.page("/log")
+	out["log-part"] = w.page("/log?point=wash-chlorine&lot=F%2017%2F2")
 	out["log-empty"] = w.page("/log?from=2026-02-01&to=2026-02-02")
 	out["records"], out["plan"] = w.page("/records"), w.page("/plan")
 	laboratorySamples(w, out)

@@ -78,6 +78,7 @@ var groups = []map[string]text{
 	firstRun,
 	badgeTexts,
 	patternTexts,
+	logParts,
 }
 
 var all = func() map[string]text {
