@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"maps"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -141,9 +142,7 @@ func TestFoundingRefused(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t, Standing{})
 			fields := good()
-			for k, v := range x.change {
-				fields[k] = v
-			}
+			maps.Copy(fields, x.change)
 			status, page := b.send(fields, x.file)
 			if status != x.status || !strings.Contains(page, x.want) || len(b.wishes) != 0 {
 				t.Errorf("%d, %d wishes, no %q:\n%s", status, len(b.wishes), x.want, page)
