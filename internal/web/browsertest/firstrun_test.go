@@ -237,7 +237,7 @@ func TestFirstRun(t *testing.T) {
 	w.press(`form[action="/set-up"] button[type=submit]`)
 	cut()
 	w.go_("/baths/bath-1/filled?lang=en")
-	w.do(chromedp.SendKeys(`input[name=water]`, "Town water"))
+	w.do(chromedp.SendKeys(`input[name=water]`, "Town water"), chromedp.SendKeys(`input[name=volume]`, "1000"))
 	w.press(`form[action^="/baths/bath-1/filled"] button[type=submit]`)
 	if strings.HasPrefix(w.path(), "/baths/") {
 		t.Fatalf("the filling was not recorded:\n%s", w.text())
@@ -255,5 +255,6 @@ func TestFirstRun(t *testing.T) {
 	if n := eval[int](v, `[...document.querySelectorAll("li.entry header .mark")].filter(m => m.textContent.includes("done")).length`); n != 4 {
 		t.Errorf("%d steps are done (plan, people, baths, reading), not 4:\n%s", n, v.text())
 	}
+	v.go_("/first-run")
 	check(v, "founder", "/first-run-after")
 }
