@@ -69,6 +69,7 @@ var rooms = []room{
 	// What a fold rests on gives the same bits everywhere, so it has no library.
 	{prefix: "haccp/depletion", pure: true},
 	{prefix: "haccp/trend", pure: true, theirs: []string{"gonum.org/v1/gonum"}},
+	{prefix: "haccp/patterns", pure: true, theirs: []string{"gonum.org/v1/gonum"}},
 	{prefix: "haccp/sampling", ours: []string{"haccp/quantity"}, pure: true, theirs: []string{"gonum.org/v1/gonum"}},
 	{prefix: "haccp/disinfection", ours: arithmetic, pure: true, theirs: []string{"gonum.org/v1/gonum"}},
 	{prefix: "haccp/calibration", ours: arithmetic, pure: true, theirs: []string{"gonum.org/v1/gonum"}},

@@ -136,7 +136,10 @@ func summary(l haccp.Log, h Head) map[string]string {
 		versions[i] = strconv.Itoa(v)
 	}
 	text := fmt.Sprintf("%d cases, %d not closed", n, open)
-	if Nothing(l) {
+	switch {
+	case h.Part != "":
+		text += "; a part of the log, for " + h.Part + ": without missed checks and changed reports"
+	case Nothing(l):
 		text = "no deviation, nonconformity, missed check or amended reading in this period"
 	}
 	return map[string]string{"row": RowSummary, "span_begin": h.time(l.From), "span_end": h.time(l.To), "plan_version": strings.Join(versions, " "),
@@ -258,8 +261,13 @@ func CorrectiveNDJSON(w io.Writer, l haccp.Log, h Head) error {
 	}
 	top := l
 	top.Days = nil
-	err := enc.Encode(map[string]any{"row": RowSummary, "data": top, "plant": h.Name, "time_zone": h.zone().String(),
-		"checkpoint": h.Checkpoint, "made": h.time(h.Made), "mark": h.mark(), "nothing": Nothing(l)})
+	head := map[string]any{"row": RowSummary, "data": top, "plant": h.Name, "time_zone": h.zone().String(),
+		"checkpoint": h.Checkpoint, "made": h.time(h.Made), "mark": h.mark(), "nothing": Nothing(l)}
+	if h.Part != "" {
+		delete(head, "nothing") // a part cannot say so of the period
+		head["part"] = h.Part
+	}
+	err := enc.Encode(head)
 	if err != nil {
 		return fmt.Errorf("write ndjson: %w", err)
 	}

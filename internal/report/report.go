@@ -27,6 +27,7 @@ type Head struct {
 	Made       time.Time
 	Checkpoint string           // size and root of the log
 	Language   wording.Language // of the mark of an invented plant
+	Part       string           // what a corrective-action log was narrowed to; "": it is whole
 }
 
 // headColumns are the last columns of every CSV.

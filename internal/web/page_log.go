@@ -17,7 +17,7 @@ func (s *Server) readLog(c *fiber.Ctx, f *frame.Frame) (haccp.Log, frame.Day, fr
 		return haccp.Log{}, from, to, err
 	}
 	l, err := s.site.CorrectiveLog(c.UserContext(), from.At, to.At, f.Now)
-	return l, from, to, err
+	return report.Narrow(l, c.Query("point"), strings.TrimSpace(c.Query("lot"))), from, to, err
 }
 
 func (s *Server) logShow(c *fiber.Ctx, f *frame.Frame) error {
@@ -25,7 +25,9 @@ func (s *Server) logShow(c *fiber.Ctx, f *frame.Frame) error {
 	if err != nil {
 		return err
 	}
-	return s.show(c, fiber.StatusOK, "log", f.T("log.title"), frame.NewLogPage(f, l, from.Label, to.Label))
+	p := frame.NewLogPage(f, l, from.Label, to.Label)
+	p.Narrowed(c.Query("point"), strings.TrimSpace(c.Query("lot")))
+	return s.show(c, fiber.StatusOK, "log", f.T("log.title"), p)
 }
 
 // logFile answers with the log as CSV or NDJSON.
@@ -36,13 +38,17 @@ func (s *Server) logFile(c *fiber.Ctx, f *frame.Frame) error {
 	}
 	var b bytes.Buffer
 	name := "corrective-actions-" + from.Label + "-" + to.Label
+	head := f.ReportHead()
+	if head.Part = report.Part(c.Query("point"), strings.TrimSpace(c.Query("lot"))); head.Part != "" {
+		name += "-part"
+	}
 	if strings.HasSuffix(c.Path(), ".ndjson") {
-		if err := report.CorrectiveNDJSON(&b, l, f.ReportHead()); err != nil {
+		if err := report.CorrectiveNDJSON(&b, l, head); err != nil {
 			return err
 		}
 		return sendFile(c, name+".ndjson", ndjsonType, b.Bytes())
 	}
-	if err := report.CorrectiveCSV(&b, l, f.ReportHead()); err != nil {
+	if err := report.CorrectiveCSV(&b, l, head); err != nil {
 		return err
 	}
 	return sendFile(c, name+".csv", csvType, b.Bytes())

@@ -94,6 +94,7 @@ func samples(t *testing.T, lang string) map[string]string {
 	w.submit(at, at, url.Values{"exposed": {"yes"}, "codes": {"L-17, L-18"}, "mass": {"140"}, "mass.unit": {"kg"}, "held_where": {"Cold room, rack 3"},
 		"evaluation": {"Washed again in bath 2 before filleting"}, "outcome": {"Stays on hold until the laboratory answers"}, "password": {testPassword}})
 	out["deviation-signed"], out["log"] = w.page("/deviations/"+id), w.page("/log")
+	out["log-part"] = w.page("/log?point=wash-chlorine&lot=F%2017%2F2")
 	out["log-empty"] = w.page("/log?from=2026-02-01&to=2026-02-02")
 	out["records"], out["plan"] = w.page("/records"), w.page("/plan")
 	laboratorySamples(w, out)
@@ -101,6 +102,9 @@ func samples(t *testing.T, lang string) map[string]string {
 	deskSamples(w, out, target, id)
 	out["not-found"] = w.get("/checks/no-such/place").body
 	w.signIn("ana")
+	out["badges"] = w.page("/badges")
+	issued := w.submit("/badges", "/badges/ines", url.Values{"change": {"issue"}})
+	out["badge-new"] = issued.body
 	out["people"] = w.submit("/people", "/people", url.Values{"name": {"Rosa Beltrán"}, "sign_in": {"rosa"}, "role": {haccp.RoleTechnician}}).body
 	return out
 }
@@ -138,7 +142,7 @@ func deskSamples(w *world, out map[string]string, target, caseID string) {
 	out["plan-checked"] = w.upload("/plan/new", changed).body
 	out["review"], out["me"], out["note"] = w.page("/review"), w.page("/me"), w.page("/notes")
 	out["replace"] = w.page("/records/" + target + "/replace")
-	out["verify"] = w.page("/verify")
+	out["verify"], out["patterns"], out["first-run"] = w.page("/verify"), w.page("/patterns"), w.page("/first-run")
 	out["tablets"], out["enrol"] = w.page("/tablets"), w.page("/enrol")
 	supplySamples(w, out)
 	w.signIn("ines")

@@ -27,6 +27,7 @@ import (
 	"linewarden/internal/web/badges"
 	"linewarden/internal/web/desk"
 	"linewarden/internal/web/display"
+	"linewarden/internal/web/findings"
 	"linewarden/internal/web/firstrun"
 	"linewarden/internal/web/floor"
 	"linewarden/internal/web/frame"
@@ -210,6 +211,7 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 		guide.Trust = "/tablets"
 	}
 	guide.Register(app, in)
+	(&findings.Findings{Pages: host{s}, Records: s.site}).Register(app, in)
 	(&badges.Badges{Pages: host{s}, Door: s.door, Clock: s.clock}).Register(app, in)
 	(&display.Display{Site: s.site, Pages: host{s}}).Register(app, in)
 	fl := &floor.Floor{Pages: host{s}, Records: s.site, Clock: s.clock, Root: s.root, Assets: s.static.Names}

@@ -79,6 +79,8 @@ var groups = []map[string]text{
 	verifying,
 	firstRun,
 	badgeTexts,
+	patternTexts,
+	logParts,
 }
 
 var all = func() map[string]text {

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"slices"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -111,7 +112,7 @@ func (o *Options) found(ctx context.Context, w page.Wish) error {
 	if o.Access != nil {
 		set = *o.Access
 	}
-	set.Words = append(set.Words, w.CheckedWords...)
+	set.Words = append(slices.Clone(set.Words), w.Site, w.Name, "linewarden")
 	if err := set.CheckPassword(w.Password, access.Person{Name: w.Person, SignIn: w.SignIn}); err != nil {
 		return err // before anything is founded
 	}

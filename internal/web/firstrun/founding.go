@@ -33,13 +33,12 @@ var foundingTemplate string
 
 // Wish is what is asked for at the founding of a site.
 type Wish struct {
-	Site, Name   string // of the plant; not asked for where the site is founded already
-	Plan         string // the plan to begin from, as YAML; it is signed later
-	Person       string // name of who founds it, as printed in records; not asked for where there is somebody already
-	SignIn       string
-	Password     string
-	Language     wording.Language
-	CheckedWords []string // words that the password may not lean on
+	Site, Name string // of the plant; not asked for where the site is founded already
+	Plan       string // the plan to begin from, as YAML; it is signed later
+	Person     string // name of who founds it, as printed in records; not asked for where there is somebody already
+	SignIn     string
+	Password   string
+	Language   wording.Language
 }
 
 // Standing is what an earlier try, interrupted, has done already.
@@ -303,6 +302,5 @@ func (f *Founding) wish(c *fiber.Ctx, p *foundingPage) Wish {
 			p.Wrong["sign_in"] = missing
 		}
 	}
-	w.CheckedWords = []string{w.Site, w.Name, "linewarden"}
 	return w
 }

@@ -181,7 +181,7 @@ func (f *Frame) Ways() {
 		way("/plan", "nav.plan"),
 	}
 	if f.May(haccp.AskReview) {
-		f.More = append(f.More, way("/review", "nav.review"))
+		f.More = append(f.More, way("/review", "nav.review"), way("/patterns", "nav.patterns"))
 	}
 	if f.May(haccp.AskSignPlan) && len(f.State.Plans) == 0 {
 		f.Nav = append([]Way{way("/first-run", "firstrun.guide")}, f.Nav...)

@@ -1,6 +1,8 @@
 package frame
 
 import (
+	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -17,6 +19,27 @@ type LogPage struct {
 	Days                 []logDay
 	ChangeHead, MissHead []string
 	Changes, Misses      [][]string
+	Points               []Choice // to narrow it to
+	Lot                  string
+	Part                 bool   // narrowed: it is no whole log
+	Query                string // what narrows it, for links
+}
+
+// Narrowed says what the log was narrowed to, and to what it may be.
+func (p *LogPage) Narrowed(point, lot string) {
+	p.Lot, p.Part = lot, point != "" || lot != ""
+	p.Points = []Choice{{Word: p.T("log.any-point"), Chosen: point == ""}}
+	for _, v := range slices.Backward(p.State.Plans) {
+		for _, x := range v.Plan.Points {
+			if !slices.ContainsFunc(p.Points, func(c Choice) bool { return c.Code == x.ID }) {
+				p.Points = append(p.Points, Choice{Code: x.ID, Word: x.Name, Chosen: x.ID == point})
+			}
+		}
+	}
+	if p.Part {
+		p.None = p.None && len(p.Days) == 0
+		p.Query = "&" + url.Values{"point": {point}, "lot": {lot}}.Encode()
+	}
 }
 
 type tally struct {

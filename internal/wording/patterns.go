@@ -1,0 +1,31 @@
+package wording
+
+// patternTexts are the words of the page of patterns. They accuse nobody: what is listed is worth a look, no more.
+var patternTexts = map[string]text{
+	"patterns.title":    {"Patterns worth a look", "Patrones que vale la pena mirar"},
+	"patterns.text":     {"What stands out in readings logged by hand. Looking changes no record and decides nothing.", "Lo que llama la atención en las mediciones registradas a mano. Mirar no cambia ningún registro ni decide nada."},
+	"patterns.looked":   {"{readings} readings in {series} series were looked at.", "Se miraron {readings} mediciones en {series} series."},
+	"patterns.more":     {"There are more; only the latest were looked at.", "Hay más; solo se miraron las últimas."},
+	"patterns.none":     {"Nothing stands out.", "Nada llama la atención."},
+	"patterns.chance":   {"By chance alone as much would come in about {chance} of such series (1 is every one).", "Por puro azar ocurriría algo así en cerca de {chance} de tales series (1 es en todas)."},
+	"patterns.readings": {"The readings", "Las mediciones"},
+	"patterns.rest":     {"and {n} more", "y {n} más"},
+	"patterns.means":    {"What this says, and what it does not", "Lo que esto dice y lo que no"},
+	"patterns.no-proof": {"No pattern proves that anything was done wrong. A flat line may be a well-kept bath, entries in one go a sheet of paper from a day without network, an odd last digit an instrument that shows only even ones. Ask first.", "Ningún patrón prueba que algo se hizo mal. Una línea plana puede ser una tina bien cuidada; registros de una vez, una hoja de papel de un día sin red; una última cifra rara, un instrumento que solo muestra pares. Pregunte primero."},
+	"patterns.alarm":    {"Of each test that rests on chance, about 1 series in {n} that shows nothing of the kind is listed all the same; values that follow one another are listed more often.", "De cada prueba que depende del azar, cerca de 1 serie en {n} que no muestra nada así aparece igual en la lista; los valores que se siguen unos a otros aparecen más a menudo."},
+	"patterns.wants":    {"Runs want 20 values, flat stretches 40, last digits 50, and a crowd at a limit 10 near it: shorter series are not judged.", "Las repeticiones piden 20 valores, los tramos planos 40, las últimas cifras 50 y la acumulación junto a un límite 10 cerca de él: las series más cortas no se juzgan."},
+	"nav.patterns":      {"Patterns", "Patrones"},
+
+	"pattern.identical":        {"The same value again and again", "El mismo valor una y otra vez"},
+	"pattern.identical-text":   {"{n} readings in a row are {value}, of {of}.", "{n} mediciones seguidas son {value}, de {of}."},
+	"pattern.flat":             {"Flatter than the rest", "Más plano que el resto"},
+	"pattern.flat-text":        {"{n} readings in a row move less than the other readings do, of {of}.", "{n} mediciones seguidas se mueven menos que las demás, de {of}."},
+	"pattern.last-digits":      {"Last digits that are not spread evenly", "Últimas cifras repartidas de manera desigual"},
+	"pattern.last-digits-text": {"The last digits of {of} readings are not spread as those of measurements mostly are.", "Las últimas cifras de {of} mediciones no se reparten como suelen hacerlo en las mediciones."},
+	"pattern.just-inside":      {"Many values just inside a limit", "Muchos valores apenas dentro de un límite"},
+	"pattern.just-inside-text": {"{n} of {of} readings lie next to the limit, inside, more than a little further inside.", "{n} de {of} mediciones están junto al límite, por dentro, más que un poco más adentro."},
+	"pattern.in-one-go":        {"Entered in one go", "Registrado de una vez"},
+	"pattern.in-one-go-text":   {"{n} readings with typed times that lie an hour or more apart were entered within minutes of one another.", "{n} mediciones con horas escritas a mano, separadas una hora o más, se registraron con minutos de diferencia."},
+	"pattern.afterwards":       {"Entered long afterwards", "Registrado mucho después"},
+	"pattern.afterwards-text":  {"{n} of {of} readings were entered later after the time typed with them than the plan allows for.", "{n} de {of} mediciones se registraron más tarde, después de la hora escrita, de lo que el plan prevé."},
+}
