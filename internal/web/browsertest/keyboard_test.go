@@ -88,6 +88,6 @@ func (p *person) send(page, button string, fields ...string) {
 	}
 	p.enter(button)
 	if bad := eval[string](p.visit, `[...document.querySelectorAll(".problem, main .wrong")].map(e => e.textContent).join("; ")`); bad != "" {
-		p.t.Fatalf("%s: %s", page, strings.TrimSpace(bad))
+		p.t.Fatalf("%s: %s\n%s", page, strings.TrimSpace(bad), p.text())
 	}
 }

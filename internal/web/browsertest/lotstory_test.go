@@ -104,6 +104,7 @@ func TestLotFromReceiptToShippingByKeyboard(t *testing.T) {
 		}
 	}
 	step("wash-2@bath-2", "rinse", "place", "fillet-table", "crew", "4")
+	h.rounds()
 	h.later(2 * time.Minute)
 	lead.enter(one)
 	h.later(15 * time.Minute)
@@ -123,6 +124,7 @@ func TestLotFromReceiptToShippingByKeyboard(t *testing.T) {
 	lead.scan("SB4") // the label of a box
 	lead.wants("Move lot SUN-1", "Cold room")
 	lead.send("/laboratory-sample?lot=SUN-1", "main form button.main", "sample", "SUN-1/1", "units", "5")
+	h.later(2 * time.Minute) // a finished test is typed to the minute
 	lab := come("aurelio")
 	lab.send("/laboratory/SUN-1/SUN-1%2F1/receive", "main form button.main", "laboratory", "Plant laboratory")
 	for _, x := range h.tests("SUN-1") {
@@ -130,6 +132,7 @@ func TestLotFromReceiptToShippingByKeyboard(t *testing.T) {
 	}
 	h.later(30 * time.Minute)
 	h.rounds()
+	lead.arrive() // the session has ended meanwhile
 	lead.go_("/lots/SUN-1/move?line=line-1")
 	lead.enter(one) // out of the cold room
 	h.rounds()
