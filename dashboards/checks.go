@@ -40,12 +40,12 @@ var dueNumbers = map[string]float64{haccp.DueUpcoming: Upcoming, haccp.DueNow: D
 // checks gives when every check is due, and how the scheduled ones of the shift went.
 func (c *Collector) checks(out *sink, s *haccp.State, now time.Time) {
 	this, last := s.ShiftsAt(now)
-	budget := newBudget(len(c.layout.checks))
+	left := checkPace.budget(len(c.layout.checks))
 	for _, t := range c.layout.tests {
 		t.sum = [2]haccp.Tests{}
 	}
 	for _, r := range c.layout.checks {
-		if r.age.over(s.CheckTrace(r.check, r.place), last.To, now, budget) {
+		if r.age.over(s.CheckTrace(r.check, r.place), last.To, now, left) {
 			r.find(s, this, last, now)
 		}
 		if r.isDue {

@@ -77,14 +77,22 @@ func (c *Collector) layCheck(l *layout, x *plan.Check, lines map[string]string, 
 	}
 }
 
-// How old what was worked out may be where nothing was recorded since: it is worked out again after a minute, for a
-// quarter of the rows at each scrape, and at once after three.
-const (
-	againAfter = time.Minute
-	tooOld     = 3 * time.Minute
-	// settledAfter is longer than the grace of any check that comes several times a shift.
-	settledAfter = 2 * time.Hour
+// pace says how old what was worked out may be where nothing was recorded since and no moment was passed that changes
+// it: it is worked out again after a time, for a share of the rows at each scrape, and at once after three times that.
+type pace struct {
+	again time.Duration
+	share int // one row in so many
+}
+
+var (
+	// What is proved of a point grows while nothing happens.
+	pointPace = pace{again: time.Minute, share: 4}
+	// A check stands as it did until its next moment comes.
+	checkPace = pace{again: 5 * time.Minute, share: 20}
 )
+
+// settledAfter is longer than the grace of any check that comes several times a shift.
+const settledAfter = 2 * time.Hour
 
 // age says since when and until when what was worked out of a row holds.
 type age struct {
@@ -95,13 +103,13 @@ type age struct {
 }
 
 // over reports whether it is to be worked out again, and notes that it is.
-func (a *age) over(trace haccp.Trace, shift, now time.Time, left *int) bool {
+func (a *age) over(trace haccp.Trace, shift, now time.Time, left *budget) bool {
 	old, facts := now.Sub(a.at), a.at.IsZero() || trace != a.trace || !shift.Equal(a.shift)
 	switch {
-	case facts || old < 0 || old >= tooOld:
+	case facts || old < 0 || old >= 3*left.again:
 	case !a.end.IsZero() && !now.Before(a.end):
-	case old >= againAfter && *left > 0:
-		*left--
+	case old >= left.again && left.rows > 0:
+		left.rows--
 	default:
 		return false
 	}
@@ -120,4 +128,10 @@ func (a *age) until(t, now time.Time) {
 	}
 }
 
-func newBudget(rows int) *int { return new(rows/4 + 1) }
+// budget is how many rows a scrape may work out again only because of their age.
+type budget struct {
+	pace
+	rows int
+}
+
+func (p pace) budget(rows int) *budget { return &budget{p, rows/p.share + 1} }

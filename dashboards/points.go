@@ -119,9 +119,9 @@ var stateNumbers = map[string]float64{control.StateNotInUse: NotInUse, control.S
 // points gives what stands at every control point.
 func (c *Collector) points(out *sink, s *haccp.State, now time.Time) {
 	this, last := s.ShiftsAt(now)
-	budget := newBudget(len(c.layout.points))
+	left := pointPace.budget(len(c.layout.points))
 	for _, r := range c.layout.points {
-		if r.age.over(s.PointTrace(r.point, r.place), last.To, now, budget) {
+		if r.age.over(s.PointTrace(r.point, r.place), last.To, now, left) {
 			r.find(s, this, last, now)
 		}
 		r.put(out, this, last)

@@ -165,21 +165,27 @@ func BenchmarkScrape(b *testing.B) {
 	for i := range n {
 		gauge.WithLabelValues("large-demo", "wash", fmt.Sprintf("bath-%d", i%1000), fmt.Sprint(i/1000)).Set(float64(i))
 	}
+	ours, err := dashboards.Handler(all, prometheus.NewRegistry())
+	check(b, err)
 	for _, x := range []struct {
 		name string
-		of   prometheus.TransactionalGatherer
-	}{{"figures", all}, {"bare", prometheus.ToTransactionalGatherer(bare)}} {
-		b.Run(x.name, func(b *testing.B) { scrape(b, x.of, n) })
+		by   http.Handler
+	}{{"figures", ours}, {"bare", promhttp.HandlerFor(bare, promhttp.HandlerOpts{EnableOpenMetrics: true})}} {
+		b.Run(x.name, func(b *testing.B) { scrape(b, x.by, n) })
 	}
 }
 
-func scrape(b *testing.B, of prometheus.TransactionalGatherer, n int) {
-	h := promhttp.HandlerForTransactional(of, promhttp.HandlerOpts{EnableOpenMetrics: true})
+// accepted is what a Prometheus of version 3 asks for.
+const accepted = "application/openmetrics-text;version=1.0.0;escaping=allow-utf-8;q=0.6,application/openmetrics-text;version=0.0.1;q=0.5," +
+	"text/plain;version=1.0.0;escaping=allow-utf-8;q=0.4,text/plain;version=0.0.4;q=0.3,*/*;q=0.2"
+
+func scrape(b *testing.B, h http.Handler, n int) {
 	var took []time.Duration
 	size, before := 0, cpuTime(b)
 	for b.Loop() {
 		r := httptest.NewRequest(http.MethodGet, "/metrics", nil)
 		r.Header.Set("Accept-Encoding", "gzip")
+		r.Header.Set("Accept", accepted)
 		w := httptest.NewRecorder()
 		began := time.Now()
 		h.ServeHTTP(w, r)

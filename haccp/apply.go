@@ -7,6 +7,7 @@ import (
 
 	"linewarden/haccp/control"
 	"linewarden/haccp/instrument"
+	"linewarden/haccp/lot/recall"
 	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/shift"
@@ -96,6 +97,8 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 		s.foldReviewed(e, b)
 	case *PlaceEmptied, *CleanBreak:
 		s.foldEmptied(e)
+	case *recall.Started, *ExerciseFinished:
+		s.foldExercise(e)
 	case *material.Received, *MaterialRuled, *material.Counted, *instrument.Checked, *instrument.Service:
 		s.foldSupply(e, b, c)
 	case *shift.HandedOver, *shift.Accepted:

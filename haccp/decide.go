@@ -187,6 +187,9 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskMaterialApprove:    {false, (*deciding).materialRuled},
 		AskMaterialReject:     {false, (*deciding).materialRuled},
 
+		AskExerciseStart:  {false, (*deciding).exerciseStart},
+		AskExerciseFinish: {false, (*deciding).exerciseFinish},
+
 		KindLotSampled:     {true, (*deciding).sample},
 		KindSamplePassed:   {true, (*deciding).sample},
 		KindSampleReceived: {true, (*deciding).sample},

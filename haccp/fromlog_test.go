@@ -246,3 +246,29 @@ func TestFixBeforeAVoidFix(t *testing.T) {
 	tellAt(w, storyDay(29, 12, 0), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
 	wantSpan(t, caseOn(t, w, haccp.GroundExcursion, outside), outside, storyDay(29, 12, 0))
 }
+
+// A reading that comes late widens a closed case, and is so old that the window gives up both at once: the case is
+// opened again before it may be forgotten.
+func TestClosedCaseThatGrowsAsItLeavesTheWindow(t *testing.T) {
+	w := newWorld(t, testedDaily)
+	tellAt(w, storyDay(5, 12, 0), haccp.KindReading, tina, chlorineOnly("90"))
+	tellAt(w, storyDay(5, 12, 10), haccp.KindFixDone, teo, &haccp.FixDone{Point: "wash-chlorine", Place: "bath-1", Fix: "add-hypochlorite"})
+	tellAt(w, storyDay(5, 12, 20), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	tellAt(w, storyDay(5, 12, 40), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	d := caseOn(t, w, haccp.GroundExcursion, storyDay(5, 12, 0))
+	wantSpan(t, d, storyDay(5, 12, 0), storyDay(5, 12, 20))
+	closeAll(w)
+	tellAt(w, storyDay(12, 18, 0), haccp.KindReading, tina, bathTest("bath-1", "120", "6.75"))
+	if win, _ := w.state.WindowOf("wash-chlorine@bath-1"); !win.From.IsZero() {
+		t.Fatalf("the window begins %s: the story does not reach what it is for", moment(win.From))
+	}
+	tellAt(w, storyDay(4, 12, 0), haccp.KindReading, tina, chlorineOnly("92"))
+	if win, _ := w.state.WindowOf("wash-chlorine@bath-1"); !win.From.After(storyDay(4, 12, 0)) {
+		t.Fatalf("the window begins %s: the story does not reach what it is for", moment(win.From))
+	}
+	d, ok := w.state.Case(d.Deviation)
+	if !ok || d.IsClosed || len(d.Reopened) != 1 {
+		t.Fatalf("held %v: %+v", ok, d)
+	}
+	wantSpan(t, d, storyDay(4, 12, 0), storyDay(5, 12, 20))
+}

@@ -120,13 +120,24 @@ func (s *State) settleSeries(k string, ch *change, f Facts) ([]control.Excursion
 		ser.Recent = recent(ser.Recent, ch)
 	}
 	uncovered := s.reconcile(&ser, ch, old.Window.Moves)
-	if wide || len(uncovered) > 0 || len(f.Ranges) > 0 {
+	if wide || len(uncovered) > 0 || len(f.Ranges) > 0 || s.grownClosed(&ser) {
 		s.loose.series = with(s.loose.series, k)
 	} else {
 		s.trim(&ser)
 	}
 	s.series.set(k, &ser)
 	return uncovered, nil
+}
+
+// grownClosed reports whether this group widened a closed case of a series: it is not forgotten before it is open again.
+func (s *State) grownClosed(ser *Series) bool {
+	return slices.ContainsFunc(ser.Cases, func(id string) bool {
+		if !slices.Contains(s.loose.cases, id) {
+			return false
+		}
+		d, ok := s.deviations.get(id)
+		return ok && d.IsClosed
+	})
 }
 
 // refresh makes the context of a series what it is now, unless it is that already; where there are facts, they

@@ -281,7 +281,6 @@ func (a *App) housekeeping() {
 		case <-a.quit:
 			return
 		case <-t.C:
-			a.figures = dashboards.NewGatherer(a.registry)
 			memory.Tune()
 			for i, h := range a.houses() {
 				if i > 0 && h.door.Unrecorded() == 0 {

@@ -9,8 +9,8 @@ import (
 	"github.com/gofiber/fiber/v2"
 	"github.com/gofiber/fiber/v2/middleware/adaptor"
 	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"linewarden/dashboards"
 	"linewarden/haccp"
 	"linewarden/haccp/plan"
 	"linewarden/internal/api"
@@ -28,8 +28,12 @@ const AuthorityPath = "/plant-authority.crt"
 
 // mount builds the fiber app of a site: the gate in front, then health and metrics, then API and pages.
 func (a *App) mount(h *house, reg prometheus.Registerer) error {
-	pages, err := web.New(web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Authority: a.tabletsAuthority(),
-		Group: a.pagesOf(h), Alerts: h.webAlerts})
+	options := web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Authority: a.tabletsAuthority(),
+		Group: a.pagesOf(h), Alerts: h.webAlerts}
+	if f, ok := a.home.(*Folder); ok && f.Dir != "" {
+		options.Draft = f.Draft(h.id)
+	}
+	pages, err := web.New(options)
 	if err != nil {
 		return err
 	}
@@ -50,7 +54,9 @@ func (a *App) mount(h *house, reg prometheus.Registerer) error {
 	}
 	h.gate.Use(h.fiber)
 	h.fiber.Use(a.onlyFromProxy)
-	a.mountHealth(h)
+	if err := a.mountHealth(h); err != nil {
+		return err
+	}
 	h.fiber.Use(h.gate.Follow(h.site, a.shared != nil))
 	rest.Mount(h.fiber)
 	pages.Register(h.fiber)
@@ -121,11 +127,14 @@ func (a *App) readyOf(h *house) func() error {
 	return h.site.Ready
 }
 
-func (a *App) mountHealth(h *house) {
+func (a *App) mountHealth(h *house) error {
 	h.fiber.Get("/healthz", gate.Healthz)
 	h.fiber.Get("/readyz", h.gate.Readyz(a.readyOf(h)))
 	if !a.cfg.NoMetrics && h.root == "" {
-		all := promhttp.HandlerForTransactional(a.figures, promhttp.HandlerOpts{Registry: a.registry, EnableOpenMetrics: true})
+		all, err := dashboards.Handler(a.figures, a.registry)
+		if err != nil {
+			return err
+		}
 		h.fiber.Get("/metrics", adaptor.HTTPHandler(all))
 	}
 	if a.authority != nil {
@@ -135,6 +144,7 @@ func (a *App) mountHealth(h *house) {
 			return c.Send(a.authority)
 		})
 	}
+	return nil
 }
 
 var errNotProxy = errors.New("requests come through the proxy")

@@ -50,8 +50,7 @@ type season struct {
 	decode  *codec.Decoder
 	now     time.Time
 	n       int
-	spent   time.Duration // on deciding readings, since it was set to zero
-	counted int
+	took    []time.Duration // by each reading of the part of the season that runs
 }
 
 func kilograms(s string) *quantity.Value {
@@ -225,8 +224,7 @@ func (s *season) lot(i int) {
 		if k < readingsALot {
 			start := time.Now()
 			s.report(haccp.KindReading, tech, s.test([]string{"bath-1", "bath-2"}[k%2], strconv.Itoa(120+i%9)))
-			s.spent += time.Since(start)
-			s.counted++
+			s.took = append(s.took, time.Since(start))
 		}
 		left := &haccp.LotMoved{Lot: c, Step: step[0], Place: step[1]}
 		if step[0] == "fill" {
@@ -287,8 +285,15 @@ func TestLongLots(t *testing.T) {
 	for i := range n {
 		s.lot(i)
 		if (i+1)%(n/10) == 0 {
-			figure(t, "%d lots, %d records: %.0f us for a reading decided, encoded and stored", i+1, s.state.Size, float64(s.spent.Microseconds())/float64(s.counted))
-			s.spent, s.counted = 0, 0
+			var sum time.Duration
+			for _, d := range s.took {
+				sum += d
+			}
+			mean := sum / time.Duration(len(s.took))
+			slices.Sort(s.took)
+			figure(t, "%d lots, %d records: a reading is decided, encoded and stored in %s at the median, %s at the mean", i+1, s.state.Size,
+				s.took[len(s.took)/2].Round(time.Microsecond), mean.Round(time.Microsecond))
+			s.took = s.took[:0]
 		}
 		if i+1 == n/2 {
 			s.flush()

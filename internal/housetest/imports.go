@@ -45,6 +45,7 @@ var wiring = []string{
 const (
 	prometheus = "github.com/prometheus/client_golang"
 	metrics    = "github.com/prometheus/client_model" // metrics as they are sent
+	gzip       = "github.com/klauspost/compress/gzhttp"
 	fiber      = "github.com/gofiber/fiber/v2"
 	uuid       = "github.com/google/uuid"
 	sumdb      = "golang.org/x/mod/sumdb" // tree hashes and signed notes
@@ -110,7 +111,7 @@ var rooms = []room{
 
 	{prefix: "alerts", ours: append([]string{"alerts"}, service...),
 		theirs: []string{prometheus, "github.com/robfig/cron/v3", "github.com/rickar/cal/v2", "github.com/nicholas-fedor/shoutrrr", uuid}},
-	{prefix: "dashboards", ours: append([]string{"dashboards"}, service...), theirs: []string{prometheus, metrics}},
+	{prefix: "dashboards", ours: append([]string{"dashboards"}, service...), theirs: []string{prometheus, metrics, gzip}},
 	{prefix: "internal/importer", ours: append([]string{"internal/importer"}, service...), theirs: []string{uuid}},
 	{prefix: "internal/demo", ours: append([]string{"internal/demo", "internal/importer", "alerts"}, service...),
 		theirs: []string{uuid}},

@@ -97,6 +97,7 @@ func samples(t *testing.T, lang string) map[string]string {
 	out["log-empty"] = w.page("/log?from=2026-02-01&to=2026-02-02")
 	out["records"], out["plan"] = w.page("/records"), w.page("/plan")
 	laboratorySamples(w, out)
+	traceSamples(w, out)
 	deskSamples(w, out, target, id)
 	out["not-found"] = w.get("/checks/no-such/place").body
 	w.signIn("ana")
@@ -137,6 +138,7 @@ func deskSamples(w *world, out map[string]string, target, caseID string) {
 	out["plan-checked"] = w.upload("/plan/new", changed).body
 	out["review"], out["me"], out["note"] = w.page("/review"), w.page("/me"), w.page("/notes")
 	out["replace"] = w.page("/records/" + target + "/replace")
+	out["verify"] = w.page("/verify")
 	out["tablets"], out["enrol"] = w.page("/tablets"), w.page("/enrol")
 	supplySamples(w, out)
 	w.signIn("ines")

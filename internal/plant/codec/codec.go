@@ -15,6 +15,7 @@ import (
 	"linewarden/haccp/alarm"
 	"linewarden/haccp/instrument"
 	"linewarden/haccp/laboratory"
+	"linewarden/haccp/lot/recall"
 	"linewarden/haccp/material"
 	"linewarden/haccp/shift"
 )
@@ -93,6 +94,9 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindRestored, 1}:          reflect.TypeFor[haccp.Restored](),
 	{haccp.KindShiftHandedOver, 1}:   reflect.TypeFor[shift.HandedOver](),
 	{haccp.KindShiftAccepted, 1}:     reflect.TypeFor[shift.Accepted](),
+
+	{haccp.KindExerciseStarted, 1}:  reflect.TypeFor[recall.Started](),
+	{haccp.KindExerciseFinished, 1}: reflect.TypeFor[haccp.ExerciseFinished](),
 
 	{haccp.KindMaterialReceived, 1}:  reflect.TypeFor[material.Received](),
 	{haccp.KindMaterialApproved, 1}:  reflect.TypeFor[haccp.MaterialRuled](),

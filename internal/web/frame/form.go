@@ -94,6 +94,9 @@ type Field struct {
 	Options  []Choice
 	Required bool
 	Wrong    string
+	Asked    bool     // what stands in Wrong is a question
+	Meant    string   // how a number with a comma is meant, of Ways
+	Ways     []string // the readings of a number with a comma
 }
 
 // Units lists the units of quantities, as choices of a field.
@@ -115,6 +118,7 @@ func FillFields(c *fiber.Ctx, fields []Field) {
 		fields[i].Value = strings.TrimSpace(c.FormValue(fields[i].Name))
 		if fields[i].Type == "amount" {
 			fields[i].Unit = c.FormValue(fields[i].Name + ".unit")
+			fields[i].Meant = c.FormValue(fields[i].Name + ".meant")
 		}
 	}
 }
@@ -150,9 +154,12 @@ func (fd *Field) Amount(f *Frame) (quantity.Value, bool) {
 	if fd.Type != "amount" || fd.Value == "" {
 		return quantity.Value{}, false
 	}
+	if !fd.Number(f) {
+		return quantity.Value{}, false
+	}
 	d, err := quantity.ParseDecimal(fd.Value)
 	if err != nil {
-		fd.Wrong = f.T("refusal.bad-number")
+		fd.Wrong, fd.Asked = f.T("form.bad-number"), false
 		return quantity.Value{}, false
 	}
 	return quantity.Exact(d, quantity.Unit(fd.Unit)), true

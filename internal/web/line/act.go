@@ -281,7 +281,7 @@ func (p *actPage) split(*fiber.Ctx) any {
 func (p *actPage) mergeFields() {
 	var how []frame.Choice
 	for _, x := range []string{haccp.FedMerged, haccp.FedToppedUp, haccp.FedHeel, haccp.FedReopened, haccp.FedFed} {
-		how = append(how, frame.Choice{Code: x, Word: p.Word("fed", x)})
+		how = append(how, frame.Choice{Code: x, Word: p.Word("feeding", x)})
 	}
 	p.add("choice", "how", true, how...)
 	p.partFields("from")
