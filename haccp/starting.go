@@ -74,6 +74,10 @@ func (d *deciding) checkStart(b *LineStarted) (*LineStarted, error) {
 		}
 	}
 	body := *b
+	body.PreOp = slices.Clone(b.PreOp)
+	for i := range body.PreOp {
+		body.PreOp[i].At = body.PreOp[i].At.UTC().Truncate(time.Millisecond) // as records hold times
+	}
 	body.Lacking = d.StartConditions(b.Line, b.PreOp, d.cmd.At)
 	body.WithoutProof = len(body.Lacking) > 0
 	return &body, nil

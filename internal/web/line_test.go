@@ -212,3 +212,28 @@ func TestHandoverOnItsPage(t *testing.T) {
 		t.Errorf("%+v", list)
 	}
 }
+
+// A certificate that came after the delivery is reported, and the lot then approved; nothing more is in stock for it.
+func TestCertificateAfterTheDelivery(t *testing.T) {
+	w := newWorld(t)
+	q := exact("60", "L")
+	w.do(haccp.KindMaterialReceived, leo, &material.Received{Lot: "H-1", Material: "hypochlorite", Supplier: "Química", Quantity: &q, Expiry: "2026-12-31"})
+	w.signIn("marta")
+	const at = "/materials/lots/H-1"
+	sign := url.Values{"reason": {"papers seen"}, "password": {testPassword}}
+	if a := w.submit(at+"/approve", at+"/approve", sign); a.status != 409 || !strings.Contains(a.body, at+"/certificate") {
+		t.Fatalf("approved without a certificate: %d\n%s", a.status, a.body)
+	}
+	if a := w.submit(at+"/certificate", at+"/certificate", url.Values{"cert": {"COA 9"}, "cert-hash": {"no hash"}}); a.status != 422 || !strings.Contains(a.body, "no hash") {
+		t.Fatalf("a hash that is none: %d\n%s", a.status, a.body)
+	}
+	w.touch(at+"/certificate", at+"/certificate", url.Values{"cert": {"COA 9"}, "cert-hash": {strings.Repeat("AB", 32)}})
+	w.touch(at+"/approve", at+"/approve", sign)
+	l, _ := w.site.View().MaterialLot("H-1")
+	if s := l.Stock(); s.Left.String() != "60 L" || !s.Known || l.State(w.now, w.site.View().DayOf(w.now)) != material.StateApproved {
+		t.Errorf("stock %+v", s)
+	}
+	if body := w.page(at); !strings.Contains(body, "COA 9") {
+		t.Error("the page does not name the certificate")
+	}
+}

@@ -184,13 +184,17 @@ func supplySamples(w *world, out map[string]string) {
 	out["material"], out["material-approve"], out["material-count"] = w.page(at), w.page(at+"/approve"), w.page(at+"/count")
 	out["material-wrong"] = w.submit(at+"/approve", at+"/approve", url.Values{"reason": {"papers seen"}, "password": {"not it"}}).body
 	w.submit(at+"/approve", at+"/approve", url.Values{"reason": {"papers seen"}, "password": {testPassword}})
+	out["material-certificate"] = w.page(at + "/certificate")
 	w.submit(at+"/count", at+"/count", url.Values{"found": {"59.5"}, "found.unit": {"L"}, "why": {"spilt"}})
 	out["materials"], out["material-approved"] = w.page("/materials"), w.page(at)
-	check := url.Values{"which": {"ph-meter-1"}, "result": {"pass"}, "what": {"ph"}, "ref": {"7.00"}, "ref.unit": {"pH"}, "found": {"7.02"}, "found.unit": {"pH"}, "std": {"buffer"}}
-	w.submit("/instruments", "/instruments", check)
-	half := url.Values{"which": {"ph-meter-1"}, "result": {"pass"}, "ref": {"7.00"}, "ref.unit": {"pH"}}
-	out["instruments-wrong"] = w.submit("/instruments", "/instruments", half).body
-	out["instruments"] = w.page("/instruments")
+	const meter = "/instruments/ph-meter-1"
+	w.touch(meter, meter, url.Values{"do": {"check"}, "result": {"fail"}, "ref-1": {"7.00"}, "ref-1.unit": {"pH"}, "found-1": {"7.62"}, "found-1.unit": {"pH"}, "std": {"buffer"}})
+	half := url.Values{"do": {"check"}, "result": {"pass"}, "ref-1": {"7.00"}, "ref-1.unit": {"pH"}}
+	out["instrument-wrong"] = w.submit(meter, meter, half).body
+	out["instruments"], out["instrument"] = w.page("/instruments"), w.page(meter)
+	w.touch(meter, meter, url.Values{"do": {"out"}, "reason": {"electrode cracked"}})
+	out["instrument-out"] = w.page(meter)
+	w.touch(meter, meter, url.Values{"do": {"back"}})
 }
 
 // void elements have no end tag (WHATWG HTML, section 13.1.2).

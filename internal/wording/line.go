@@ -18,6 +18,7 @@ var lineTexts = map[string]text{
 	"line.lots":          {"Lots on the line", "Lotes en la línea"},
 	"line.waiting":       {"Waiting after: {step}", "En espera después de: {step}"},
 	"line.more":          {"and {n} more lots", "y {n} lotes más"},
+	"line.in-store":      {"{n} lots", "{n} lotes"},
 	"line.no-lots":       {"No lot is in the steps of this line.", "No hay lotes en los pasos de esta línea."},
 	"line.emptied":       {"Seen empty: {place}", "Visto vacío: {place}"},
 	"line.with-form":     {"with details", "con datos"},

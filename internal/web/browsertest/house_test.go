@@ -29,10 +29,17 @@ type house struct {
 
 func (h *house) now() time.Time { return time.Now().Add(time.Duration(h.ahead.Load())) }
 
-// newHouse serves a plant with a day of history; names: over TLS, for these host names.
+// newHouse serves a plant with a few days of history; names: over TLS, for these host names.
 func newHouse(t *testing.T, names ...string) *house {
 	t.Helper()
+	return newHouseAt(t, time.Now(), names...)
+}
+
+// newHouseAt serves it with its clock at a moment.
+func newHouseAt(t *testing.T, at time.Time, names ...string) *house {
+	t.Helper()
 	h := &house{t: t}
+	h.ahead.Store(int64(time.Until(at)))
 	ctx := t.Context()
 	dir := filepath.Join(t.TempDir(), "data")
 	h.dir = dir
@@ -65,6 +72,17 @@ func (h *house) must(err error) {
 	if err != nil {
 		h.t.Fatal(err)
 	}
+}
+
+// later moves the plant's clock on.
+func (h *house) later(d time.Duration) { h.ahead.Add(int64(d)) }
+
+// staff gives people a password each, by their ids.
+func (h *house) staff(ids ...string) *plant {
+	h.t.Helper()
+	passwords, err := h.app.Door().DemoPasswords(h.t.Context(), ids, h.now())
+	h.must(err)
+	return &plant{url: "http://" + h.wire.addr, passwords: passwords}
 }
 
 // pins gives people a password and a PIN each.

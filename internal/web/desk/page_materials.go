@@ -3,6 +3,7 @@ package desk
 import (
 	"net/url"
 	"strconv"
+	"strings"
 
 	"github.com/gofiber/fiber/v2"
 
@@ -61,7 +62,9 @@ type MaterialPage struct {
 	Decision string // approve, reject or count: the form that is open
 	Reason   string
 	Sign     *frame.Signing
-	Fields   []frame.Field // of a count
+	Fields   []frame.Field // of a count, or of a certificate
+	// Uncertified says that the plan wants a certificate and none was received.
+	Uncertified bool
 }
 
 func (d *Desk) routeMaterials(app fiber.Router, in func(Handler) fiber.Handler) {
@@ -199,6 +202,8 @@ var materialActs = map[string]struct{ kind, meaning string }{
 	"approve": {haccp.AskMaterialApprove, haccp.MeaningMaterialApproved},
 	"reject":  {haccp.AskMaterialReject, haccp.MeaningMaterialRejected},
 	"count":   {kind: haccp.KindMaterialCounted},
+	// The certificate that came after the delivery.
+	"certificate": {kind: haccp.KindMaterialReceived},
 }
 
 // newMaterialPage shows a lot of a material, with the form of an act on it where one is asked for.
@@ -228,6 +233,11 @@ func (d *Desk) newMaterialPage(c *fiber.Ctx, f *frame.Frame) (*MaterialPage, err
 			p.Cautions = append(p.Cautions, "caution."+string(x.Code))
 		}
 	}
+	for _, r := range l.Receipts {
+		if x := r.Body.Certificate; x != nil {
+			p.Facts = append(p.Facts, frame.What{What: f.T("material.certificate"), Text: x.Name + " · " + x.Hash})
+		}
+	}
 	p.strength(l, m)
 	for _, r := range l.Rulings {
 		word := "approved"
@@ -246,6 +256,10 @@ func (d *Desk) newMaterialPage(c *fiber.Ctx, f *frame.Frame) (*MaterialPage, err
 			x.What += " · " + u.Lot
 		}
 		p.Uses = append(p.Uses, x)
+	}
+	p.Uncertified = m != nil && m.Certificate && !l.Certified() && f.May(haccp.KindMaterialReceived)
+	if act == "certificate" {
+		p.Fields = []frame.Field{{Type: "text", Name: "cert", Label: f.T("materials.cert"), Required: true}, {Type: "text", Name: "cert-hash", Label: f.T("materials.cert-hash"), Required: true}}
 	}
 	if g := materialActs[act]; g.meaning != "" {
 		p.Sign = d.Commands.Signing(f, f.T("say."+g.meaning, "lot", code, "material", p.Name), roles...)
@@ -298,8 +312,8 @@ func (d *Desk) materialAct(c *fiber.Ctx, f *frame.Frame) error {
 	}
 	p.Form, p.Reason = frame.ReadForm(c), c.FormValue("reason")
 	g := materialActs[p.Decision]
+	frame.FillFields(c, p.Fields)
 	if p.Decision == "count" {
-		frame.FillFields(c, p.Fields)
 		found, ok := p.Fields[0].Amount(f)
 		if ok {
 			_, err = d.Commands.Report(c, f, &p.Form, g.kind, &material.Counted{Lot: p.Code, Quantity: found, Reason: frame.FieldValue(p.Fields, "why")})
@@ -310,13 +324,15 @@ func (d *Desk) materialAct(c *fiber.Ctx, f *frame.Frame) error {
 			}
 			err = &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "quantity", Code: "bad-number", Message: why}
 		}
+	} else if p.Decision == "certificate" {
+		_, err = d.Commands.Report(c, f, &p.Form, g.kind, p.certificate())
 	} else {
 		err = d.Commands.Signed(c, f, &p.Form, p.Sign, g.meaning, g.kind, func(s haccp.Signature) any {
 			return &haccp.MaterialRuled{Ruling: material.Ruling{Lot: p.Code, Reason: p.Reason}, Signature: s}
 		})
 	}
 	if err != nil {
-		status := d.Pages.Refused(c, f, &p.Form, err, map[string]string{"quantity": "found", "reason": p.reasonField(), "password": "password", "at": "at"})
+		status := d.Pages.Refused(c, f, &p.Form, err, map[string]string{"quantity": "found", "reason": p.reasonField(), "password": "password", "certificate.name": "cert", "certificate.hash": "cert-hash", "at": "at"})
 		frame.MarkFields(p.Fields, p.Form.Wrong)
 		if p.Sign != nil {
 			p.Sign.Wrong = p.Form.Wrong["password"]
@@ -324,6 +340,18 @@ func (d *Desk) materialAct(c *fiber.Ctx, f *frame.Frame) error {
 		return d.show(c, status, "material", f.T("material.title", "lot", p.Code, "material", p.Name), p)
 	}
 	return d.Pages.Redirect(c, "/materials/lots/"+url.PathEscape(p.Code))
+}
+
+// certificate gives the report of a certificate that came after the delivery. Nothing more is received with it.
+func (p *MaterialPage) certificate() *material.Received {
+	b := &material.Received{Lot: p.Code, Note: p.T("material.certificate-later"),
+		Certificate: &material.Certificate{Name: frame.FieldValue(p.Fields, "cert"), Hash: strings.ToLower(frame.FieldValue(p.Fields, "cert-hash"))}}
+	if l, ok := p.State.MaterialLot(p.Code); ok && len(l.Receipts) > 0 {
+		first := l.Receipts[0].Body
+		none := quantity.Exact(quantity.MustDecimal("0"), l.Stock().Left.Unit)
+		b.Material, b.Supplier, b.SupplierLot, b.Quantity = first.Material, first.Supplier, first.SupplierLot, &none
+	}
+	return b
 }
 
 // reasonField names the field of the reason in the form that is open.

@@ -5,7 +5,8 @@
 // colour. What is not known is never shown as good, and that holds on the screen too: each state carries the moment
 // until which it stands, and the script takes it back by itself when that has passed or the connection is lost.
 //
-// The page is whole without script and is then loaded anew; the script asks for the same content again and again.
+// The page is whole without script and is then loaded anew; the script asks for the same content when the
+// stream of changes says that there is something new, and every few seconds where it says nothing.
 package display
 
 import (

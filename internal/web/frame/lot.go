@@ -152,7 +152,7 @@ func (f *Frame) Missing(m haccp.Missing) string {
 		return f.missingResult(m)
 	}
 	return f.T("lot.no-finding", "lot", m.Lot, "finding",
-		f.T("finding."+m.Code, "lot", m.Lot, "step", "–", "place", "–", "line", "–", "filling", "–", "state", "–"))
+		f.T("finding."+m.Code, "lot", m.Lot, "step", "–", "place", "–", "line", "–", "filling", "–", "state", "–", "sample", orDash(m.Sample)))
 }
 
 // MaterialName names a material as the newest plan does.

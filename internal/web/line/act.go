@@ -79,12 +79,21 @@ func Acts(f *frame.Frame, l *haccp.LotState) []frame.Way {
 	}
 	for _, name := range []string{"split", "merge", "refill", "removed", "hold", "review", "release", "rework", "divert", "destroy", "ship"} {
 		a := acts[name]
-		if !f.May(a.kind) || !a.offered(state) {
+		if !f.May(a.kind) || !a.offered(state) || a.kind == haccp.AskLotDispose && !signs(f, name) {
 			continue
 		}
 		out = append(out, frame.Way{Path: path + "/do/" + name, Text: f.T("lotact." + name)})
 	}
 	return out
+}
+
+// signs reports whether who looks at the page holds a role that decides an outcome.
+func signs(f *frame.Frame, outcome string) bool {
+	roles := []string{haccp.RoleManager}
+	if f.Plan != nil {
+		roles = f.Plan.Disposition(outcome).Roles
+	}
+	return slices.ContainsFunc(f.Roles, func(r string) bool { return slices.Contains(roles, r) })
 }
 
 func (a *act) offered(state string) bool {

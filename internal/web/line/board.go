@@ -30,9 +30,13 @@ type board struct {
 type boardStep struct {
 	Name    string
 	Waiting bool
+	Store   bool // of no line and the last there is: lots lie there for days
 	Rows    []boardRow
 	More    int
 }
+
+// Count is how many lots there are.
+func (s boardStep) Count() int { return len(s.Rows) + s.More }
 
 // boardRow is a lot at a place.
 type boardRow struct {
@@ -87,6 +91,7 @@ func newBoard(f *frame.Frame, line string) *board {
 		for _, stay := range openStays(l) {
 			i, known := at[stay.Step]
 			if own := way.Line(stay.Place); known && (own == line || own == "") {
+				steps[2*i].Store = own == "" && len(nextSteps(f.Plan, stay.Step)) == 0
 				put(2*i, l, stay)
 			}
 			held[stay.Place], here = true, true

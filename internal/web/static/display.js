@@ -7,7 +7,9 @@ const lost = document.querySelector(".lost");
 const out = document.querySelector(".out");
 
 const LOST_AFTER = 10000; // ms without an answer until the page says so
-const ASK_EVERY = 3000;
+const ASK_EVERY = 3000; // ms, where the stream of changes is not to be had
+const SIGN_OF_LIFE = 6000; // ms, while it is: a network that died says nothing
+const SOONEST = 150; // ms: what comes together is asked for together
 const GIVE_UP = 8000; // ms for one answer
 
 let at = Number(main.dataset.at); // the server's clock when it was last heard
@@ -66,10 +68,32 @@ function show(news) {
   tick();
 }
 
-// listen calls told with the news as they come: here by asking again and again. It is the one place to change where the
-// server can send them by itself.
+// listen calls told with the news as they come. The stream of changes says when there are some, and they are asked for
+// then; without it, and as a sign of life, they are asked for again and again.
 function listen(told) {
-  const ask = async () => {
+  let stream = null;
+  let planned = null; // the next time of asking
+  let when = Infinity;
+  let asking = false;
+  let again = false; // something changed while an answer was on its way
+
+  // plan asks after a time, or sooner where that is planned already.
+  function plan(wait) {
+    const at = performance.now() + wait;
+    if (when <= at) return;
+    clearTimeout(planned);
+    when = at;
+    planned = setTimeout(ask, wait);
+  }
+
+  async function ask() {
+    when = Infinity;
+    if (asking) {
+      again = true;
+      return;
+    }
+    asking = true;
+    again = false;
     try {
       const answer = await fetch(main.dataset.source, { cache: "no-store", redirect: "manual", signal: AbortSignal.timeout(GIVE_UP), headers: { Accept: "application/json" } });
       if (answer.type === "opaqueredirect" || answer.status === 401) out.hidden = false;
@@ -77,9 +101,31 @@ function listen(told) {
     } catch {
       // not reached: tick says so when it lasts
     }
-    setTimeout(ask, ASK_EVERY);
-  };
-  setTimeout(ask, ASK_EVERY);
+    asking = false;
+    plan(again ? SOONEST : stream && stream.readyState === EventSource.OPEN ? SIGN_OF_LIFE : ASK_EVERY);
+  }
+
+  function open() {
+    if (stream || !globalThis.EventSource) return;
+    stream = new EventSource(main.dataset.stream);
+    for (const name of ["snapshot", "change"]) stream.addEventListener(name, () => plan(SOONEST));
+    stream.onerror = () => {
+      if (stream && stream.readyState === EventSource.CLOSED) { // refused: it is tried again, and asked meanwhile
+        stream = null;
+        setTimeout(open, 30000);
+      }
+      plan(SOONEST);
+    };
+  }
+
+  addEventListener("pagehide", () => {
+    if (stream) stream.close();
+    stream = null;
+  });
+  addEventListener("pageshow", open);
+  addEventListener("online", () => plan(SOONEST));
+  open();
+  plan(ASK_EVERY);
 }
 
 setInterval(tick, 1000);

@@ -48,7 +48,8 @@
       if (changed) location.reload(); // its forms are of how things stood before
       return;
     }
-    const waits = document.activeElement && document.activeElement.hasAttribute("data-scan");
+    const at = document.activeElement;
+    const waits = !at || at === document.body || at.hasAttribute("data-scan"); // a scanner types where the focus is
     swap(document.querySelector("main"), page.querySelector("main"));
     if (waits) document.querySelector("main [data-scan]")?.focus();
   }
