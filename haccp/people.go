@@ -120,6 +120,8 @@ var may = map[string][]string{
 	AskSiteRole:      {RoleAdministrator, RoleConsole},
 	AskImport:        {RoleManager, RoleAdministrator, RoleConsole},
 	AskRestore:       {RoleConsole},
+	AskShiftHandOver: {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
+	AskShiftAccept:   {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
 
 	KindMaterialReceived:  {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
 	KindMaterialCounted:   {RoleTechnician, RoleLineLead, RoleManager},

@@ -24,10 +24,11 @@ import (
 	"linewarden/haccp/lot/recall"
 	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
+	"linewarden/haccp/shift"
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 11
+const FoldVersion = 12
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -71,6 +72,7 @@ type State struct {
 	alerts     table[*alarm.Alert] // open ones, and cleared ones for a while
 	silences   table[*alarm.Silence]
 	alertKeys  table[string] // the open alert of a key; derived from alerts
+	handovers  []shift.Handover
 	product
 	supplies
 	exercises table[*recall.Exercise]
@@ -152,6 +154,7 @@ type snapshot struct {
 	Past      lot.Archive             `json:"lots_past"`
 	LotsLast  time.Time               `json:"lots_last,omitzero"`
 	LotsSwept time.Time               `json:"lots_swept,omitzero"`
+	Handovers []shift.Handover        `json:"handovers,omitempty"`
 	Exercises table[*recall.Exercise] `json:"exercises,omitzero"`
 }
 
@@ -159,7 +162,7 @@ type snapshot struct {
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
 		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites, s.alerts, s.silences,
-		s.lots.table, s.emptied, s.breaks, s.lotsFrom, s.materials, s.tools, s.past, s.lotsLast, s.lotsSwept, s.exercises})
+		s.lots.table, s.emptied, s.breaks, s.lotsFrom, s.materials, s.tools, s.past, s.lotsLast, s.lotsSwept, s.handovers, s.exercises})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
@@ -186,7 +189,7 @@ func Restore(b []byte, zones Zones) (*State, error) {
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites,
 		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), product: product{lots: lotsOf(v.Lots), past: v.Past, emptied: v.Emptied,
 			breaks: v.Breaks, lotsFrom: v.LotsFrom, lotsLast: v.LotsLast, lotsSwept: v.LotsSwept},
-		supplies: supplies{v.Materials, v.Tools}, exercises: v.Exercises, zones: zones, memo: m}, nil
+		supplies: supplies{v.Materials, v.Tools}, handovers: v.Handovers, exercises: v.Exercises, zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.

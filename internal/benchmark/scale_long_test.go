@@ -82,6 +82,9 @@ func scale(t *testing.T, binary string, n int) int64 {
 	started := time.Since(began)
 	s.signIn()
 	s.readDays()
+	if n <= million {
+		timePages(t, s.client, s.base, fmt.Sprintf("%d readings", n), millionPageWithin, 10)
+	}
 	memory := s.stop(from)
 	figure(t, "started from the snapshot in %s, at most %d MB", started.Round(time.Millisecond), memory>>20)
 	if started > startWithin {

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"fmt"
+	"sync"
 	"time"
 
 	"linewarden/haccp"
@@ -121,13 +122,18 @@ func (s *Site) Command(ctx context.Context, id string) ([]*haccp.Event, error) {
 	return readEvents(found[u])
 }
 
+// decoders are for reading: each knows names and units that it has met.
+var decoders = sync.Pool{New: func() any { return codec.NewDecoder() }}
+
 // readEvent decodes a stored record for reading: unknown kinds are let through.
 func readEvent(r record.Stored) (string, *haccp.Event, error) {
 	env, err := record.DecodeString(r.Bytes)
 	if err != nil {
 		return "", nil, fmt.Errorf("record %d: %w", r.Seq, err)
 	}
-	e, err := (*codec.Decoder)(nil).AnyEvent(&env)
+	d := decoders.Get().(*codec.Decoder)
+	defer decoders.Put(d)
+	e, err := d.AnyEvent(&env)
 	if err != nil {
 		return "", nil, err
 	}

@@ -15,7 +15,7 @@ import (
 // frame makes the frame of a request.
 func (s *Server) frame(c *fiber.Ctx, w *gate.Who) *frame.Frame {
 	st, now := s.site.View(), s.clock()
-	f := &frame.Frame{Lang: gate.Language(c), Plant: st.Site.Name, Demo: st.Site.Demo, Now: now, Path: c.Path(), Here: c.Path(), Location: st.Zone(), State: st, Who: w, Sites: s.root != ""}
+	f := &frame.Frame{Lang: gate.Language(c), Mode: chosenMode(c), Plant: st.Site.Name, Demo: st.Site.Demo, Now: now, Path: c.Path(), Here: c.Path(), Location: st.Zone(), State: st, Who: w, Sites: s.root != ""}
 	f.Zone = f.Location.String() + ", UTC" + now.In(f.Location).Format("-07:00")
 	if signed, ok := st.PlanAt(now); ok {
 		f.PlanVersion, f.Plan = signed.Version, signed.Plan

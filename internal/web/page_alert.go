@@ -69,6 +69,8 @@ func (s *Server) newAlertPage(ctx context.Context, f *frame.Frame) (*alertPage, 
 			r.Path = "/deviations/" + a.Deviation
 		case a.Check != "":
 			r.Path = checkPath(a.Check, a.Place)
+		case a.Cause == alarm.Instrument:
+			r.Path = "/instruments"
 		}
 		if a.Ack != nil {
 			r.Held, r.Doing, r.Note = a.Ack.Name, a.Ack.Doing, a.Ack.Note

@@ -141,9 +141,13 @@ func (p *resultPage) read() (*laboratory.Reported, map[string]string, bool) {
 		if fd.Value == "" {
 			continue
 		}
+		if !fd.Number(p.Frame) {
+			ok = false
+			continue
+		}
 		v, err := typed(p.test, fd.Value, get("unit"))
 		if err != nil {
-			fd.Wrong, ok = p.T("refusal.bad-number"), false
+			fd.Wrong, ok = p.T("form.bad-number"), false
 			continue
 		}
 		members[fmt.Sprintf("units[%d]", len(b.Units))] = fd.Name

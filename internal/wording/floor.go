@@ -60,7 +60,6 @@ var floor = map[string]text{
 	"strength.chlorometric-degrees": {"chlorometric degrees", "grados clorométricos"},
 	"strength.granular-percent":     {"% available chlorine of a solid", "% de cloro disponible de un sólido"},
 	"who.title":                     {"Who did this?", "¿Quién lo hizo?"},
-	"who.pin":                       {"PIN", "PIN"},
 	"who.name":                      {"Name for signing in", "Nombre para entrar"},
 	"who.save":                      {"Confirm and save", "Confirmar y guardar"},
 	"who.leave":                     {"Back to the form", "Volver al formulario"},
@@ -81,6 +80,6 @@ var floor = map[string]text{
 	"waiting.put-away":    {"Put away", "Apartar"},
 	"waiting.by":          {"{by}, {time}", "{by}, {time}"},
 	"waiting.unverified":  {"PIN unverified", "PIN sin verificar"},
-	"form.bad-number":     {"Write a number, such as 6.75.", "Escriba un número, como 6,75."},
+	"form.bad-number":     {"Write a number with a point, such as 6.75. No letters, nothing between thousands.", "Escriba un número, como 6.75 o 6,75. Sin letras y sin nada entre los miles."},
 	"form.missing":        {"This is missing.", "Falta esto."},
 }

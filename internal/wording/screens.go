@@ -53,6 +53,11 @@ var screens = map[string]text{
 	"nav.records":       {"Records", "Registros"},
 	"nav.plan":          {"Plan", "Plan"},
 	"nav.people":        {"People", "Personas"},
+	"look.title":        {"Light or dark", "Claro u oscuro"},
+	"look.device":       {"as the device", "como el equipo"},
+	"look.light":        {"light", "claro"},
+	"look.dark":         {"dark", "oscuro"},
+	"look.sunlight":     {"full sun", "pleno sol"},
 	"nav.more":          {"More", "Más"},
 	"nav.sign-out":      {"Sign out", "Salir"},
 

@@ -74,6 +74,11 @@ var groups = []map[string]text{
 	display,
 	floor,
 	laboratoryTexts,
+	lineTexts,
+	handoverTexts,
+	verifying,
+	firstRun,
+	badgeTexts,
 }
 
 var all = func() map[string]text {

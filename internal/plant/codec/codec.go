@@ -17,6 +17,7 @@ import (
 	"linewarden/haccp/laboratory"
 	"linewarden/haccp/lot/recall"
 	"linewarden/haccp/material"
+	"linewarden/haccp/shift"
 )
 
 // KeyChanged is the body of a record that gives the log a new key; its bytes are those of package record.
@@ -91,6 +92,8 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindSiteRoleTaken, 1}:     reflect.TypeFor[haccp.SiteRole](),
 	{haccp.KindTimetableTaken, 1}:    reflect.TypeFor[haccp.TimetableTaken](),
 	{haccp.KindRestored, 1}:          reflect.TypeFor[haccp.Restored](),
+	{haccp.KindShiftHandedOver, 1}:   reflect.TypeFor[shift.HandedOver](),
+	{haccp.KindShiftAccepted, 1}:     reflect.TypeFor[shift.Accepted](),
 
 	{haccp.KindExerciseStarted, 1}:  reflect.TypeFor[recall.Started](),
 	{haccp.KindExerciseFinished, 1}: reflect.TypeFor[haccp.ExerciseFinished](),

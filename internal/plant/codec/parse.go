@@ -26,6 +26,8 @@ func (d *Decoder) reading(raw []byte) (r *haccp.Reading, ok bool) {
 			})
 		case "filling":
 			r.Filling = p.word()
+		case "forecast":
+			r.Forecast = p.forecast()
 		case "from":
 			r.From = p.from()
 		case "lots":

@@ -5,6 +5,7 @@ go 1.26.8
 require (
 	github.com/chromedp/cdproto v0.159.0
 	github.com/chromedp/chromedp v0.23.0
+	github.com/gofiber/fiber/v2 v2.52.15
 	linewarden v0.0.0
 )
 
@@ -15,7 +16,6 @@ require (
 	github.com/dustin/go-humanize v1.1.0 // indirect
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
 	github.com/goccy/go-yaml v1.19.2 // indirect
-	github.com/gofiber/fiber/v2 v2.52.15 // indirect
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/govalues/decimal v0.1.36 // indirect
 	github.com/klauspost/compress v1.20.3 // indirect

@@ -7,13 +7,16 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
+// tabletPages are what an enrolled tablet shows to whoever stands before it.
+var tabletPages = []string{"/", "/places", "/checks/bath-test/bath-1", "/baths/bath-1/added", "/baths/bath-1/filled", "/waiting", "/device/offline", "/sign-in"}
+
 // What a tablet shows fits a phone and a desk too, in both languages: its pages, the keypad, the question who it is, and
 // what it says without network.
-func TestTabletPagesFit(t *testing.T) {
+func TestTabletPages(t *testing.T) {
 	h := newHouse(t)
 	h.pins(map[string]string{"marisol": marisolPIN, "gaspar": gasparPIN})
 	b := newTablet(t, h, shared.browser, "http://"+h.wire.addr)
-	for _, path := range []string{"/", "/places", "/checks/bath-test/bath-1", "/baths/bath-1/added", "/baths/bath-1/filled", "/waiting", "/device/offline"} {
+	for _, path := range tabletPages {
 		b.go_(path)
 		check(b.visit, "tablet", path)
 	}

@@ -304,7 +304,11 @@ func (d *Desk) materialAct(c *fiber.Ctx, f *frame.Frame) error {
 		if ok {
 			_, err = d.Commands.Report(c, f, &p.Form, g.kind, &material.Counted{Lot: p.Code, Quantity: found, Reason: frame.FieldValue(p.Fields, "why")})
 		} else {
-			err = &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "quantity", Code: "bad-number", Message: f.T("refusal.bad-number")}
+			why := p.Fields[0].Wrong
+			if why == "" {
+				why = f.T("refusal.missing")
+			}
+			err = &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "quantity", Code: "bad-number", Message: why}
 		}
 	} else {
 		err = d.Commands.Signed(c, f, &p.Form, p.Sign, g.meaning, g.kind, func(s haccp.Signature) any {

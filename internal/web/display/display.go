@@ -9,6 +9,7 @@
 package display
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -86,8 +87,8 @@ func (p *page) Before() string { b, _, _ := strings.Cut(p.T("display.ago"), "{ag
 func (p *page) After() string { _, a, _ := strings.Cut(p.T("display.ago"), "{age}"); return a }
 
 func (d *Display) page(c *fiber.Ctx, f *frame.Frame) *page {
-	p := &page{Frame: f, Ready: d.Site.Ready() == nil}
-	if theme := c.Query("theme"); theme == "dark" || theme == "light" {
+	p := &page{Frame: f, Ready: d.Site.Ready() == nil, Theme: f.Mode}
+	if theme := c.Query("theme"); slices.Contains(frame.Modes, theme) {
 		p.Theme = theme
 	}
 	p.gather()

@@ -34,8 +34,11 @@ type Entry struct {
 	Method, Instrument    string
 	Lot, Expiry           string
 	Wrong                 string
-	More                  bool // the details hold something
-	Decimals              int  // that all its methods show; 0: not known, or none
+	Asked                 bool     // what stands in Wrong is a question
+	Meant                 string   // how a number with a comma is meant, of Ways
+	Ways                  []string // the readings of a number with a comma
+	More                  bool     // the details hold something
+	Decimals              int      // that all its methods show; 0: not known, or none
 }
 
 // EntriesOf makes the fields of a check.
@@ -112,7 +115,7 @@ func (e *Entry) instruments(p *plan.Plan) {
 // fill takes back what was typed.
 func (e *Entry) fill(c *fiber.Ctx) {
 	get := func(part string) string { return strings.TrimSpace(c.FormValue(e.Name + part)) }
-	e.Value, e.High, e.Sample, e.Total = get(""), get(".high"), get(".sample"), get(".total")
+	e.Value, e.High, e.Sample, e.Total, e.Meant = get(""), get(".high"), get(".sample"), get(".total"), get(".meant")
 	e.Instrument, e.Lot, e.Expiry = get(".instrument"), get(".lot"), get(".expiry")
 	if u := get(".unit"); u != "" {
 		e.Unit = u
@@ -163,9 +166,12 @@ func (e *Entry) read(f *Frame) (x haccp.Entry, ok bool) {
 		}
 		return x, false
 	}
+	if !e.numbers(f) {
+		return x, false
+	}
 	v, err := e.value()
 	if err != nil {
-		e.Wrong = f.T("refusal.bad-number")
+		e.Wrong = f.T("form.bad-number")
 		return x, false
 	}
 	x = haccp.Entry{Quantity: e.Quantity, Read: v, Method: e.Method, Instrument: e.Instrument}
@@ -187,6 +193,25 @@ func (e *Entry) read(f *Frame) (x haccp.Entry, ok bool) {
 		x.Reagent = &haccp.Reagent{Lot: e.Lot, Expiry: expiry}
 	}
 	return x, true
+}
+
+// numbers brings what was typed into the form that the rules take. False: it is shown again before it is recorded.
+func (e *Entry) numbers(f *Frame) bool {
+	if e.YesNo {
+		return true
+	}
+	var tell, tellHigh string
+	var t Typed
+	if e.Sign == SignBand {
+		// Its upper end is read alike; whoever writes a band of thousands with a comma is asked to leave it out.
+		t, tellHigh = f.number(e.High, "")
+		e.High = t.Text
+	}
+	t, tell = f.number(e.Value, e.Meant)
+	e.Value, e.Ways = t.Text, t.Ways
+	e.Wrong = strings.TrimSpace(tell + " " + tellHigh)
+	e.Asked = e.Wrong != ""
+	return !e.Asked
 }
 
 func (e *Entry) value() (quantity.Value, error) {

@@ -94,6 +94,9 @@ type Field struct {
 	Options  []Choice
 	Required bool
 	Wrong    string
+	Asked    bool     // what stands in Wrong is a question
+	Meant    string   // how a number with a comma is meant, of Ways
+	Ways     []string // the readings of a number with a comma
 }
 
 // Units lists the units of quantities, as choices of a field.
@@ -115,8 +118,18 @@ func FillFields(c *fiber.Ctx, fields []Field) {
 		fields[i].Value = strings.TrimSpace(c.FormValue(fields[i].Name))
 		if fields[i].Type == "amount" {
 			fields[i].Unit = c.FormValue(fields[i].Name + ".unit")
+			fields[i].Meant = c.FormValue(fields[i].Name + ".meant")
 		}
 	}
+}
+
+// Values gives every value of a field that may be ticked more than once.
+func Values(c *fiber.Ctx, name string) []string {
+	var out []string
+	for _, v := range c.Request().PostArgs().PeekMulti(name) {
+		out = append(out, string(v))
+	}
+	return out
 }
 
 // FieldValue gives what was typed into a field.
@@ -141,9 +154,12 @@ func (fd *Field) Amount(f *Frame) (quantity.Value, bool) {
 	if fd.Type != "amount" || fd.Value == "" {
 		return quantity.Value{}, false
 	}
+	if !fd.Number(f) {
+		return quantity.Value{}, false
+	}
 	d, err := quantity.ParseDecimal(fd.Value)
 	if err != nil {
-		fd.Wrong = f.T("refusal.bad-number")
+		fd.Wrong, fd.Asked = f.T("form.bad-number"), false
 		return quantity.Value{}, false
 	}
 	return quantity.Exact(d, quantity.Unit(fd.Unit)), true

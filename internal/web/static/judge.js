@@ -11,6 +11,12 @@
     return NUMBER.test(s) && digits.length <= 18 && !/^-0(\.0+)?$/.test(s) ? s : "";
   }
 
+  // ways gives the two numbers that a comma before three digits can mean; null where there is one reading at most.
+  function ways(typed) {
+    const m = /^(-?[1-9][0-9]{0,2}),([0-9]{3})$/.exec(typed.trim());
+    return m && [m[1] + "." + m[2], m[1] + m[2]];
+  }
+
   // compare gives -1, 0 or 1 for two decimal strings.
   function compare(a, b) {
     const sign = (s) => (s.startsWith("-") ? -1 : 1);
@@ -65,5 +71,5 @@
     return row ? row[1] : null;
   }
 
-  globalThis.linewarden = Object.assign(globalThis.linewarden || {}, { number, compare, judge, judgeBound, dose });
+  globalThis.linewarden = Object.assign(globalThis.linewarden || {}, { number, ways, compare, judge, judgeBound, dose });
 })();

@@ -7,6 +7,7 @@
   function amount(get, name) {
     const typed = get(name).trim();
     if (!typed) return {};
+    if (lw.ways(typed)) return { wrong: "form.two-ways" };
     const value = lw.number(typed);
     if (!value) return { wrong: "form.bad-number" };
     return { value: { value, unit: get(name + ".unit") } };
@@ -35,6 +36,7 @@
         plain.shown = plain.sign + " " + plain.shown;
       }
       if (sign === "band") {
+        if (lw.ways(get(name + ".high"))) return { wrong: "form.two-ways" };
         const high = lw.number(get(name + ".high"));
         if (!high) return { wrong: "form.bad-number" };
         out.read = { low: a.value.value, high, unit: a.value.unit };

@@ -12,6 +12,14 @@ test("numbers as the server takes them", () => {
   }
 });
 
+test("a comma before three digits is asked about, never guessed", () => {
+  for (const [typed, want] of [["1,234", ["1.234", "1234"]], ["-12,500", ["-12.500", "-12500"]], ["0,125", null], ["1234,567", null], ["6,85", null], ["1.234", null], ["1,2345", null], ["1,234,567", null]]) {
+    assert.deepEqual(lw.ways(typed), want, typed);
+  }
+  const r = lw.reading({ check: "c", place: "p", quantities: ["salt", "ph"], required: [] }, form({ "q.salt": "1,250", "q.salt.unit": "kg", "q.ph": "6.5", "q.ph.unit": "pH", "q.ph.sign": "band", "q.ph.high": "7,000" }));
+  assert.deepEqual([r.wrong, r.report.entries], [{ "q.salt": "form.two-ways", "q.ph": "form.two-ways" }, []]);
+});
+
 test("decimals are compared digit by digit", () => {
   for (const [a, b, want] of [["6.5", "6.50", 0], ["6.49", "6.5", -1], ["100", "99.99", 1], ["-1", "1", -1], ["-2", "-1", -1], ["0", "-0.0", 0], ["0.1", "0.10000000000000001", -1],
     ["9", "10", -1], ["123456789012345678", "123456789012345677", 1]]) {
