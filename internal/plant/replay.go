@@ -12,6 +12,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/plant/codec"
 	"linewarden/internal/plant/facts"
+	"linewarden/internal/plant/turns"
 	"linewarden/internal/record"
 )
 
@@ -43,7 +44,7 @@ func Begin(ctx context.Context, o Options) (*Site, error) {
 	s.status.progress(0, head.Size)
 	w := &writer{
 		site: s, ctx: life, tree: tree, head: head, decode: codec.NewDecoder(), body: make([]byte, 0, 64<<10),
-		turns:  turns{shared: o.Shared},
+		turns:  turns.Turns{Shared: o.Shared},
 		append: &appender{log: o.Log, logger: o.Logger, trouble: m.trouble},
 	}
 	go w.start()
@@ -365,7 +366,7 @@ func (w *writer) readNext() (found bool, err error) {
 		w.stop(err)
 		return false, w.site.status.ready()
 	}
-	w.turns.read(c.More)
+	w.turns.Read(c.More)
 	w.publish()
 	if w.site.opt.Committed != nil {
 		w.site.opt.Committed(adopted)

@@ -13,6 +13,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/plant/codec"
 	"linewarden/internal/plant/facts"
+	"linewarden/internal/plant/turns"
 	"linewarden/internal/record"
 )
 
@@ -43,7 +44,7 @@ type writer struct {
 	recent    recent
 	decode    *codec.Decoder
 	append    *appender
-	turns     turns
+	turns     turns.Turns
 	body      []byte            // scratch for bodies
 	envelopes []record.Envelope // scratch
 }
@@ -120,13 +121,13 @@ func (w *writer) commit(jobs []*job) (rest []*job) {
 		return rest
 	}
 	commit, lookups := b.builder.Build()
-	commit.More = w.turns.more(len(b.decided), len(rest)+len(w.site.inbox))
+	commit.More = w.turns.More(len(b.decided), len(rest)+len(w.site.inbox))
 	appending := time.Now()
 	err := w.append.append(w.ctx, w.head, &commit, lookups)
 	w.site.metrics.appendSeconds.Observe(time.Since(appending).Seconds())
 	switch {
 	case err == nil:
-		w.turns.wrote(began)
+		w.turns.Wrote(began)
 		w.site.Followed(appending)
 		return w.merge(b, &commit, rest)
 	case errors.Is(err, record.ErrConflict):
@@ -179,7 +180,7 @@ func (w *writer) publish() {
 func (w *writer) moved(jobs []*job) []*job {
 	w.site.metrics.trouble("conflict")
 	found, err := w.readNext()
-	if w.turns.lost++; err == nil && (w.turns.lost > 1 || !found) {
+	if lost := w.turns.Lost(); err == nil && (lost > 1 || !found) {
 		err = w.catchUp()
 	}
 	if err != nil {

@@ -196,9 +196,6 @@ func (f *fleet) checkRecords(records []logged) {
 		}
 	}
 	f.t.Logf("%d records, %d commands acknowledged: %v; %d deviations closed", len(records), len(f.acked), f.kinds, f.tally.closed)
-	if len(f.acked) >= perRound && f.tally.closed < leastClosed {
-		f.t.Errorf("%d deviations were closed in a whole round", f.tally.closed)
-	}
 }
 
 // checkClose wants the parts of a close before it: of a deviation control restored, product evaluated, cause and

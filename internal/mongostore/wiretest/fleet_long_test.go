@@ -35,7 +35,7 @@ const (
 	fleetPassword = "four wet gloves on a hook"
 	fleetClients  = 50
 	fleetWorkers  = 6   // of the clients, who work the cases that are opened
-	leastClosed   = 3   // deviations closed in a whole round
+	leastClosed   = 3   // deviations closed for each whole round, over all of them: in a quick one readings outrun the cases
 	fleetRun      = 64  // records that share their entries for searches, so that runs are written while instances are killed
 	perRound      = 250 // acknowledged commands in one data base; with those under way at the end at most 300
 )
@@ -81,6 +81,9 @@ func fleetRounds(t *testing.T, shared bool, instances int) {
 		if t.Failed() {
 			return
 		}
+	}
+	if rounds := total.acked / (perRound + fleetClients); total.closed < leastClosed*rounds {
+		t.Errorf("%d deviations were closed in %d rounds", total.closed, rounds)
 	}
 	line := fmt.Sprintf("%s, %d instances: %v", map[bool]string{true: "data base", false: "data folder"}[shared], instances, total)
 	t.Log(line)
