@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"linewarden/alerts"
+	"linewarden/haccp/alarm"
 	"linewarden/internal/memstore"
 )
 
@@ -59,11 +60,30 @@ func TestBackupsAreMadeInTheirTime(t *testing.T) {
 		}
 		after(time.Hour)
 		want("22 h after the last, started an hour ago", 0, "done")
-		set(func() { fails = 1 })
+		alert := func() *alarm.Alert {
+			a, _ := w.site.View().AlertOf(alarm.Backup)
+			return a
+		}
+		if alert() != nil {
+			t.Fatal("an alert, and nothing failed")
+		}
+		set(func() { fails = 2 })
 		after(70 * time.Minute)
 		want("due, and no room", 0, "the disk is full")
+		if a := alert(); a == nil || a.Severity != alarm.Warning || a.Data["what"] != "the disk is full" {
+			t.Fatalf("a backup failed, and the alert is %+v", a)
+		}
+		first := alert().Since
 		after(time.Hour)
-		want("tried again", 1, "done")
+		want("tried again, and still no room", 0, "the disk is full")
+		if a := alert(); a == nil || !a.Since.Equal(first) {
+			t.Fatalf("failed again: %+v, since %s", a, first)
+		}
+		after(time.Hour)
+		want("tried once more", 1, "done")
+		if a := alert(); a != nil {
+			t.Fatalf("made, and the alert stands: %+v", a)
+		}
 		after(23 * time.Hour)
 		want("not due", 1, "done")
 		w.step(80 * time.Hour)

@@ -17,6 +17,13 @@ func (d *Desk) service(now time.Time) cause.Service {
 	d.mu.Lock()
 	s.Tampered = d.tampered
 	born := d.born
+	if d.opt.Backup != nil {
+		j := d.jobs[JobBackup]
+		s.Backup.Unknown = j.LastRun.IsZero()
+		if !d.noBackup.IsZero() {
+			s.Backup.Failed, s.Backup.Since = j.Outcome, d.noBackup
+		}
+	}
 	d.mu.Unlock()
 	if d.opt.Timetable == nil {
 		return s

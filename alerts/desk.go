@@ -99,6 +99,7 @@ type Desk struct {
 	scope    cause.Scope
 	tampered string
 	jobs     map[string]JobState
+	noBackup time.Time // of the first try to make a backup that failed since one was made; zero: none did
 	ranAt    time.Time
 	ranError string
 	cancel   context.CancelFunc

@@ -127,4 +127,11 @@ func (d *Desk) jobDone(ctx context.Context, name string, err error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.jobs[name] = j
+	switch {
+	case name != JobBackup:
+	case err == nil:
+		d.noBackup = time.Time{}
+	case d.noBackup.IsZero():
+		d.noBackup = now
+	}
 }

@@ -7,8 +7,10 @@ import (
 
 	"linewarden/haccp/control"
 	"linewarden/haccp/instrument"
+	"linewarden/haccp/lot/recall"
 	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
+	"linewarden/haccp/shift"
 )
 
 // Apply folds the records of one command, in their order, into the state. Facts are those NeedsApply
@@ -95,8 +97,12 @@ func (s *State) fold(e *Event, c changes, f Facts) error {
 		s.foldReviewed(e, b)
 	case *PlaceEmptied, *CleanBreak:
 		s.foldEmptied(e)
+	case *recall.Started, *ExerciseFinished:
+		s.foldExercise(e)
 	case *material.Received, *MaterialRuled, *material.Counted, *instrument.Checked, *instrument.Service:
 		s.foldSupply(e, b, c)
+	case *shift.HandedOver, *shift.Accepted:
+		s.foldShift(e)
 	default:
 		if len(codesOf(e.Body)) > 0 {
 			s.foldLot(e, f)

@@ -176,6 +176,8 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		AskSilence:       {false, (*deciding).silence},
 		AskEndOfSilence:  {false, (*deciding).unsilence},
 		AskRestore:       {false, (*deciding).restore},
+		AskShiftHandOver: {false, (*deciding).shiftHandOver},
+		AskShiftAccept:   {false, (*deciding).shiftAccept},
 
 		KindMaterialReceived:  {true, (*deciding).materialReceived},
 		KindMaterialCounted:   {true, (*deciding).materialCounted},
@@ -184,6 +186,9 @@ func init() { //nolint:gochecknoinits // the table names functions that use it (
 		KindInstrumentBack:    {true, (*deciding).instrumentService},
 		AskMaterialApprove:    {false, (*deciding).materialRuled},
 		AskMaterialReject:     {false, (*deciding).materialRuled},
+
+		AskExerciseStart:  {false, (*deciding).exerciseStart},
+		AskExerciseFinish: {false, (*deciding).exerciseFinish},
 
 		KindLotSampled:     {true, (*deciding).sample},
 		KindSamplePassed:   {true, (*deciding).sample},
@@ -231,7 +236,11 @@ func (d *deciding) timeFindings() []Finding {
 	if d.versionAt(d.cmd.At) == nil {
 		out = append(out, Finding{Code: FindingBeforePlan})
 	}
-	if late := d.now.Sub(d.cmd.At); d.cmd.AtKnown != AtImported && late > d.lateAfter() {
+	told := d.cmd.At
+	if !d.cmd.Until.IsZero() && len(codesOf(d.cmd.Ask)) > 0 {
+		told = d.cmd.Until // that a lot came or left can be told once the last of it has
+	}
+	if late := d.now.Sub(told); d.cmd.AtKnown != AtImported && late > d.lateAfter() {
 		out = append(out, Finding{FindingLate, map[string]string{"by": late.Truncate(time.Second).String()}})
 		if d.cmd.LateReason == "" {
 			out = append(out, Finding{Code: FindingLateNoReason})

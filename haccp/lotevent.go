@@ -172,8 +172,10 @@ type HeldLot struct {
 	Lot      string    `json:"lot"`
 	Place    string    `json:"place,omitempty"`
 	Released bool      `json:"released,omitempty"` // it had been released, and not shipped
-	To       time.Time `json:"to,omitzero"`
-	Via      string    `json:"via,omitempty"`
+	// Shipped says that nothing of it was left to hold: the record says since when it is known that what left is affected.
+	Shipped bool      `json:"shipped,omitempty"`
+	To      time.Time `json:"to,omitzero"`
+	Via     string    `json:"via,omitempty"`
 }
 
 // LotEvaluated is the signed evaluation of a lot under a case (RULES 5.6), or of a gap in the evidence

@@ -110,12 +110,12 @@ func (d *deciding) holdAffected() error {
 		if l == nil {
 			l = &LotState{Lot: lot.Lot{Code: t.Lot}}
 		}
-		if l.left() || d.heldFor(l, &t) {
+		if d.heldFor(l, &t) {
 			continue
 		}
 		x := l.Disposed()
-		byCause[t.Cause] = append(byCause[t.Cause], HeldLot{From: t.From, How: t.How, Lot: t.Lot, Place: t.Place,
-			Released: x != nil && x.Body.Outcome == plan.Release, To: t.To, Via: t.Via})
+		byCause[t.Cause] = append(byCause[t.Cause], HeldLot{From: t.From, How: t.How, Lot: t.Lot, Place: t.Place, Shipped: l.left(),
+			Released: !l.left() && x != nil && x.Body.Outcome == plan.Release, To: t.To, Via: t.Via})
 		order = with(order, t.Cause)
 	}
 	for _, cause := range order {
@@ -159,9 +159,11 @@ func (d *deciding) reopenTimes() error {
 	return nil
 }
 
-// heldFor reports whether a lot is on hold for a cause already, or a disposition covers what the cause does to it.
+// heldFor reports whether a lot is on hold for a cause already, or recorded as shipped and affected by it, or a
+// disposition covers what the cause does to it.
 func (d *deciding) heldFor(l *LotState, t *lot.Touch) bool {
-	if slices.ContainsFunc(l.Standing(), func(h Hold) bool { return h.Deviation == t.Cause }) {
+	if slices.ContainsFunc(l.Standing(), func(h Hold) bool { return h.Deviation == t.Cause }) ||
+		l.left() && slices.ContainsFunc(l.Holds, func(h Hold) bool { return h.Shipped && h.Deviation == t.Cause }) {
 		return true
 	}
 	return l.covered(t)

@@ -138,6 +138,9 @@ func (s *State) trimLots() {
 			todo = append(todo, code)
 		}
 	}
+	for _, x := range s.LotsAtLarge() { // nobody has signed yet what that means
+		todo = append(todo, x.Lot.Code)
+	}
 	for ; len(todo) > 0; todo = todo[1:] {
 		l, ok := s.lots.get(todo[0])
 		if !ok || stay[todo[0]] {

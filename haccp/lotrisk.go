@@ -2,6 +2,7 @@ package haccp
 
 import (
 	"slices"
+	"time"
 
 	"linewarden/haccp/lot"
 	"linewarden/haccp/plan"
@@ -13,6 +14,49 @@ type LotAtLarge struct {
 	Lot   *LotState
 	Case  *Deviation
 	Touch lot.Touch
+	// Answered says that somebody has signed. Only AtLarge lists such lots.
+	Answered bool
+}
+
+// AtLargeNeeds asks for the forgotten lots that a case may touch. It is called until nothing more is wanted; AtLarge then
+// answers.
+func (s *State) AtLargeNeeds(id string, f Facts) Need {
+	c := s.causesOf(func(x string) bool { return x == id })
+	var codes []string
+	for _, x := range c.Own {
+		codes = append(codes, x.Lot)
+	}
+	for _, x := range c.Results {
+		codes = append(codes, x.Lot)
+	}
+	return merge(s.SpanNeeds(c.Spans, f), s.lotNeeds(codes, f))
+}
+
+// AtLarge lists the lots that had been released or shipped and that a case touches, whether somebody has signed since or
+// not, by lot.
+func (s *State) AtLarge(id string, f Facts) []LotAtLarge {
+	d, ok := s.deviations.get(id)
+	if !ok {
+		return nil
+	}
+	back := s.lookedBack(f)
+	var out []LotAtLarge
+	for _, t := range back.LotBook().Affected(back.causesOf(func(x string) bool { return x == id })) {
+		if l, ok := back.lots.get(t.Lot); ok && l.atLarge() {
+			out = append(out, LotAtLarge{l, d, t, l.answered(d, &t)})
+		}
+	}
+	return out
+}
+
+// KnownSince is when it was recorded that the case touches the lot.
+func (x *LotAtLarge) KnownSince() time.Time {
+	for _, h := range x.Lot.Holds {
+		if h.Deviation == x.Case.Deviation {
+			return h.At
+		}
+	}
+	return x.Case.Found
 }
 
 // LotsAtLarge lists them, by lot, then case.
@@ -31,7 +75,7 @@ func (s *State) LotsAtLarge() []LotAtLarge {
 		l, ok := s.lots.get(t.Lot)
 		d, known := s.deviations.get(t.Cause)
 		if ok && known && l.atLarge() && !l.answered(d, &t) {
-			out = append(out, LotAtLarge{l, d, t})
+			out = append(out, LotAtLarge{l, d, t, false})
 		}
 	}
 	return out

@@ -143,6 +143,9 @@ func (l *LotState) Disposed() *Disposition {
 func (l *LotState) Standing() []Hold {
 	var out []Hold
 	for _, h := range l.Holds {
+		if h.Shipped {
+			continue
+		}
 		lifted := slices.ContainsFunc(l.Signed, func(d Disposition) bool {
 			if !d.Effective || d.Seq < h.Seq {
 				return false

@@ -35,6 +35,8 @@ func (s *State) Needs(c *Command, f Facts) (Need, error) {
 		}
 	case *MaterialRuled:
 		need = merge(need, s.rulingNeeds(ask, f))
+	case *ExerciseFinished:
+		need = merge(need, s.exerciseNeeds(ask, f))
 	case *SignPlan:
 		need = merge(need, signatureNeeds(&ask.Signature, f))
 	case *Review:

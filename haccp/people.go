@@ -120,6 +120,8 @@ var may = map[string][]string{
 	AskSiteRole:      {RoleAdministrator, RoleConsole},
 	AskImport:        {RoleManager, RoleAdministrator, RoleConsole},
 	AskRestore:       {RoleConsole},
+	AskShiftHandOver: {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
+	AskShiftAccept:   {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
 
 	KindMaterialReceived:  {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
 	KindMaterialCounted:   {RoleTechnician, RoleLineLead, RoleManager},
@@ -133,6 +135,9 @@ var may = map[string][]string{
 	KindSamplePassed:   {RoleTechnician, RoleLineLead, RoleLaboratory, RoleManager},
 	KindSampleReceived: {RoleLaboratory, RoleManager},
 	KindResult:         {RoleLaboratory, RoleManager},
+
+	AskExerciseStart:  {RoleLineLead, RoleLaboratory, RoleManager},
+	AskExerciseFinish: {RoleLineLead, RoleLaboratory, RoleManager},
 }
 
 // wide are the acts that a plan cannot narrow: one that closed them would lock everybody out of correcting it.

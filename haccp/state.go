@@ -21,12 +21,14 @@ import (
 	"linewarden/haccp/control"
 	"linewarden/haccp/instrument"
 	"linewarden/haccp/lot"
+	"linewarden/haccp/lot/recall"
 	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
+	"linewarden/haccp/shift"
 )
 
 // FoldVersion changes whenever the same log would fold to another state; it makes older snapshots void.
-const FoldVersion = 10
+const FoldVersion = 11
 
 // Horizon is how far back of the newest reading of a point and place its readings stay in the state.
 const Horizon = 7 * 24 * time.Hour
@@ -70,8 +72,10 @@ type State struct {
 	alerts     table[*alarm.Alert] // open ones, and cleared ones for a while
 	silences   table[*alarm.Silence]
 	alertKeys  table[string] // the open alert of a key; derived from alerts
+	handovers  []shift.Handover
 	product
 	supplies
+	exercises table[*recall.Exercise]
 
 	zones     Zones
 	memo      *memo  // derived from Plans; shared by forks
@@ -99,6 +103,7 @@ func New(zones Zones) *State {
 		deviations: newTable[*Deviation](), sites: newTable[*Member](),
 		alerts: newTable[*alarm.Alert](), silences: newTable[*alarm.Silence](), alertKeys: newTable[string](),
 		product: product{lots: lotsOf(newTable[*LotState]())}, supplies: newSupplies(),
+		exercises: newTable[*recall.Exercise](),
 	}
 }
 
@@ -109,7 +114,7 @@ func (s *State) Fork() *State {
 	n.places, n.series, n.checks = s.places.fork(), s.series.fork(), s.checks.fork()
 	n.deviations, n.sites = s.deviations.fork(), s.sites.fork()
 	n.lots, n.past, n.emptied, n.breaks = s.lots.fork(), s.past.Fork(), slices.Clip(s.emptied), slices.Clip(s.breaks)
-	n.materials, n.tools = s.materials.fork(), s.tools.fork()
+	n.materials, n.tools, n.exercises = s.materials.fork(), s.tools.fork(), s.exercises.fork()
 	n.alerts, n.silences, n.alertKeys = s.alerts.fork(), s.silences.fork(), s.alertKeys.fork()
 	n.Plans, n.loose = slices.Clip(s.Plans), loose{}
 	return &n
@@ -149,13 +154,15 @@ type snapshot struct {
 	Past      lot.Archive             `json:"lots_past"`
 	LotsLast  time.Time               `json:"lots_last,omitzero"`
 	LotsSwept time.Time               `json:"lots_swept,omitzero"`
+	Handovers []shift.Handover        `json:"handovers,omitempty"`
+	Exercises table[*recall.Exercise] `json:"exercises,omitzero"`
 }
 
 // Snapshot returns the state as bytes; equal states give equal bytes.
 func (s *State) Snapshot() ([]byte, error) {
 	return json.Marshal(snapshot{s.Site, s.Size, s.LastRecorded, s.Plans, s.Opened, s.Counts, s.Reviews, s.Planned,
 		s.planSeq, s.recent, s.reviews, s.Timetable, s.people, s.devices, s.lines, s.places, s.series, s.checks, s.deviations, s.sites, s.alerts, s.silences,
-		s.lots.table, s.emptied, s.breaks, s.lotsFrom, s.materials, s.tools, s.past, s.lotsLast, s.lotsSwept})
+		s.lots.table, s.emptied, s.breaks, s.lotsFrom, s.materials, s.tools, s.past, s.lotsLast, s.lotsSwept, s.handovers, s.exercises})
 }
 
 // Restore returns the state of a snapshot made by the same FoldVersion.
@@ -163,7 +170,7 @@ func Restore(b []byte, zones Zones) (*State, error) {
 	v := snapshot{People: newTable[*Person](), Devices: newTable[*DeviceState](), Lines: newTable[*LineState](),
 		Places: newTable[*PlaceState](), Series: newTable[*Series](), Checks: newTable[*CheckState](),
 		Deviations: newTable[*Deviation](), Sites: newTable[*Member](), Alerts: newTable[*alarm.Alert](), Silences: newTable[*alarm.Silence](), Lots: newTable[*LotState](),
-		Materials: newTable[*material.Lot](), Tools: newTable[*instrument.Tool]()}
+		Materials: newTable[*material.Lot](), Tools: newTable[*instrument.Tool](), Exercises: newTable[*recall.Exercise]()}
 	if err := json.Unmarshal(b, &v); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
@@ -182,7 +189,7 @@ func Restore(b []byte, zones Zones) (*State, error) {
 		series: v.Series, checks: v.Checks, deviations: v.Deviations, sites: v.Sites,
 		alerts: v.Alerts, silences: v.Silences, alertKeys: keysOf(v.Alerts), product: product{lots: lotsOf(v.Lots), past: v.Past, emptied: v.Emptied,
 			breaks: v.Breaks, lotsFrom: v.LotsFrom, lotsLast: v.LotsLast, lotsSwept: v.LotsSwept},
-		supplies: supplies{v.Materials, v.Tools}, zones: zones, memo: m}, nil
+		supplies: supplies{v.Materials, v.Tools}, handovers: v.Handovers, exercises: v.Exercises, zones: zones, memo: m}, nil
 }
 
 // Person is a person as the log knows them.

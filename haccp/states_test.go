@@ -1,6 +1,7 @@
 package haccp_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -10,7 +11,7 @@ import (
 
 // statesRefused gives each command to a world of its own, in which a deviation has been found and fixed.
 func statesRefused(t *testing.T) {
-	for _, x := range append(alertRefusals(), stateRefusals...) {
+	for _, x := range slices.Concat(alertRefusals(), handoverRefusals(), stateRefusals) {
 		w, _ := breached(t)
 		holdRefusal(t, w, x)
 	}

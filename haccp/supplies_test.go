@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"linewarden/haccp"
+	"linewarden/haccp/alarm"
 	"linewarden/haccp/control"
 	"linewarden/haccp/instrument"
 	"linewarden/haccp/material"
@@ -390,5 +391,38 @@ func TestNoReleaseWithoutMaterialsAndInstruments(t *testing.T) {
 	}
 	if strings.Contains(all, "confirmed by signature: materials") || strings.Contains(all, "confirmed by signature: instruments") {
 		t.Errorf("what the system checks is asked to be confirmed:\n%s", all)
+	}
+}
+
+// An instrument in service that failed its last check is a cause until it passes one or goes out of service; that of a
+// critical limit is critical.
+func TestFailedInstrumentIsACause(t *testing.T) {
+	w := running(t)
+	check := func(result string) {
+		w.at(time.Minute)
+		w.must(haccp.KindInstrumentChecked, lea, &instrument.Checked{Instrument: "ph-meter-1", Result: result})
+	}
+	check(instrument.Pass)
+	if got := w.causes(alarm.Instrument); len(got) != 0 {
+		t.Fatalf("passed: %+v", got)
+	}
+	check(instrument.Fail)
+	got := w.causes(alarm.Instrument)
+	if len(got) != 1 || got[0].Data["instrument"] != "ph-meter-1" || !got[0].Since.Equal(w.now) {
+		t.Fatalf("failed: %+v", got)
+	}
+	w.at(time.Minute)
+	w.must(haccp.KindInstrumentOut, lea, &instrument.Service{Instrument: "ph-meter-1", Reason: "electrode cracked"})
+	if got := w.causes(alarm.Instrument); len(got) != 0 {
+		t.Fatalf("out of service: %+v", got)
+	}
+	w.at(time.Minute)
+	w.must(haccp.KindInstrumentBack, lea, &instrument.Service{Instrument: "ph-meter-1"})
+	if got := w.causes(alarm.Instrument); len(got) != 1 {
+		t.Fatalf("back without a check: %+v", got)
+	}
+	check(instrument.Adjusted)
+	if got := w.causes(alarm.Instrument); len(got) != 0 {
+		t.Fatalf("adjusted and good: %+v", got)
 	}
 }

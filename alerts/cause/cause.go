@@ -20,6 +20,14 @@ type Service struct {
 	NotSweptSince time.Time // the timetable has not run since; zero: it runs
 	ClockBack     time.Time // what was recorded lies ahead of the clock, up to this moment; zero: it does not
 	Tampered      string    // what the record log was found to be; empty: nothing
+	Backup        Backup    // how the last try to make a backup went
+}
+
+// Backup is what the service knows of its backups. The zero Backup: the last one was made, or none are asked for.
+type Backup struct {
+	Failed  string    // why the last try failed; empty: it did not
+	Since   time.Time // of the first try that failed since one was made
+	Unknown bool      // none was tried since the start: an alert that is open stands
 }
 
 // looking gathers causes.
@@ -55,6 +63,7 @@ func (w *Watch) Look(s *haccp.State, now time.Time, service Service, scope *Scop
 	l.results()
 	if scope.All || scope.Minute {
 		l.overdue()
+		l.tools(p.Plan)
 	}
 	if scope.All || scope.Lots {
 		l.lots()
@@ -100,8 +109,19 @@ func (l *looking) service(v Service) {
 	if !v.NotSweptSince.IsZero() {
 		l.add(alarm.Raised{Cause: alarm.TimetableLate, Key: alarm.TimetableLate, Severity: alarm.Critical, Since: v.NotSweptSince})
 	}
+	l.backup(v.Backup)
 	if !v.ClockBack.IsZero() {
 		l.add(alarm.Raised{Cause: alarm.ClockBack, Key: alarm.ClockBack, Severity: alarm.Critical, Since: l.now})
+	}
+}
+
+func (l *looking) backup(b Backup) {
+	if b.Failed != "" {
+		l.add(alarm.Raised{Cause: alarm.Backup, Key: alarm.Backup, Severity: alarm.Warning, Since: b.Since, Data: map[string]string{"what": b.Failed}})
+		return
+	}
+	if a, open := l.s.AlertOf(alarm.Backup); open && b.Unknown {
+		l.add(a.Raised)
 	}
 }
 

@@ -53,6 +53,9 @@ func (c *Scope) Touch(e *haccp.Event) bool {
 		put(&c.devices, b.Device)
 		return true
 	}
+	if touchesTool(e) {
+		c.Minute = true
+	}
 	t := haccp.TouchedBy(e)
 	if e.At.After(e.RecordedAt) && e.At.After(c.later) {
 		c.later = e.At
@@ -70,7 +73,7 @@ func (c *Scope) Touch(e *haccp.Event) bool {
 	if len(t.Checks)+len(t.Places)+len(t.Lines) > 0 { // a stay at a bath, or how long a case lasted
 		c.Lots = true
 	}
-	return t.All || c.Lots && (t.Lots || len(t.Checks)+len(t.Places)+len(t.Lines) > 0)
+	return t.All || c.Minute || c.Lots && (t.Lots || len(t.Checks)+len(t.Places)+len(t.Lines) > 0)
 }
 
 func put[K comparable](m *map[K]bool, k K) {
@@ -144,7 +147,7 @@ func (c *Scope) resolve(s *haccp.State, p *plan.Plan) {
 var (
 	caseOf   = []string{alarm.Outside, alarm.WithoutProof, alarm.Result}
 	lotOf    = []string{alarm.LotClock, alarm.LotReleased}
-	minuteOf = []string{alarm.Overdue, alarm.TimetableLate, alarm.ClockBack, alarm.Tamper}
+	minuteOf = []string{alarm.Overdue, alarm.TimetableLate, alarm.ClockBack, alarm.Tamper, alarm.Instrument, alarm.Backup}
 )
 
 // Holds reports whether the scope decides about an alert: whether it may be cleared when its cause is not found.

@@ -11,6 +11,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/app"
 	"linewarden/internal/plant"
+	"linewarden/internal/plant/lotbook"
 	"linewarden/internal/report"
 	"linewarden/internal/wording"
 )
@@ -57,25 +58,27 @@ func (c *exportCommand) readings(ctx context.Context, site *plant.Site, h report
 	return report.ReadingsNDJSON(w, readings, report.NewChanges(changed), h)
 }
 
-// lots writes what happened to lots in the period, as it stands.
+// lots writes what happened to lots in the period, as it stands, lot by lot.
 func (c *exportCommand) lots(ctx context.Context, site *plant.Site, h report.Head, w io.Writer) error {
-	changed, err := c.changes(ctx, site)
+	asked := lotbook.Asked{From: c.From.Time, To: c.To.Time}
+	codes, err := lotbook.Codes(ctx, site, asked)
 	if err != nil {
 		return err
 	}
-	events := func(yield func(*haccp.Event, error) bool) {
-		for _, kind := range report.LotKinds() {
-			for e, err := range each(ctx, site, plant.Query{Kind: kind, From: c.From.Time, To: c.To.Time}) {
-				if !yield(e, err) || err != nil {
-					return
-				}
-			}
+	sheet, err := report.NewLotSheet(w, c.Format, h, lotbook.NewProducts(ctx, site).Of)
+	if err != nil {
+		return err
+	}
+	for _, code := range codes {
+		events, err := lotbook.Of(ctx, site, asked, code)
+		if err != nil {
+			return err
+		}
+		if err := sheet.Put(code, events); err != nil {
+			return err
 		}
 	}
-	if c.Format == "csv" {
-		return report.LotsCSV(w, events, report.NewChanges(changed), h)
-	}
-	return report.LotsNDJSON(w, events, report.NewChanges(changed), h)
+	return sheet.End()
 }
 
 // changes gives the amendments and voids of reports of the period, in the order of the log.

@@ -74,14 +74,22 @@ func readPlan(t *terminal, file string) ([]byte, planfile.Report, error) {
 	return text, r, nil
 }
 
-type planTemplate struct{}
+type planTemplate struct {
+	Name string `arg:"" optional:"" default:"leaf-gel" help:"leaf-gel (a leaf-gel line), wash (a fresh-cut wash line) or empty."`
+}
 
 // Help is shown by --help.
-func (planTemplate) Help() string { return "Example:\n  linewarden plan template > plan.yaml" }
+func (planTemplate) Help() string {
+	return "None holds a critical-limit number: limits come from your validation.\n\nExample:\n  linewarden plan template wash > plan.yaml"
+}
 
 // Run prints the template.
-func (planTemplate) Run(t *terminal) error {
-	_, err := t.out.Write(planfile.Template())
+func (c *planTemplate) Run(t *terminal) error {
+	text, err := planfile.Template(c.Name)
+	if err != nil {
+		return err
+	}
+	_, err = t.out.Write(text)
 	return err
 }
 

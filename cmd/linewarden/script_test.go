@@ -35,7 +35,7 @@ func TestScripts(t *testing.T) {
 			return err
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"replace": replaceCommand, "cut": cutCommand, "ready": waitCommand,
+			"replace": replaceCommand, "cut": cutCommand, "ready": waitCommand, "answers": answersCommand,
 		},
 	})
 }
@@ -89,10 +89,20 @@ func waitCommand(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(awaitReady("http://" + args[0]))
 }
 
-func awaitReady(url string) error {
+// answersCommand is "answers ADDR": it waits until the service answers, whether it is ready or not.
+func answersCommand(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: answers ADDR")
+	}
+	ts.Check(await("http://" + args[0] + "/healthz"))
+}
+
+func awaitReady(url string) error { return await(url + "/readyz") }
+
+func await(url string) error {
 	last := errors.New("not asked")
 	for deadline := time.Now().Add(20 * time.Second); time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
-		res, err := http.Get(url + "/readyz")
+		res, err := http.Get(url)
 		if err != nil {
 			last = err
 			continue

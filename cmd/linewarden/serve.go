@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"linewarden/internal/app"
+	"linewarden/internal/app/firstrun"
 	"linewarden/internal/app/transfer"
 	"linewarden/internal/config"
 )
@@ -72,7 +73,11 @@ func (c *serveCommand) Run(ctx context.Context, t *terminal) error {
 	if c.PrintConfig {
 		return errors.Join(cfg.Print(t.out), cfg.Check())
 	}
-	a, err := app.New(ctx, cfg, app.Parts{Logger: t.logger(cfg.Log.Level, cfg.Log.Format), Version: version, Backup: transfer.Series,
+	home, err := firstRun(ctx, t, &cfg)
+	if err != nil || home == nil {
+		return err
+	}
+	a, err := app.New(ctx, cfg, app.Parts{Logger: t.logger(cfg.Log.Level, cfg.Log.Format), Version: version, Backup: transfer.Series, Home: home,
 		Progress: t.progress("reading the record log", "records")})
 	if err != nil {
 		return err
@@ -83,6 +88,51 @@ func (c *serveCommand) Run(ctx context.Context, t *terminal) error {
 			t.say("each tablet installs the plant's certificate once, as a certificate authority: %s\nits SHA-256 is %s", url, fingerprint)
 		}
 	})
+}
+
+// firstRun opens the home of the sites, and leads through the founding of one where a data folder holds none that somebody
+// could sign in to. The home is nil where it was told to stop meanwhile.
+func firstRun(ctx context.Context, t *terminal, cfg *config.Config) (*app.Folder, error) {
+	if err := cfg.Check(); err != nil {
+		return nil, err
+	}
+	f, err := app.Place{Data: cfg.Data, MongoDB: cfg.MongoDB, SigningKey: cfg.SigningKey}.Open(ctx, t.logger(cfg.Log.Level, cfg.Log.Format))
+	if err != nil || cfg.MongoDB != "" || cfg.Site != "" || len(cfg.BehindProxy) > 0 {
+		return f, err
+	}
+	o := firstrun.Options{Folder: f, Config: *cfg, Clock: t.now, Logger: t.logger(cfg.Log.Level, cfg.Log.Format)}
+	needed, standing, err := firstrun.Needed(ctx, o)
+	if err != nil || !needed {
+		return f, closeOn(f, err)
+	}
+	addr, founded, err := firstrun.Serve(ctx, o, standing, func(url, code string) {
+		t.say("this data folder holds no plant yet: found one at %s (stop with Ctrl+C)", url)
+		t.print("one-time code: %s", code)
+	})
+	if err != nil || !founded {
+		return nil, errors.Join(err, f.Close())
+	}
+	cfg.Listen = addr
+	secret, public := f.KeyFile(firstSite(ctx, f))
+	t.say("the plant is founded; its signing key is %s (keep a copy), the key to verify with is %s", secret, public)
+	return f, nil
+}
+
+// firstSite names the only site of a folder; "" where that cannot be read.
+func firstSite(ctx context.Context, f *app.Folder) string {
+	id, err := f.SiteID(ctx, "")
+	if err != nil {
+		return ""
+	}
+	return id
+}
+
+// closeOn closes a folder where something went wrong with it.
+func closeOn(f *app.Folder, err error) error {
+	if err == nil {
+		return nil
+	}
+	return errors.Join(err, f.Close())
 }
 
 // serve starts a service, waits for the end and stops it.

@@ -41,6 +41,8 @@ const (
 	LotReleased   = "lot-released"   // a lot that had been released or shipped is affected by a case
 	Result        = "result"         // a result of the laboratory is out of specification
 	DeviceSilent  = "device-silent"  // a device that measured says nothing
+	Instrument    = "instrument"     // an instrument in service failed its last check
+	Backup        = "backup"         // the last try to make a backup failed
 	TimetableLate = "timetable-late" // nobody looks for missed checks
 	ClockBack     = "clock-back"     // the server's clock stands before what was recorded
 	Tamper        = "tamper"         // the record log does not verify
@@ -48,7 +50,7 @@ const (
 
 // Causes lists what may raise an alert.
 func Causes() []string {
-	return []string{Outside, Act, Missed, Late, Forecast, WithoutProof, Overdue, LotClock, LotReleased, Result, DeviceSilent, TimetableLate, ClockBack, Tamper}
+	return []string{Outside, Act, Missed, Late, Forecast, WithoutProof, Overdue, LotClock, LotReleased, Result, DeviceSilent, Instrument, Backup, TimetableLate, ClockBack, Tamper}
 }
 
 // Raised is the body of alert.raised.

@@ -130,6 +130,12 @@ type Total struct {
 	Missing   Mass            `json:"missing"`  // unexplained in lots of which nothing is left, or whose stock was counted
 	Crossing  Mass            `json:"crossing"` // came from lots outside minus went to lots outside
 	Unweighed []string        `json:"unweighed,omitempty"`
+	// Counted and Uncounted divide Left: stock that was counted or weighed, and what is there by the books only.
+	Counted   Mass `json:"counted"`
+	Uncounted Mass `json:"uncounted"`
+	// Astray adds up the magnitudes of what is unexplained in each lot and each feed, and of what lots gave beyond what
+	// they had: a gain in one does not make good a loss in another. It is at least the magnitude of Unexplained.
+	Astray Mass `json:"astray"`
 }
 
 // Unexplained is the mass that nobody can say of where it went. Each of its two members stays on its own line too: a
@@ -157,7 +163,12 @@ func (b *Book) Total(codes []string) Total {
 		left := x.Left
 		if x.Unexplained != nil {
 			t.Missing += *x.Unexplained
+			t.Astray += magnitude(*x.Unexplained)
 			left -= *x.Unexplained
+			t.Counted += left
+		} else {
+			t.Astray += max(-left, 0)
+			t.Uncounted += left
 		}
 		t.Left += left
 		t.Unweighed = append(t.Unweighed, x.Unweighed...)
@@ -191,10 +202,13 @@ func (t *Total) feed(f *Feed, within map[string]bool) {
 	}
 	if whole {
 		t.InFeeds += out - in
+		t.Astray += magnitude(out - in)
 	} else {
 		t.Crossing += in - out
 	}
 }
+
+func magnitude(m Mass) Mass { return max(m, -m) }
 
 func sum(m map[string]Mass) Mass {
 	var s Mass

@@ -43,6 +43,7 @@ func (p *Plan) Check(opts Options) []Problem {
 	c.checks()
 	c.monitoring()
 	c.dispositions()
+	c.recall()
 	c.products()
 	c.materials()
 	c.permissions()

@@ -64,6 +64,7 @@ type Plan struct {
 	Products      []Product         `yaml:"products" json:"products,omitempty"`
 	Materials     []Material        `yaml:"materials" json:"materials,omitempty"`
 	Dispositions  []DispositionRule `yaml:"dispositions" json:"dispositions,omitempty"`
+	Recall        Recall            `yaml:"recall" json:"recall,omitzero"`
 	Permissions   []Permission      `yaml:"permissions" json:"permissions,omitempty"`
 	Tolerances    Tolerances        `yaml:"tolerances" json:"tolerances"`
 	Alerts        Alerts            `yaml:"alerts" json:"alerts,omitzero"`

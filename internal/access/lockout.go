@@ -330,7 +330,7 @@ func (g *Gate) Unlock(ctx context.Context, by, person string, at time.Time) erro
 func (g *Gate) clearCounters(ctx context.Context, signIn string) error {
 	g.counting.Lock()
 	defer g.counting.Unlock()
-	for _, kind := range []string{kindPassword, kindPIN, kindSetup} {
+	for _, kind := range []string{kindPassword, kindPIN, kindSetup, kindBadge} {
 		if err := g.Accounts.DropCounters(ctx, subjectOf(kind, signIn)); err != nil {
 			return fmt.Errorf("clear failure counter: %w", err)
 		}

@@ -169,7 +169,7 @@ func (m *maker) responses(r route) obj {
 	if strings.Contains(r.path, ":") {
 		problems = append(problems, 404)
 	}
-	if r.path == "/plan" || strings.HasPrefix(r.path, "/proofs") {
+	if r.path == "/plan" || r.path == "/trace" || r.path == "/recalls" || strings.HasPrefix(r.path, "/proofs") {
 		problems = append(problems, 404)
 	}
 	if r.query != nil || strings.Contains(r.path, ":") || r.path == "/devices" {

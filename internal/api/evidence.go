@@ -171,8 +171,8 @@ func (a *API) evidenceRoutes() []route {
 
 // table lists every route.
 func (a *API) table() []route {
-	all := slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.evidenceRoutes(), a.groupRoutes(), a.lotRoutes(),
-		a.supplyRoutes(),
+	all := slices.Concat(a.sessionRoutes(), a.siteRoutes(), a.reportRoutes(), a.caseRoutes(), a.alertRoutes(), a.handoverRoutes(), a.evidenceRoutes(), a.groupRoutes(), a.lotRoutes(),
+		a.supplyRoutes(), a.tracingRoutes(),
 		a.laboratoryRoutes(),
 		a.streamRoutes(),
 		a.deliveryRoutes(),

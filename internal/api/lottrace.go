@@ -7,56 +7,28 @@ import (
 	"time"
 
 	"linewarden/haccp"
-	"linewarden/haccp/lot"
-	"linewarden/haccp/quantity"
+	"linewarden/internal/api/tracing"
 )
 
 // LotTrace is where lots came from, or what became of them.
 type LotTrace struct {
-	Lot       string         `json:"lot,omitempty"`
-	Direction string         `json:"direction" enum:"backward,forward"`
-	Lots      []LotRef       `json:"lots"`
-	Links     []LotLink      `json:"links"`
-	Received  []LotReceipt   `json:"received" doc:"What came in from outside, with its source."`
-	Materials []haccp.UsedAt `json:"materials"`
+	Lot       string               `json:"lot,omitempty"`
+	Direction string               `json:"direction" enum:"backward,forward"`
+	Lots      []LotRef             `json:"lots"`
+	Links     []LotLink            `json:"links"`
+	Received  []tracing.LotReceipt `json:"received" doc:"What came in from outside, with its source."`
+	Materials []haccp.UsedAt       `json:"materials"`
 	// BathMaterials went into the water of a bath that one of the lots was in.
-	BathMaterials []haccp.DosedAt  `json:"bath_materials" doc:"Lots of materials in the water of the baths they passed."`
-	Instruments   []string         `json:"instruments" doc:"That measured on them, or at their places while they were there."`
-	People        []string         `json:"people"`
-	Places        []string         `json:"places" doc:"Where any of the lots was, recorded or on its way."`
-	Boxes         []LotBoxes       `json:"boxes"`
-	Shipments     []haccp.Shipment `json:"shipments"`
-	Consigned     []Consigned      `json:"consigned" doc:"Shipments added up by consignee."`
-	Unknown       []string         `json:"unknown" doc:"Lots that are named and not recorded."`
-	Total         LotTotal         `json:"total" doc:"Of all these lots together."`
-	TookMS        int64            `json:"took_ms"`
-}
-
-// LotReceipt is a lot, or a part of one, that came in from outside.
-type LotReceipt struct {
-	Lot       string        `json:"lot"`
-	At        time.Time     `json:"at"`
-	Mass      string        `json:"kg,omitempty" doc:"Missing: not weighed."`
-	Place     string        `json:"place,omitempty"`
-	Product   string        `json:"product,omitempty"`
-	Source    *haccp.Source `json:"source,omitempty"`
-	Harvested time.Time     `json:"harvested,omitzero"`
-	Record    string        `json:"record" doc:"Id of its record."`
-}
-
-// LotBoxes is a run of boxes filled from a lot.
-type LotBoxes struct {
-	Lot string `json:"lot"`
-	lot.Boxes
-}
-
-// Consigned is what a consignee was sent.
-type Consigned struct {
-	Name      string `json:"name"`
-	Shipments int    `json:"shipments"`
-	Boxes     int64  `json:"boxes"`
-	Mass      string `json:"kg"`
-	Unweighed int    `json:"unweighed,omitempty" doc:"Shipments without a mass."`
+	BathMaterials []haccp.DosedAt     `json:"bath_materials" doc:"Lots of materials in the water of the baths they passed."`
+	Instruments   []string            `json:"instruments" doc:"That measured on them, or at their places while they were there."`
+	People        []string            `json:"people"`
+	Places        []string            `json:"places" doc:"Where any of the lots was, recorded or on its way."`
+	Boxes         []tracing.LotBoxes  `json:"boxes"`
+	Shipments     []haccp.Shipment    `json:"shipments"`
+	Consigned     []tracing.Consigned `json:"consigned" doc:"Shipments added up by consignee."`
+	Unknown       []string            `json:"unknown" doc:"Lots that are named and not recorded."`
+	Total         LotTotal            `json:"total" doc:"Of all these lots together."`
+	TookMS        int64               `json:"took_ms"`
 }
 
 // BoxTrace is all that touched a box.
@@ -133,8 +105,8 @@ func (q *call) trace(s *haccp.State, f haccp.Facts, codes []string, direction st
 	if direction == "forward" {
 		t = book.Forward(codes...)
 	}
-	out := LotTrace{Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Received: []LotReceipt{}, Materials: []haccp.UsedAt{}, BathMaterials: []haccp.DosedAt{}, Instruments: []string{}, People: []string{},
-		Places: []string{}, Boxes: []LotBoxes{}, Shipments: []haccp.Shipment{}, Unknown: list(t.Unknown), Total: totalOf(book.Total(t.Lots))}
+	out := LotTrace{Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Received: []tracing.LotReceipt{}, Materials: []haccp.UsedAt{}, BathMaterials: []haccp.DosedAt{}, Instruments: []string{}, People: []string{},
+		Places: []string{}, Boxes: []tracing.LotBoxes{}, Shipments: []haccp.Shipment{}, Unknown: list(t.Unknown), Total: totalOf(book.Total(t.Lots))}
 	for _, code := range t.Lots {
 		x, ok := s.Lot(code)
 		if !ok {
@@ -152,10 +124,10 @@ func (q *call) trace(s *haccp.State, f haccp.Facts, codes []string, direction st
 			}
 		}
 		for _, b := range x.Boxes() {
-			out.Boxes = append(out.Boxes, LotBoxes{code, b})
+			out.Boxes = append(out.Boxes, tracing.LotBoxes{Lot: code, Boxes: b})
 		}
 		for _, r := range x.Received {
-			rec := LotReceipt{Lot: code, At: r.At, Place: r.Place, Product: x.Product, Source: x.Source, Harvested: x.Harvested, Record: r.ID}
+			rec := tracing.LotReceipt{Lot: code, At: r.At, Place: r.Place, Product: x.Product, Source: x.Source, Harvested: x.Harvested, Record: r.ID}
 			if r.Mass != nil {
 				rec.Mass = r.Mass.Decimal()
 			}
@@ -171,56 +143,13 @@ func (q *call) trace(s *haccp.State, f haccp.Facts, codes []string, direction st
 		}
 		out.Links = append(out.Links, x)
 	}
-	out.Consigned = consigned(out.Shipments)
+	out.Consigned = tracing.ConsignedOf(out.Shipments)
 	return out
 }
 
 func distinct(list []string) []string {
 	slices.Sort(list)
 	return slices.Compact(list)
-}
-
-// consigned adds shipments up by consignee, in the order of their names.
-func consigned(shipments []haccp.Shipment) []Consigned {
-	type sum struct {
-		Consigned
-		mass lot.Mass
-	}
-	by := map[string]*sum{}
-	var names []string
-	for _, x := range shipments {
-		name := x.Body.Consignee.Name
-		c := by[name]
-		if c == nil {
-			c = &sum{Consigned: Consigned{Name: name}}
-			by[name], names = c, append(names, name)
-		}
-		c.Shipments++
-		for _, b := range x.Body.Boxes {
-			c.Boxes += b.To - b.From + 1
-		}
-		if m, ok := exactly(x.Body.Mass); ok {
-			c.mass += m
-		} else {
-			c.Unweighed++
-		}
-	}
-	slices.Sort(names)
-	out := make([]Consigned, 0, len(names))
-	for _, name := range names {
-		c := by[name]
-		c.Mass = c.mass.Decimal()
-		out = append(out, c.Consigned)
-	}
-	return out
-}
-
-func exactly(v *quantity.Value) (lot.Mass, bool) {
-	if v == nil {
-		return 0, false
-	}
-	m, err := lot.MassOf(*v)
-	return m, err == nil
 }
 
 func (q *call) traceBox() (BoxTrace, error) {

@@ -35,7 +35,20 @@ func (q *call) signInPIN(in *pinIn) (reply.Session, error) {
 		p, _ := q.api.Gate.Door().Directory.Person(in.Person)
 		name = p.SignIn
 	}
-	o, err := q.api.Gate.Door().SignInPIN(q.UserContext(), name, in.PIN, q.api.Gate.Source(q.Ctx, in.DeviceToken), q.now)
+	return q.onTablet(q.api.Gate.Door().SignInPIN(q.UserContext(), name, in.PIN, q.api.Gate.Source(q.Ctx, in.DeviceToken), q.now))
+}
+
+type badgeIn struct {
+	Badge       string `json:"badge" max:"100" doc:"As a scanner types it."`
+	DeviceToken string `json:"device_token,omitempty" max:"200" doc:"Of the enrolled tablet; left out where its cookie or Authorization carries it."`
+}
+
+func (q *call) signInBadge(in *badgeIn) (reply.Session, error) {
+	return q.onTablet(q.api.Gate.Door().SignInBadge(q.UserContext(), in.Badge, q.api.Gate.Source(q.Ctx, in.DeviceToken), q.now))
+}
+
+// onTablet hands over a session opened on a tablet, with the grant to deliver what is logged in it.
+func (q *call) onTablet(o access.Opened, err error) (reply.Session, error) {
 	if err != nil {
 		return reply.Session{}, err
 	}
@@ -273,6 +286,7 @@ type empty struct{}
 func (a *API) sessionRoutes() []route {
 	return []route{
 		post("/session", "Sign in with name and password.", (*call).signIn).at(doorOpen),
+		post("/session/badge", "Sign in with a badge on an enrolled tablet; a badge signs nothing.", (*call).signInBadge).at(doorOpen),
 		post("/session/pin", "Sign in with a PIN on an enrolled tablet.", (*call).signInPIN).at(doorOpen),
 		get("/session", "Who is signed in, with the form token.", "", func(q *call) (reply.Session, error) { return sessionOf(q.who), nil }).at(doorAny),
 		get("/session", "Sign out.", "", (*call).signOut).with("DELETE"),

@@ -28,8 +28,12 @@ const AuthorityPath = "/plant-authority.crt"
 
 // mount builds the fiber app of a site: the gate in front, then health and metrics, then API and pages.
 func (a *App) mount(h *house, reg prometheus.Registerer) error {
-	pages, err := web.New(web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Authority: a.tabletsAuthority(),
-		Group: a.pagesOf(h), Alerts: h.webAlerts})
+	options := web.Options{Site: h.site, Clock: a.parts.Clock, Logger: a.logger, Root: h.root, Authority: a.tabletsAuthority(),
+		Group: a.pagesOf(h), Alerts: h.webAlerts}
+	if f, ok := a.home.(*Folder); ok && f.Dir != "" {
+		options.Draft = f.Draft(h.id)
+	}
+	pages, err := web.New(options)
 	if err != nil {
 		return err
 	}

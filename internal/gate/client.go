@@ -32,6 +32,9 @@ func (g *Gate) Secure(c *fiber.Ctx) bool {
 	return g.opt.TLS || c.Context().IsTLS() || (g.proxied(c) && strings.EqualFold(c.Get(fiber.HeaderXForwardedProto), "https"))
 }
 
+// TLS says whether clients reach the service over TLS, its own or that of a trusted proxy.
+func (g *Gate) TLS() bool { return g.opt.TLS || len(g.opt.Proxies) > 0 }
+
 // host gives the host that the client asked for.
 func (g *Gate) host(c *fiber.Ctx) string {
 	if forwarded := c.Get(fiber.HeaderXForwardedHost); forwarded != "" && g.proxied(c) {

@@ -156,7 +156,7 @@ func (g *Gate) headers(c *fiber.Ctx, id string) {
 	} else {
 		h.Set(fiber.HeaderContentSecurityPolicy, pagePolicy)
 		h.Set(fiber.HeaderXFrameOptions, "DENY")
-		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+		h.Set("Permissions-Policy", "camera=(self), geolocation=(), microphone=()")
 	}
 	host, _, _ := strings.Cut(string(c.Request().Host()), ":")
 	if g.Secure(c) && host != "localhost" { // there it would bind every other program of the machine too

@@ -7,7 +7,6 @@
 package planfile
 
 import (
-	_ "embed" // For the template.
 	"fmt"
 	"slices"
 	"strings"
@@ -124,10 +123,3 @@ func zone(p *plan.Plan) []plan.Problem {
 	}
 	return nil
 }
-
-//go:embed template.yaml
-var template []byte
-
-// Template returns the leaf-gel plan template. It holds no critical-limit number and its decisions are
-// open, so that its check fails and lists what a plant has to decide.
-func Template() []byte { return slices.Clone(template) }

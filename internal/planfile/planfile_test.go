@@ -93,35 +93,66 @@ func golden(t *testing.T, path, got string) {
 	}
 }
 
-// The template must not pass, must hold no critical-limit number, and lists what is to be decided.
-func TestTemplate(t *testing.T) {
-	r := Check("template.yaml", Template(), plan.Options{})
-	if len(r.Errors) == 0 {
-		t.Fatal("the template passes")
+// template gives a template by name.
+func template(t testing.TB, name string) []byte {
+	t.Helper()
+	b, err := Template(name)
+	if err != nil {
+		t.Fatal(err)
 	}
-	golden(t, "testdata/template.golden", r.Errors.Error()+"\n")
-	p, problems := Parse("template.yaml", Template())
-	if len(problems) > 0 {
-		t.Fatal(problems)
+	return b
+}
+
+// No template may pass or hold a number in a limit, and each lists what is to be decided.
+func TestTemplates(t *testing.T) {
+	for _, name := range Templates() {
+		t.Run(name, func(t *testing.T) {
+			source := template(t, name)
+			r := Check("template.yaml", source, plan.Options{})
+			if len(r.Errors) == 0 {
+				t.Fatal("the template passes")
+			}
+			golden(t, "testdata/template-"+name+".golden", r.Errors.Error()+"\n")
+			p, problems := Parse("template.yaml", source)
+			if len(problems) > 0 {
+				t.Fatal(problems)
+			}
+			critical := 0
+			for _, pt := range p.Points {
+				for _, l := range pt.Limits {
+					if l.Min != nil || l.Max != nil {
+						t.Errorf("limit %s of %s has a number", l.ID, pt.ID)
+					}
+					if l.Kind == plan.Critical {
+						critical++
+					}
+				}
+			}
+			if critical == 0 {
+				t.Error("the template has no critical limit to fill in")
+			}
+			for _, topic := range p.Leaf.RequiredDecisions() {
+				if !strings.Contains(r.Errors.Error(), `"`+topic+`" is open`) {
+					t.Errorf("nothing says that %s is open", topic)
+				}
+			}
+		})
 	}
-	critical := 0
-	for _, pt := range p.Points {
-		for _, l := range pt.Limits {
-			if l.Min != nil || l.Max != nil {
-				t.Errorf("limit %s of %s has a number", l.ID, pt.ID)
-			}
-			if l.Kind == plan.Critical {
-				critical++
-			}
+	if _, err := Template("../planfile"); err == nil {
+		t.Error("a template that is none is given")
+	}
+}
+
+// A template takes the site and the name of a plant, whatever stands in the name.
+func TestTemplateFor(t *testing.T) {
+	for _, name := range []string{"Planta Agua Clara", `A "plant": #1 \`, "- x", ""} {
+		p, problems := Parse("plan.yaml", For(template(t, "wash"), "agua-clara", name))
+		if len(problems) > 0 || p.Site != "agua-clara" || p.Name != name {
+			t.Errorf("%q: %v", name, problems)
 		}
 	}
-	if critical == 0 {
-		t.Error("the template has no critical limit to fill in")
-	}
-	for _, topic := range p.Leaf.RequiredDecisions() {
-		if !strings.Contains(r.Errors.Error(), `"`+topic+`" is open`) {
-			t.Errorf("nothing says that %s is open", topic)
-		}
+	if p, problems := Parse("plan.yaml", For(template(t, "wash"), "agua-clara", " two\nlines")); len(problems) > 0 || p.Name != "two lines" {
+		t.Errorf("a name of two lines: %v", problems)
 	}
 }
 

@@ -10,7 +10,7 @@ import (
 
 // The limits that the template offers are the published ones, and each names the source it was taken from.
 func TestTemplateHoldsPublishedReleaseLimits(t *testing.T) {
-	p, problems := Parse("template.yaml", Template())
+	p, problems := Parse("template.yaml", template(t, "leaf-gel"))
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}

@@ -73,6 +73,7 @@ var rows = map[string]row{
 	"Plan.products":         text("What lots are sold as, each with the tests it is held against before release."),
 	"Plan.materials":        text("Ingredients, processing aids and packaging, of which each delivery is approved before use; without them who signs a release confirms them."),
 	"Plan.dispositions":     text("Who signs what becomes of lots; default: one manager."),
+	"Plan.recall":           text("Exercises in tracing, and what to do when product that left the plant is affected."),
 	"Plan.permissions":      text("Acts that only some roles may do; a permission narrows, it never widens."),
 	"Plan.tolerances":       text("Tolerances of time."),
 	"Plan.alerts":           text("Who is told of an alert, and when; what is left out has a default."),
@@ -171,6 +172,10 @@ var rows = map[string]row{
 	"DispositionRule.outcome": {"What becomes of the lot.", true, plan.Outcomes(), ""},
 	"DispositionRule.roles":   rolesRow,
 	"DispositionRule.people":  text("How many people must sign; default 1."),
+	"Recall.roles":            rolesRow,
+	"Recall.every":            text("How often an exercise in tracing is to be held."),
+	"Recall.within":           text("How long an exercise may take, from its start to its signed end."),
+	"Recall.instructions":     text("What to do when product that left the plant is affected: who is told, who decides on taking it back."),
 	"Ending.inside_in_row":    text("Number of inside readings in a row that ends a span."),
 
 	"Limit.id": idRow, "Limit.quantity": quantityRow(),

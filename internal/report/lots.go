@@ -3,9 +3,9 @@ package report
 import (
 	"cmp"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
-	"iter"
 	"maps"
 	"slices"
 	"strconv"
@@ -40,78 +40,136 @@ type lotRow struct {
 	cells map[string]string
 }
 
-// LotKinds are the kinds of records that the export of lots is made from.
-func LotKinds() []string {
-	return []string{haccp.KindLotReceived, haccp.KindLotFed, haccp.KindLotLeft, haccp.KindLotShipped}
+// The forms of an export of lots.
+const (
+	FormCSV    = "csv"
+	FormJSON   = "json"   // one object with the array "rows"
+	FormNDJSON = "ndjson" // one object a line
+)
+
+// LotSheet writes what happened to lots with its key data elements, lot by lot: it holds one lot at a time, whatever the
+// export holds. Given the lots in the order of their codes, its rows are sorted by lot, date and location.
+type LotSheet struct {
+	h     Head
+	csv   *sheet
+	w     io.Writer
+	array bool
+	rows  int64
+	// product names what a lot is; it is asked for lots that have no receipt of their own among the records.
+	product func(code string) (string, error)
 }
 
-// LotsCSV writes what happened to lots with its key data elements, sorted by lot, date and location.
-func LotsCSV(w io.Writer, events iter.Seq2[*haccp.Event, error], c Changes, h Head) error {
-	rows, err := lotRows(events, c, h)
+// NewLotSheet begins an export in a form.
+func NewLotSheet(w io.Writer, form string, h Head, product func(code string) (string, error)) (*LotSheet, error) {
+	s := &LotSheet{h: h, w: w, product: product}
+	switch form {
+	case FormCSV:
+		t, err := newTable(w, h, lotColumns)
+		if err != nil {
+			return nil, err
+		}
+		s.csv = newSheet(t, lotColumns)
+	case FormJSON:
+		s.array = true
+		if _, err := io.WriteString(w, `{"rows":[`); err != nil {
+			return nil, fmt.Errorf("write json: %w", err)
+		}
+	case FormNDJSON:
+	default:
+		return nil, fmt.Errorf("there is no form %q of an export of lots", form)
+	}
+	return s, nil
+}
+
+// Put writes what happened to a lot, from the records about it; those that changed others are among them.
+func (s *LotSheet) Put(code string, events []*haccp.Event) error {
+	rows, err := s.rowsOf(code, events)
 	if err != nil {
 		return err
 	}
-	t, err := newTable(w, h, lotColumns)
-	if err != nil {
-		return err
-	}
-	s := newSheet(t, lotColumns)
 	for _, r := range rows {
 		if err := s.put(r.cells); err != nil {
 			return err
 		}
 	}
-	return s.end()
+	return nil
 }
 
-// LotsNDJSON writes the same rows as objects, one a line; members without a value are left out.
-func LotsNDJSON(w io.Writer, events iter.Seq2[*haccp.Event, error], c Changes, h Head) error {
-	rows, err := lotRows(events, c, h)
-	if err != nil {
-		return err
+// BrokenOff is the event of the last row of an export that could not be written to its end.
+const BrokenOff = "export broken off"
+
+// Break ends an export with a row that says that it is not whole.
+func (s *LotSheet) Break() error {
+	if s.csv == nil {
+		return nil // an array without its end, or lines without a sheet, cannot be taken for whole
 	}
-	enc := json.NewEncoder(w)
-	enc.SetEscapeHTML(false)
-	for _, r := range rows {
-		for i, name := range headColumns {
-			r.cells[name] = h.cells()[i]
-		}
-		for name, v := range r.cells {
-			if v == "" {
-				delete(r.cells, name)
-			}
-		}
-		if err := enc.Encode(r.cells); err != nil {
-			return fmt.Errorf("write ndjson: %w", err)
+	return errors.Join(s.csv.put(map[string]string{"event": BrokenOff}), s.csv.end())
+}
+
+// End ends the export.
+func (s *LotSheet) End() error {
+	switch {
+	case s.csv != nil:
+		return s.csv.end()
+	case s.array:
+		if _, err := io.WriteString(s.w, "\n]}\n"); err != nil {
+			return fmt.Errorf("write json: %w", err)
 		}
 	}
 	return nil
 }
 
-// lotRows gathers the rows. What a lot is called comes from its receipt, else from what it was made of.
-func lotRows(events iter.Seq2[*haccp.Event, error], c Changes, h Head) ([]lotRow, error) {
-	var all []*haccp.Event
-	for e, err := range events {
-		if err != nil {
-			return nil, fmt.Errorf("write lots: %w", err)
-		}
-		all = append(all, e)
+func (s *LotSheet) put(cells map[string]string) error {
+	if s.csv != nil {
+		return s.csv.put(cells)
 	}
+	for i, name := range headColumns {
+		cells[name] = s.h.cells()[i]
+	}
+	maps.DeleteFunc(cells, func(_, v string) bool { return v == "" })
+	b, err := json.Marshal(cells)
+	if err != nil {
+		return fmt.Errorf("write json: %w", err)
+	}
+	before, after := "", "\n"
+	if s.array {
+		before, after = "\n", ""
+		if s.rows > 0 {
+			before = ",\n"
+		}
+	}
+	s.rows++
+	if _, err := io.WriteString(s.w, before+string(b)+after); err != nil {
+		return fmt.Errorf("write json: %w", err)
+	}
+	return nil
+}
+
+// rowsOf gives the rows of a lot in their order. What it is called comes from its receipt, else from what it was made of.
+func (s *LotSheet) rowsOf(code string, events []*haccp.Event) ([]lotRow, error) {
+	all := slices.SortedFunc(slices.Values(events), func(a, b *haccp.Event) int { return cmp.Compare(a.Seq, b.Seq) })
+	c := NewChanges(all)
 	slices.SortFunc(all, func(a, b *haccp.Event) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Seq, b.Seq)) })
-	product := map[string]string{}
+	name, err := s.product(code)
+	if err != nil {
+		return nil, fmt.Errorf("write lots: %w", err)
+	}
+	product := map[string]string{code: name}
 	var rows []lotRow
 	for _, e := range all {
 		body, word, by, reason := c.body(e)
-		for _, cells := range lotCells(e, body, product, h) {
+		for _, cells := range lotCells(e, body, product, s.h) {
+			if cells["lot"] != code {
+				continue
+			}
 			cells["standing"], cells["changed_by"], cells["change_reason"] = word, by, reason
-			cells["date"], cells["time"], cells["by"] = e.At.In(h.zone()).Format(time.DateOnly), h.time(e.At), e.By.Name
+			cells["date"], cells["time"], cells["by"] = e.At.In(s.h.zone()).Format(time.DateOnly), s.h.time(e.At), e.By.Name
 			cells["record"], cells["id"] = strconv.FormatInt(e.Seq, 10), e.ID
 			rows = append(rows, lotRow{e.At, e.Seq, cells})
 		}
 	}
 	slices.SortStableFunc(rows, func(a, b lotRow) int {
-		return cmp.Or(cmp.Compare(a.cells["lot"], b.cells["lot"]), cmp.Compare(a.cells["date"], b.cells["date"]),
-			cmp.Compare(a.cells["location"], b.cells["location"]), a.at.Compare(b.at), cmp.Compare(a.seq, b.seq))
+		return cmp.Or(cmp.Compare(a.cells["date"], b.cells["date"]), cmp.Compare(a.cells["location"], b.cells["location"]), a.at.Compare(b.at), cmp.Compare(a.seq, b.seq))
 	})
 	return rows, nil
 }
@@ -172,7 +230,6 @@ func fedCells(b *haccp.LotFed, product map[string]string, h Head) []map[string]s
 	var out []map[string]string
 	for _, to := range b.To {
 		for _, from := range b.From {
-			product[to.Lot] = cmp.Or(product[to.Lot], product[from.Lot])
 			c := map[string]string{"event": EventMade, "lot": to.Lot, "location": cmp.Or(b.Place, h.Name), "step": b.Step, "how": b.How,
 				"product": product[to.Lot], "lot_source": h.Name, "input_lot": from.Lot}
 			amount(c, "quantity", "unit", to.Mass)

@@ -2,6 +2,8 @@ package report
 
 import (
 	"bytes"
+	"encoding/json"
+	"io"
 	"slices"
 	"strings"
 	"testing"
@@ -43,9 +45,7 @@ func lotEvents() (list []*haccp.Event, changes []*haccp.Event) {
 func TestLots(t *testing.T) {
 	list, changes := lotEvents()
 	var b bytes.Buffer
-	if err := LotsCSV(&b, seq(list), NewChanges(changes), head(t)); err != nil {
-		t.Fatal(err)
-	}
+	export(t, &b, FormCSV, list, changes)
 	golden(t, "lots.csv", b.Bytes())
 	rows := read(t, b.String())
 	if len(rows) != 6 {
@@ -72,8 +72,52 @@ func TestLots(t *testing.T) {
 		t.Error("not sorted by lot, date and location")
 	}
 	b.Reset()
-	if err := LotsNDJSON(&b, seq(list), NewChanges(changes), head(t)); err != nil {
+	export(t, &b, FormNDJSON, list, changes)
+	golden(t, "lots.ndjson", b.Bytes())
+	b.Reset()
+	export(t, &b, FormJSON, list, changes)
+	var objects struct{ Rows []map[string]string }
+	if err := json.Unmarshal(b.Bytes(), &objects); err != nil || len(objects.Rows) != 6 || objects.Rows[2]["recipient"] != "@Buyer" {
+		t.Errorf("%v: %s", err, b.String())
+	}
+}
+
+// export writes the events of each lot as the log finds them: by the lots that they name.
+func export(t *testing.T, w io.Writer, form string, list, changes []*haccp.Event) {
+	t.Helper()
+	s, err := NewLotSheet(w, form, head(t), func(code string) (string, error) {
+		return map[string]string{"F-1": "fresh-cut leaves", "G-1": "fresh-cut leaves", "G-2": "fresh-cut leaves"}[code], nil
+	})
+	if err != nil {
 		t.Fatal(err)
 	}
-	golden(t, "lots.ndjson", b.Bytes())
+	for _, code := range []string{"F-1", "F-2", "G-1", "G-2"} {
+		events := slices.Clone(changes)
+		for _, i := range map[string][]int{"F-1": {0, 1}, "F-2": {5}, "G-1": {1, 2, 3, 4}, "G-2": {1}}[code] {
+			events = append(events, list[i])
+		}
+		if err := s.Put(code, events); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.End(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestBrokenOffExportSaysSo(t *testing.T) {
+	var b bytes.Buffer
+	s, err := NewLotSheet(&b, FormCSV, head(t), func(string) (string, error) { return "", nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Break(); err != nil {
+		t.Fatal(err)
+	}
+	if rows := read(t, b.String()); len(rows) != 1 || rows[0]["event"] != BrokenOff {
+		t.Errorf("%v", rows)
+	}
+	if _, err := NewLotSheet(&b, "xlsx", head(t), nil); err == nil {
+		t.Error("a form that there is not")
+	}
 }

@@ -70,9 +70,17 @@ func (s *Server) stampOf(c *fiber.Ctx, f *frame.Frame, form *frame.Form, cmd *ha
 
 // report sends a report of a form to the plant.
 func (s *Server) report(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind string, ask any) (plant.Result, error) {
+	return s.reportFrom(c, f, form, time.Time{}, kind, ask)
+}
+
+// reportFrom sends a report of a thing that began at a moment and ended when the form says; a zero moment: all at once.
+func (s *Server) reportFrom(c *fiber.Ctx, f *frame.Frame, form *frame.Form, began time.Time, kind string, ask any) (plant.Result, error) {
 	cmd := &haccp.Command{ID: form.Command, Kind: kind, Ask: ask}
 	if err := s.stampOf(c, f, form, cmd); err != nil {
 		return plant.Result{}, err
+	}
+	if began.Before(cmd.At) && !began.IsZero() {
+		cmd.At, cmd.Until = began, cmd.At
 	}
 	cmd.By = gate.Actor(f.State, f.Who, kind, cmd.At, "")
 	return s.do(c, f, cmd)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/gofiber/fiber/v2"
 
@@ -39,6 +40,10 @@ func (h host) Refused(c *fiber.Ctx, f *frame.Frame, form *frame.Form, err error,
 
 func (h host) Report(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind string, ask any) (plant.Result, error) {
 	return h.report(c, f, form, kind, ask)
+}
+
+func (h host) ReportFrom(c *fiber.Ctx, f *frame.Frame, form *frame.Form, began time.Time, kind string, ask any) (plant.Result, error) {
+	return h.reportFrom(c, f, form, began, kind, ask)
 }
 
 func (h host) Ask(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind string, ask any, prefer ...string) (plant.Result, error) {

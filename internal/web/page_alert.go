@@ -62,10 +62,15 @@ func (s *Server) newAlertPage(ctx context.Context, f *frame.Frame) (*alertPage, 
 	for _, a := range alarm.OpenFirst(f.State.Alerts()) {
 		r := alertRow{ID: a.Alert, Severity: a.Severity, Shape: shapes[a.Severity], Since: a.Since, Ended: a.Ended, Round: a.Round}
 		r.Text, r.Do = f.Lang.Alert(f.State, a)
-		if a.Deviation != "" {
+		switch {
+		case a.Cause == alarm.LotReleased:
+			r.Path = "/recalls/" + a.Deviation
+		case a.Deviation != "":
 			r.Path = "/deviations/" + a.Deviation
-		} else if a.Check != "" {
+		case a.Check != "":
 			r.Path = checkPath(a.Check, a.Place)
+		case a.Cause == alarm.Instrument:
+			r.Path = "/instruments"
 		}
 		if a.Ack != nil {
 			r.Held, r.Doing, r.Note = a.Ack.Name, a.Ack.Doing, a.Ack.Note

@@ -9,6 +9,7 @@ import (
 	"github.com/gofiber/fiber/v2"
 
 	"linewarden/haccp"
+	"linewarden/haccp/genealogy"
 	"linewarden/haccp/plan"
 	"linewarden/internal/plant"
 	"linewarden/internal/web/desk"
@@ -37,6 +38,7 @@ type deviationPage struct {
 	Records      []frame.RecordRow
 	Charts       []desk.TrendChart // the readings around it
 	Trend        string
+	Recall       bool // released or shipped product is affected
 }
 
 type partRow struct {
@@ -94,7 +96,7 @@ func (s *Server) newDeviationPage(ctx context.Context, f *frame.Frame, id string
 	if err != nil {
 		return nil, nil, err
 	}
-	p := &deviationPage{Frame: f, Form: frame.NewForm(), Case: f.View(d)}
+	p := &deviationPage{Frame: f, Form: frame.NewForm(), Case: f.View(d), Recall: slices.Contains(genealogy.RecallCases(f.State), d.Deviation)}
 	for _, e := range events {
 		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: e.By.Name})
 	}

@@ -9,6 +9,7 @@ import (
 	"linewarden/haccp/lot"
 	"linewarden/internal/plant"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/web/line"
 )
 
 // lotsPage lists the lots in the plant.
@@ -25,7 +26,8 @@ type lotPage struct {
 	Made, Into []string
 	Left       string
 	Lost       string
-	Missing    []string
+	Missing    []frame.Way // what stands against its release; the path leads to what answers it
+	Acts       []frame.Way // what may be done with it now
 	Unchecked  []string
 	Tests      []frame.TestView
 	Evidence   []frame.Evidence
@@ -88,12 +90,13 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 			return err
 		}
 		for _, m := range state.MissingFor(code, around, f.Now) {
-			p.Missing = append(p.Missing, f.Missing(m))
+			p.Missing = append(p.Missing, frame.Way{Text: f.Missing(m), Path: line.EvaluationOf(f, code, m)})
 		}
 		for _, x := range state.Unchecked(l, f.Now) {
 			p.Unchecked = append(p.Unchecked, f.Word("unchecked", x))
 		}
 	}
+	p.Acts = line.Acts(f, l)
 	p.Evidence = f.Evidences(state.Exposures(code, shown, f.Now))
 	for _, e := range events {
 		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: e.By.Name})

@@ -23,6 +23,9 @@ type peoplePage struct {
 	Chosen       string // role ticked for the new person
 	Code         string // one-time code, shown once
 	CodeFor      string
+	CodeName     string // to sign in with
+	SlipAddress  string // where the code is used
+	SlipQR       *frame.QR
 	Sites        []string // of a group
 }
 
@@ -98,8 +101,12 @@ func (s *Server) code(c *fiber.Ctx, f *frame.Frame, person string) error {
 	p.Code = code
 	for _, x := range p.People {
 		if x.ID == person {
-			p.CodeFor = x.Name
+			p.CodeFor, p.CodeName = x.Name, x.SignIn
 		}
+	}
+	p.SlipAddress = c.BaseURL() + s.root + "/set-up"
+	if p.SlipQR, err = frame.NewQR(p.SlipAddress); err != nil {
+		return err
 	}
 	return s.show(c, fiber.StatusOK, "people", f.T("people.title"), p)
 }

@@ -66,6 +66,11 @@ func (s *Server) signIn(c *fiber.Ctx) error {
 
 func (s *Server) enter(c *fiber.Ctx, tablet bool) (access.Opened, error) {
 	name, from := c.FormValue("name"), s.gate.Source(c, "")
+	for _, typed := range []string{c.FormValue("pin"), name} { // a scanner types where the cursor stands
+		if tablet && access.IsBadge(typed) {
+			return s.door.SignInBadge(c.UserContext(), typed, from, s.clock())
+		}
+	}
 	if pin := c.FormValue("pin"); tablet && pin != "" {
 		return s.door.SignInPIN(c.UserContext(), name, pin, from, s.clock())
 	}

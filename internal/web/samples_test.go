@@ -81,6 +81,7 @@ func samples(t *testing.T, lang string) map[string]string {
 	w.submit("/alerts", "/alerts/"+first+"/silence", url.Values{"reason": {"probe out"}, "hours": {"2"}})
 	out["alerts-silenced"] = w.page("/alerts")
 	out["line-running"] = w.page("/lines/line-1")
+	lotSamples(w, out)
 	w.signIn("marta")
 	out["lots"], out["lot"] = w.page("/lots"), w.page("/lots/F%2017%2F2")
 	out["deviations"], out["deviation"] = w.page("/deviations"), w.page("/deviations/"+id)
@@ -96,11 +97,35 @@ func samples(t *testing.T, lang string) map[string]string {
 	out["log-empty"] = w.page("/log?from=2026-02-01&to=2026-02-02")
 	out["records"], out["plan"] = w.page("/records"), w.page("/plan")
 	laboratorySamples(w, out)
+	traceSamples(w, out)
 	deskSamples(w, out, target, id)
 	out["not-found"] = w.get("/checks/no-such/place").body
 	w.signIn("ana")
 	out["people"] = w.submit("/people", "/people", url.Values{"name": {"Rosa Beltrán"}, "sign_in": {"rosa"}, "role": {haccp.RoleTechnician}}).body
 	return out
+}
+
+// lotSamples adds the forms about a lot: received, moved on, split, decided about.
+func lotSamples(w *world, out map[string]string) {
+	w.t.Helper()
+	out["receive-lot"] = w.page("/receive-lot?line=line-1")
+	out["receive-lot-wrong"] = w.submit("/receive-lot", "/receive-lot", url.Values{"lot": {"F 17/2"}, "mass": {"much"}, "mass.unit": {"kg"}, "source": {"Rancho"}}).body
+	const lot = "/lots/F%2017%2F2"
+	out["move-ways"] = w.page(lot + "/move?line=line-1")
+	out["move"] = w.page(lot + "/move?line=line-1&what=on&from=wash-1@bath-1&to=wash-2")
+	out["move-out"] = w.page(lot + "/move?what=out&from=wash-1@bath-1")
+	out["move-lacks"] = w.submit(lot+"/move?what=first&from=wash-1@bath-1&to=dose", lot+"/move", url.Values{"lot.dose.ascorbic-acid": {"AA-0"}}).body
+	for _, act := range []string{"split", "merge", "removed", "hold", "evaluate", "release", "rework", "divert", "destroy"} {
+		out["lot-"+act] = w.page(lot + "/do/" + act)
+	}
+	out["lot-split-wrong"] = w.submit(lot+"/do/split", lot+"/do/split", url.Values{"part-1": {"F 17/2"}, "all": {"no"}}).body
+	w.touch("/handover?line=line-1", "/handover/give", url.Values{"to": {"marta"}, "note": {"bath 1 is being dosed"}})
+	out["handover-given"] = w.page("/handover?line=line-1")
+	w.signIn("marta")
+	out["handover"] = w.page("/handover?line=line-1")
+	out["lot-review"], out["lot-release-mine"] = w.page(lot+"/do/review"), w.page(lot+"/do/release")
+	out["lot-release-lacks"] = w.submit(lot+"/do/release", lot+"/do/release", url.Values{"reason": {"in order"}, "password": {testPassword}}).body
+	w.signIn("leo")
 }
 
 // deskSamples adds the pages of the desk, as the manager and the administrator see them.
@@ -113,6 +138,7 @@ func deskSamples(w *world, out map[string]string, target, caseID string) {
 	out["plan-checked"] = w.upload("/plan/new", changed).body
 	out["review"], out["me"], out["note"] = w.page("/review"), w.page("/me"), w.page("/notes")
 	out["replace"] = w.page("/records/" + target + "/replace")
+	out["verify"] = w.page("/verify")
 	out["tablets"], out["enrol"] = w.page("/tablets"), w.page("/enrol")
 	supplySamples(w, out)
 	w.signIn("ines")
@@ -199,7 +225,7 @@ func TestUnbalancedFindsFaults(t *testing.T) {
 
 var (
 	inlineThing = regexp.MustCompile(`(?i)<style|\sstyle=|<script(?: [^>]*)?>[^<]|\son[a-z]+=|javascript:`)
-	rawKey      = regexp.MustCompile(`[>" ]((?:ui|nav|due|check|form|sign|line|places|plan|people|log|reading|record|records|amend|void|time|deviation|deviations|part|say|refusal|finding|caution|bath|lot|lots|setup|signin|history|gap|fix|materials|material|instruments|materialstate|materialkind|standing|checkresult|laboratory|why|decision|test)\.[a-z-]+)[<" .,:]`)
+	rawKey      = regexp.MustCompile(`[>" ]((?:ui|nav|due|check|form|sign|line|places|plan|people|log|reading|record|records|amend|void|time|deviation|deviations|part|say|refusal|finding|caution|bath|lot|lots|setup|signin|history|gap|fix|materials|material|instruments|materialstate|materialkind|move|receivelot|lotact|askeditem|handover|fed|removed|evaluated|standing|checkresult|laboratory|why|decision|test)\.[a-z-]+)[<" .,:]`)
 	leftOver    = regexp.MustCompile(`\{[a-z_]+\}`)
 	labelFor    = regexp.MustCompile(`<label for="([^"]+)"`)
 	inputID     = regexp.MustCompile(` id="([^"]+)"`)

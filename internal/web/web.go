@@ -24,10 +24,15 @@ import (
 	"linewarden/internal/gate"
 	"linewarden/internal/plant"
 	"linewarden/internal/web/assets"
+	"linewarden/internal/web/badges"
 	"linewarden/internal/web/desk"
 	"linewarden/internal/web/display"
+	"linewarden/internal/web/firstrun"
 	"linewarden/internal/web/floor"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/web/line"
+	"linewarden/internal/web/tracing"
+	"linewarden/internal/web/verifying"
 )
 
 //go:embed templates
@@ -35,6 +40,15 @@ var templateFiles embed.FS
 
 //go:embed static
 var staticFiles embed.FS
+
+// StyleSheet gives the style of all pages, for one that is shown before there is a site.
+func StyleSheet() ([]byte, error) {
+	b, err := staticFiles.ReadFile("static/site.css")
+	if err != nil {
+		return nil, fmt.Errorf("read static files: %w", err)
+	}
+	return b, nil
+}
 
 // Options says what the pages work with. Site, Gate and Clock are required.
 type Options struct {
@@ -49,6 +63,8 @@ type Options struct {
 	// Root is what the addresses of the pages begin with where they are one site of several, such as
 	// /sites/north; whoever routes takes it off.
 	Root string
+	// Draft keeps the plan that is worked on before the first one is signed; nil: none is kept.
+	Draft firstrun.Draft
 	// Group says that these are the pages of a group, and how its sites stand; nil: of a site.
 	Group Group
 }
@@ -63,6 +79,7 @@ type Server struct {
 	authority desk.Authority
 	root      string
 	group     Group
+	draft     firstrun.Draft
 	templates *template.Template
 	alerts    func(ctx context.Context) (AlertService, error)
 	static    *assets.Set
@@ -77,7 +94,7 @@ func New(o Options) (*Server, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, authority: o.Authority, alerts: o.Alerts}
+	s := &Server{site: o.Site, clock: o.Clock, log: o.Logger, root: o.Root, group: o.Group, authority: o.Authority, alerts: o.Alerts, draft: o.Draft}
 	if o.Gate != nil {
 		s.UseGate(o.Gate)
 	}
@@ -102,6 +119,7 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 		"root":  func() string { return root },
 		"asset": func(name string) string { return "/static/" + names[name] },
 		"pass":  func(f *frame.Frame, x any) passed { return passed{f, x} },
+		"both":  func(page, x any) both { return both{page, x} },
 		"markof": func(f *frame.Frame, group, code, word any) mark {
 			return mark{frame.Text(code), f.Word(frame.Text(group), frame.Text(word))}
 		},
@@ -115,6 +133,7 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 		"anymore": func(entries []frame.Entry) bool {
 			return slices.ContainsFunc(entries, func(e frame.Entry) bool { return e.More })
 		},
+		"kinds": verifying.Kinds,
 		"signs": func() []string { return []string{frame.SignExact, frame.SignBelow, frame.SignAbove, frame.SignBand} },
 	})
 	files, err := fs.Sub(templateFiles, "templates")
@@ -128,13 +147,16 @@ func parse(names map[string]string, root string) (*template.Template, error) {
 }
 
 // tabletScripts are the scripts of an enrolled tablet, in the order in which they run.
-var tabletScripts = []string{"queue.js", "judge.js", "report.js", "device.js", "keypad.js", "due.js", "waiting.js", "floor.js"}
+var tabletScripts = []string{"queue.js", "judge.js", "report.js", "device.js", "badge.js", "keypad.js", "due.js", "waiting.js", "floor.js"}
 
 // passed hands a piece the frame and what it shows.
 type passed struct {
 	F *frame.Frame
 	X any
 }
+
+// both hands a piece its page and what it shows.
+type both struct{ F, X any }
 
 // shownQR is a QR code and what it is for, in words.
 type shownQR struct {
@@ -159,6 +181,7 @@ func (s *Server) Register(app fiber.Router) {
 		s.routePlant(app, in)
 	}
 	s.routeRecords(app, in)
+	(&verifying.Verifying{Pages: host{s}, Gate: s.gate, Text: s.static.Text}).Register(app)
 	app.Get("/people", in(s.peopleList))
 	app.Post("/people", in(s.personAdd))
 	app.Post("/people/:id", in(s.personChange))
@@ -173,15 +196,21 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 	app.Get("/readings/:id", in(s.readingShow))
 	app.Get("/baths/:place/:act", at(s.bathForm))
 	app.Post("/baths/:place/:act", in(s.bathSave))
-	app.Get("/lines/:line", in(s.lineShow))
-	app.Post("/lines/:line/:act", in(s.lineAct))
 	app.Get("/places", at(s.placeList))
+	(&line.Line{Site: s.site, Clock: s.clock, Pages: host{s}, Commands: host{s}}).Register(app, in)
 	s.routeAlerts(app, in)
 	s.routeCases(app, in)
 	s.routeLots(app, in)
 	s.routeLaboratory(app, in)
-	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root}
+	d := &desk.Desk{Site: s.site, Gate: s.gate, Clock: s.clock, Pages: host{s}, Commands: host{s}, Authority: s.authority, Root: s.root, Draft: s.draft}
 	d.Register(app, in)
+	(&tracing.Tracing{Pages: host{s}, Commands: host{s}, Log: s.site, Root: s.root}).Register(app, in)
+	guide := &firstrun.Guide{Pages: host{s}, Records: s.site, Draft: s.draft, TLS: s.gate.TLS()}
+	if s.authority.Fingerprint != "" {
+		guide.Trust = "/tablets"
+	}
+	guide.Register(app, in)
+	(&badges.Badges{Pages: host{s}, Door: s.door, Clock: s.clock}).Register(app, in)
 	(&display.Display{Site: s.site, Pages: host{s}}).Register(app, in)
 	fl := &floor.Floor{Pages: host{s}, Records: s.site, Clock: s.clock, Root: s.root, Assets: s.static.Names}
 	fl.Register(app, at, in)

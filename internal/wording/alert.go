@@ -17,7 +17,7 @@ func (l Language) Alert(s *haccp.State, a *alarm.Alert) (text, do string) {
 	p := planOf(s, a.PlanVersion)
 	clock := func(at time.Time) string { return at.In(s.Zone()).Format("2006-01-02 15:04 MST") }
 	names := []string{"point", pointName(p, a.Point), "place", placeName(p, a.Place), "check", checkName(p, a.Check),
-		"device", deviceName(s, a.Device), "lot", a.Lot, "number", a.Data["number"], "value", a.Data["value"], "test", a.Data["test"], "sample", a.Data["sample"], "since", clock(a.Since)}
+		"device", deviceName(s, a.Device), "lot", a.Lot, "number", a.Data["number"], "value", a.Data["value"], "test", a.Data["test"], "sample", a.Data["sample"], "since", clock(a.Since), "what", a.Data["what"], "instrument", instrumentName(p, a.Data["instrument"])}
 	if due, err := time.Parse(time.RFC3339, a.Data["due"]); err == nil {
 		names = append(names, "due", clock(due))
 	}
@@ -95,6 +95,15 @@ func checkName(p *plan.Plan, id string) string {
 	if p != nil {
 		if i := slices.IndexFunc(p.Checks, func(x plan.Check) bool { return x.ID == id }); i >= 0 {
 			return p.Checks[i].Name
+		}
+	}
+	return id
+}
+
+func instrumentName(p *plan.Plan, id string) string {
+	if p != nil {
+		if in := p.Instrument(id); in != nil {
+			return in.Name
 		}
 	}
 	return id

@@ -60,7 +60,6 @@ var floor = map[string]text{
 	"strength.chlorometric-degrees": {"chlorometric degrees", "grados clorométricos"},
 	"strength.granular-percent":     {"% available chlorine of a solid", "% de cloro disponible de un sólido"},
 	"who.title":                     {"Who did this?", "¿Quién lo hizo?"},
-	"who.pin":                       {"PIN", "PIN"},
 	"who.name":                      {"Name for signing in", "Nombre para entrar"},
 	"who.save":                      {"Confirm and save", "Confirmar y guardar"},
 	"who.leave":                     {"Back to the form", "Volver al formulario"},

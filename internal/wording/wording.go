@@ -69,11 +69,16 @@ var groups = []map[string]text{
 	refusals, requests, findings, words, records, screens, forms, logTexts, cautions, quantities, washing, contact, desk, calculators,
 	alerting,
 	trending,
-	supplies,
+	supplies, tracing,
 	lots,
 	display,
 	floor,
 	laboratoryTexts,
+	lineTexts,
+	handoverTexts,
+	verifying,
+	firstRun,
+	badgeTexts,
 }
 
 var all = func() map[string]text {

@@ -15,7 +15,9 @@ import (
 	"linewarden/haccp/alarm"
 	"linewarden/haccp/instrument"
 	"linewarden/haccp/laboratory"
+	"linewarden/haccp/lot/recall"
 	"linewarden/haccp/material"
+	"linewarden/haccp/shift"
 )
 
 // KeyChanged is the body of a record that gives the log a new key; its bytes are those of package record.
@@ -90,6 +92,11 @@ var bodies = map[shape]reflect.Type{
 	{haccp.KindSiteRoleTaken, 1}:     reflect.TypeFor[haccp.SiteRole](),
 	{haccp.KindTimetableTaken, 1}:    reflect.TypeFor[haccp.TimetableTaken](),
 	{haccp.KindRestored, 1}:          reflect.TypeFor[haccp.Restored](),
+	{haccp.KindShiftHandedOver, 1}:   reflect.TypeFor[shift.HandedOver](),
+	{haccp.KindShiftAccepted, 1}:     reflect.TypeFor[shift.Accepted](),
+
+	{haccp.KindExerciseStarted, 1}:  reflect.TypeFor[recall.Started](),
+	{haccp.KindExerciseFinished, 1}: reflect.TypeFor[haccp.ExerciseFinished](),
 
 	{haccp.KindMaterialReceived, 1}:  reflect.TypeFor[material.Received](),
 	{haccp.KindMaterialApproved, 1}:  reflect.TypeFor[haccp.MaterialRuled](),

@@ -52,6 +52,10 @@ func Read(files embed.FS, folder string) (*Set, error) {
 	return s, nil
 }
 
+// Text gives the content of a file by its own name; "" where there is none.
+func (s *Set) Text(name string) string { return string(s.files[s.Names[name]].body) }
+
+// pack compresses a file once, for all who take it so.
 func pack(b []byte) []byte {
 	var out bytes.Buffer
 	w, err := gzip.NewWriterLevel(&out, gzip.BestCompression)

@@ -47,6 +47,13 @@ type Desk struct {
 	Commands  Commands
 	Authority Authority
 	Root      string // what the addresses of the pages begin with
+	Draft     Draft  // of a plan, before the first one is signed; nil: none is kept
+}
+
+// Draft is the plan that is worked on before the first one is signed.
+type Draft interface {
+	Text() (string, error)
+	Keep(text string) error
 }
 
 // Authority is the plant's own certificate authority; without a Fingerprint there is none.

@@ -16,6 +16,7 @@ import (
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/web/plandiff"
 )
 
 // NewPlanPage checks a plan file, shows what it would change, and takes the signature that puts it in force.
@@ -32,6 +33,7 @@ type NewPlanPage struct {
 	Sign             *frame.Signing // nil: not checked, or with faults
 	Signer           string         // who signs plans, for a person who does not
 	Twice            bool
+	Templates        []string // to begin from, before the first plan is signed
 
 	plan *plan.Plan
 	from time.Time
@@ -50,7 +52,43 @@ func (d *Desk) newNewPlanPage(f *frame.Frame) *NewPlanPage {
 }
 
 func (d *Desk) planNew(c *fiber.Ctx, f *frame.Frame) error {
-	return d.show(c, fiber.StatusOK, "newplan", f.T("newplan.title"), d.newNewPlanPage(f))
+	p := d.newNewPlanPage(f)
+	if err := d.begin(c, p); err != nil {
+		return err
+	}
+	return d.show(c, fiber.StatusOK, "newplan", f.T("newplan.title"), p)
+}
+
+// begin offers templates before the first plan is signed, and takes up the draft or the template that was chosen.
+func (d *Desk) begin(c *fiber.Ctx, p *NewPlanPage) error {
+	if len(p.State.Plans) > 0 {
+		return nil
+	}
+	p.Templates = planfile.Templates()
+	if name := c.Query("template"); name != "" {
+		text, err := planfile.Template(name)
+		if err != nil {
+			return fiber.ErrNotFound
+		}
+		p.Source = string(planfile.For(text, p.State.Site.Site, p.State.Site.Name))
+	} else if d.Draft != nil {
+		var err error
+		if p.Source, err = d.Draft.Text(); err != nil {
+			return err
+		}
+	}
+	if p.Source == "" || len(p.Source) > maxPlan {
+		return nil
+	}
+	return d.check(c, p)
+}
+
+// keep keeps what is worked on, until the first plan is signed.
+func (d *Desk) keep(p *NewPlanPage) error {
+	if d.Draft == nil || p.Signer != "" || len(p.State.Plans) > 0 {
+		return nil
+	}
+	return d.Draft.Keep(p.Source)
 }
 
 // planCheck reads the file that was chosen, or the text that was pasted, and stores nothing.
@@ -62,6 +100,9 @@ func (d *Desk) planCheck(c *fiber.Ctx, f *frame.Frame) error {
 	if !f.Stale {
 		if err = p.upload(c); err == nil {
 			err = d.check(c, p)
+		}
+		if err == nil {
+			err = d.keep(p)
 		}
 	}
 	if err != nil {
@@ -119,7 +160,7 @@ func (d *Desk) check(c *fiber.Ctx, p *NewPlanPage) error {
 	}
 	var err error
 	if p.Plan != nil {
-		if p.Changes, err = frame.PlanDiff(p.Frame, p.Plan, p.plan); err != nil {
+		if p.Changes, err = plandiff.Of(p.Frame, p.Plan, p.plan); err != nil {
 			return err
 		}
 	}
@@ -163,6 +204,9 @@ func (d *Desk) planSign(c *fiber.Ctx, f *frame.Frame) error {
 			p.Sign.Wrong = p.Form.Wrong["password"]
 		}
 		return d.show(c, status, "newplan", f.T("newplan.title"), p)
+	}
+	if len(f.State.Plans) == 0 { // it was the first
+		return d.Pages.Redirect(c, "/first-run")
 	}
 	return d.Pages.Redirect(c, "/plan?version="+strconv.Itoa(len(d.Site.View().Plans)))
 }

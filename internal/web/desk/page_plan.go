@@ -11,6 +11,7 @@ import (
 	"linewarden/haccp/plan"
 	"linewarden/internal/plant"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/web/plandiff"
 )
 
 // PlanPage is a plan version that people can read.
@@ -44,7 +45,7 @@ func (d *Desk) planShow(c *fiber.Ctx, f *frame.Frame) error {
 		p.Versions = append(p.Versions, frame.Choice{Code: v, Word: f.T("ui.plan-version", "version", v) + ", " + f.T("plan.from", "time", f.At(x.From))})
 	}
 	if p.Version > 1 {
-		changes, err := frame.PlanDiff(f, f.State.Plans[p.Version-2].Plan, p.Plan)
+		changes, err := plandiff.Of(f, f.State.Plans[p.Version-2].Plan, p.Plan)
 		if err != nil {
 			return err
 		}

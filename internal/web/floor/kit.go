@@ -87,7 +87,7 @@ var words = []string{
 	"device.first-judgement", "device.verdict-inside", "device.verdict-act", "device.verdict-outside", "device.verdict-not-evaluated",
 	"device.todo", "device.again-by", "device.again-form", "device.previous", "device.cautions", "device.logged-waiting",
 	"device.no-dose", "device.dose", "device.dose-once", "device.dose-none",
-	"who.wrong-pin", "who.no-grant", "who.not-covered", "who.other", "who.checking", "who.unverified",
+	"who.wrong-pin", "who.wrong-badge", "who.badge-offline", "who.no-camera", "who.no-grant", "who.not-covered", "who.other", "who.checking", "who.unverified",
 	"waiting.unconfirmed", "waiting.waiting", "waiting.refused", "waiting.confirm", "waiting.put-away", "waiting.by", "waiting.unverified",
 	"form.bad-number", "form.two-ways", "form.decimals", "form.thousands", "form.missing", "gap.in", "gap.ago", "gap.now",
 }

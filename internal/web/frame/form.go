@@ -123,6 +123,15 @@ func FillFields(c *fiber.Ctx, fields []Field) {
 	}
 }
 
+// Values gives every value of a field that may be ticked more than once.
+func Values(c *fiber.Ctx, name string) []string {
+	var out []string
+	for _, v := range c.Request().PostArgs().PeekMulti(name) {
+		out = append(out, string(v))
+	}
+	return out
+}
+
 // FieldValue gives what was typed into a field.
 func FieldValue(fields []Field, name string) string {
 	if i := slices.IndexFunc(fields, func(x Field) bool { return x.Name == name }); i >= 0 {

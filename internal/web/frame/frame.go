@@ -162,9 +162,18 @@ func (f *Frame) Ways() {
 		}
 	}
 	f.Nav = append(f.Nav, alerts)
+	for _, h := range f.State.Handovers() {
+		if h.Waits() && h.To == f.PersonID {
+			f.Nav = append(f.Nav, Way{Path: "/handover?line=" + h.Line, Text: f.T("nav.handover"), Count: 1})
+			break
+		}
+	}
 	f.More = []Way{
 		way("/display", "display.title"),
+		way("/handover", "handover.title"),
 		way("/trends", "nav.trends"),
+		way("/trace", "nav.trace"),
+		way("/exercises", "nav.exercises"),
 		way("/materials", "nav.materials"),
 		way("/instruments", "nav.instruments"),
 		way("/laboratory", "laboratory.title"),
@@ -173,6 +182,9 @@ func (f *Frame) Ways() {
 	}
 	if f.May(haccp.AskReview) {
 		f.More = append(f.More, way("/review", "nav.review"))
+	}
+	if f.May(haccp.AskSignPlan) && len(f.State.Plans) == 0 {
+		f.Nav = append([]Way{way("/first-run", "firstrun.guide")}, f.Nav...)
 	}
 	if f.May(haccp.AskSignPlan) {
 		f.More = append(f.More, way("/unverified", "nav.unverified"))
@@ -183,7 +195,7 @@ func (f *Frame) Ways() {
 	}
 	for _, r := range f.Roles {
 		if r == haccp.RoleAdministrator {
-			f.More = append(f.More, way("/people", "nav.people"), way("/devices", "nav.devices"))
+			f.More = append(f.More, way("/people", "nav.people"), way("/badges", "nav.badges"), way("/devices", "nav.devices"), way("/first-run", "firstrun.guide"))
 		}
 	}
 	f.More = append(f.More, way("/me", "nav.me"))

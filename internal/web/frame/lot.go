@@ -9,6 +9,8 @@ import (
 	"linewarden/haccp"
 	"linewarden/haccp/lot"
 	"linewarden/haccp/material"
+	"linewarden/haccp/plan"
+	"linewarden/haccp/quantity"
 )
 
 // LotView is a lot as the pages show it.
@@ -143,7 +145,7 @@ func (f *Frame) Missing(m haccp.Missing) string {
 	case haccp.MissingEvaluation:
 		return f.T("lot.no-evaluation", "lot", m.Lot, "number", number)
 	case haccp.MissingMaterial, haccp.MissingInstrument:
-		return f.T("lot.no-material", "lot", m.Lot, "what", f.T("finding."+m.Code, "material", f.materialName(m.Material), "material_lot", m.MaterialLot, "instrument", f.toolName(m.Instrument)))
+		return f.T("lot.no-material", "lot", m.Lot, "what", f.T("finding."+m.Code, "material", f.MaterialName(m.Material), "material_lot", m.MaterialLot, "instrument", f.ToolName(m.Instrument)))
 	case haccp.MissingReview:
 		return f.T("lot.no-review", "lot", m.Lot)
 	case haccp.MissingSpecification, haccp.MissingResult, haccp.MissingPending, haccp.MissingFailing:
@@ -153,8 +155,8 @@ func (f *Frame) Missing(m haccp.Missing) string {
 		f.T("finding."+m.Code, "lot", m.Lot, "step", "–", "place", "–", "line", "–", "filling", "–", "state", "–"))
 }
 
-// materialName names a material as the newest plan does.
-func (f *Frame) materialName(id string) string {
+// MaterialName names a material as the newest plan does.
+func (f *Frame) MaterialName(id string) string {
 	if f.Plan != nil {
 		if m := f.Plan.Material(id); m != nil {
 			return m.Name
@@ -163,8 +165,8 @@ func (f *Frame) materialName(id string) string {
 	return orDash(id)
 }
 
-// toolName names an instrument as the newest plan does.
-func (f *Frame) toolName(id string) string {
+// ToolName names an instrument as the newest plan does.
+func (f *Frame) ToolName(id string) string {
 	if f.Plan != nil {
 		if in := f.Plan.Instrument(id); in != nil {
 			return in.Name
@@ -189,4 +191,26 @@ func (f *Frame) UsableLots() string {
 		return f.T("bath.no-lots")
 	}
 	return f.T("bath.lots-in-date", "lots", strings.Join(out, ", "))
+}
+
+// LotsOf lists the lots of a material that are not used up, with how each stands where it may not be used.
+func (f *Frame) LotsOf(id string) []Choice {
+	var out []Choice
+	for _, l := range f.State.MaterialLots() {
+		state := l.State(f.Now, f.State.DayOf(f.Now))
+		if l.Material() != id || state == material.StateUsedUp {
+			continue
+		}
+		word := l.Code
+		if state != material.StateApproved {
+			word += " · " + f.Word("materialstate", state)
+		}
+		out = append(out, Choice{Code: l.Code, Word: word})
+	}
+	return out
+}
+
+// StockUnits lists the units in which materials are measured.
+func (f *Frame) StockUnits() []Choice {
+	return append(Units(quantity.Mass, quantity.Volume), Choice{Code: plan.Pieces, Word: f.T("materials.pieces")})
 }

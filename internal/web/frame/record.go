@@ -40,15 +40,15 @@ func (f *Frame) RecordRow(e *haccp.Event) RecordRow {
 	case *haccp.Missed:
 		row.Text = f.PlaceName(b.Place) + ", " + f.CheckName(b.Check)
 	case *material.Received:
-		row.Text = f.materialName(b.Material) + ", " + b.Lot
+		row.Text = f.MaterialName(b.Material) + ", " + b.Lot
 	case *haccp.MaterialRuled:
-		row.Text = f.materialName(b.Material) + ", " + b.Lot
+		row.Text = f.MaterialName(b.Material) + ", " + b.Lot
 	case *material.Counted:
 		row.Text = b.Lot + ": " + b.Quantity.String()
 	case *instrument.Checked:
-		row.Text = f.toolName(b.Instrument) + ": " + f.Word("checkresult", b.Result)
+		row.Text = f.ToolName(b.Instrument) + ": " + f.Word("checkresult", b.Result)
 	case *instrument.Service:
-		row.Text = f.toolName(b.Instrument)
+		row.Text = f.ToolName(b.Instrument)
 	case *haccp.DeviationOpened:
 		row.Text = f.PlaceName(b.Place) + ", " + f.pointName(b.Point)
 	}

@@ -86,7 +86,6 @@
     const choose = (id) => {
       dialog.dataset.person = id;
       $("who-name-field").hidden = id !== "";
-      $("who-name").required = id === "";
       for (const b of box.children) b.setAttribute("aria-pressed", String(b.value === id));
       (id === "" ? $("who-name") : $("who-pin")).focus();
     };
@@ -101,25 +100,43 @@
       other.addEventListener("click", () => choose(""));
       box.append(other);
     }
-    $("who-pin").value = "";
+    $("who-pin").value = $("who-name").value = "";
     $("who-wrong").textContent = wrong || "";
     $("who-wrong").hidden = !wrong;
     if (!dialog.open) dialog.showModal();
     choose(first);
     return new Promise((ok) => {
       const form = dialog.querySelector("form");
+      let stop = () => {};
+      const checking = (value) => {
+        $("who-wrong").hidden = false;
+        $("who-wrong").textContent = word("who.checking");
+        end(value);
+      };
+      $("who-camera-line").hidden = !lw.hasCamera();
+      $("who-camera").onclick = async () => {
+        try {
+          stop = await lw.watchCamera($("who-video"), (badge) => checking({ badge }));
+          if (!form.onsubmit) stop(); // it was left meanwhile
+        } catch {
+          $("who-wrong").hidden = false;
+          $("who-wrong").textContent = word("who.no-camera");
+        }
+      };
       const end = (value) => {
-        form.onsubmit = $("who-leave").onclick = dialog.oncancel = null;
+        form.onsubmit = $("who-leave").onclick = $("who-camera").onclick = dialog.oncancel = null;
+        stop();
         ok(value);
       };
       form.onsubmit = (e) => {
         e.preventDefault();
+        const badge = lw.isBadge($("who-pin").value) || lw.isBadge($("who-name").value); // a scanner types where the cursor stands
+        if (badge) return checking({ badge });
         const pin = $("who-pin").value.trim();
         if (!pin) return $("who-pin").focus();
         const person = dialog.dataset.person;
-        $("who-wrong").hidden = false;
-        $("who-wrong").textContent = word("who.checking");
-        end({ person, name: people.get(person) || $("who-name").value, signIn: $("who-name").value.trim(), pin });
+        if (!person && !$("who-name").value.trim()) return $("who-name").focus();
+        checking({ person, name: people.get(person) || $("who-name").value, signIn: $("who-name").value.trim(), pin });
       };
       $("who-leave").onclick = dialog.oncancel = (e) => {
         e.preventDefault();
@@ -129,30 +146,43 @@
     });
   }
 
-  // signIn has the server check a PIN; null: the server cannot be reached.
+  // signIn has the server check a PIN or a badge; null: the server cannot be reached.
   async function signIn(who) {
     try {
-      const r = await lw.post("/session/pin", JSON.stringify({ ...(who.person ? { person: who.person } : { name: who.signIn }), pin: who.pin }));
+      const r = who.badge ? await lw.post("/session/badge", JSON.stringify({ badge: who.badge }))
+        : await lw.post("/session/pin", JSON.stringify({ ...(who.person ? { person: who.person } : { name: who.signIn }), pin: who.pin }));
       if (r.status >= 500) return null;
       if (r.status === 200) {
         const { person, grant } = r.answer;
         await lw.keep(grant, person.name);
         await lw.set("current", person.id);
         await lw.set("granted", r.answer.form_token);
-        const pins = (await lw.get("pins")) || {};
-        await lw.set("pins", { ...pins, [person.id]: await lw.hint(person.id, who.pin) });
-      }
+        if (who.badge) await lw.keepBadge(who.badge, person);
+        else await lw.set("pins", { ...(await lw.get("pins")), [person.id]: await lw.hint(person.id, who.pin) });
+      } else if (who.badge && r.status === 401) await lw.forgetBadge(who.badge);
       return r;
     } catch {
       return null;
     }
   }
 
+  // slip says whether a PIN is known not to be the person's, as far as the tablet can tell.
+  async function slip(who) {
+    if (who.badge) return false;
+    const known = ((await lw.get("pins")) || {})[who.person];
+    return known !== undefined && known !== (await lw.hint(who.person, who.pin));
+  }
+
   // confirm has the author of an entry confirm it, and sends it: {done: "sent" | "kept" | "refused", …} or {wrong}.
   async function confirm(entry, who) {
     const session = await signIn(who);
     if (session && session.status !== 200) {
-      return { wrong: session.status === 401 && session.problem.code === "sign-in" ? word("who.wrong-pin") : session.problem.detail };
+      return { wrong: session.status === 401 && session.problem.code === "sign-in" ? word(who.badge ? "who.wrong-badge" : "who.wrong-pin") : session.problem.detail };
+    }
+    if (!session && who.badge) {
+      const owner = await lw.badgeOwner(who.badge);
+      if (!owner) return { wrong: word("who.badge-offline") };
+      who = { ...who, person: owner.id, name: owner.name };
     }
     const now = Date.now() - (await lw.lastOffset());
     const at = entry.typed || entry.stamp - (await lw.lastOffset());
@@ -161,8 +191,7 @@
     if (!grant) return { wrong: word("who.no-grant") };
     if (!session) {
       if (!lw.covers(grant, at)) return { wrong: word("who.not-covered") };
-      const known = ((await lw.get("pins")) || {})[person.id];
-      if (known !== undefined && known !== (await lw.hint(person.id, who.pin))) return { wrong: word("who.wrong-pin") };
+      if (await slip(who)) return { wrong: word("who.wrong-pin") };
     }
     Object.assign(entry, { person: person.id, by: person.name, grant: grant.token, state: lw.WAITING, unverified: !session && (await lw.get("current")) !== person.id });
     await queue.add(entry);
@@ -361,7 +390,7 @@
 
   // --- begin
 
-  Object.assign(lw, { queue, word, make, mark, clock, askWho, confirm, dialog, count, send, kitNow: () => kit });
+  Object.assign(lw, { queue, word, make, mark, clock, askWho, confirm, slip, dialog, count, send, kitNow: () => kit });
   if ("serviceWorker" in navigator) navigator.serviceWorker.register(root + "/sw.js", { scope: root + "/" });
   async function tick() {
     try {

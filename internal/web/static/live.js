@@ -21,7 +21,12 @@
   // busy says that somebody is filling something in.
   function busy() {
     const at = document.activeElement;
-    return touched || !!document.querySelector("main details[open]") || (at && at.closest("main form") !== null);
+    return touched || !!document.querySelector("main details[open]") || (at && at.closest("main form") !== null && !idle(at));
+  }
+
+  // idle is a field that waits for a scanner and holds nothing.
+  function idle(at) {
+    return at.hasAttribute("data-scan") && at.value === "";
   }
 
   function swap(from, to) {
@@ -39,11 +44,13 @@
       changed = swap(piece, page.querySelector('[data-piece="' + piece.dataset.piece + '"]')) || changed;
     }
     if (busy()) return;
-    if (document.querySelector("main form[data-stamp]")) {
+    if (document.querySelector("main form[data-stamp]:not([data-keep])")) {
       if (changed) location.reload(); // its forms are of how things stood before
       return;
     }
+    const waits = document.activeElement && document.activeElement.hasAttribute("data-scan");
     swap(document.querySelector("main"), page.querySelector("main"));
+    if (waits) document.querySelector("main [data-scan]")?.focus();
   }
 
   async function fetchPage() {

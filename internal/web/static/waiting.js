@@ -24,8 +24,9 @@ document.addEventListener("tablet", () => {
 
   // putAway takes an entry off the list for its author; it stays on the device.
   async function putAway(entry, who) {
-    const known = ((await lw.get("pins")) || {})[who.person];
-    if (known !== undefined && known !== (await lw.hint(who.person, who.pin))) return { wrong: word("who.wrong-pin") };
+    const owner = who.badge && (await lw.badgeOwner(who.badge));
+    if (who.badge && (!owner || (entry.person && owner.id !== entry.person))) return { wrong: word("who.wrong-badge") };
+    if (await lw.slip(who)) return { wrong: word("who.wrong-pin") };
     await store.put(entry);
     await lw.count();
     return {};

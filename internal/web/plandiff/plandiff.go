@@ -1,6 +1,8 @@
-package frame
+// Package plandiff lists for people what differs between two versions of a plan.
+package plandiff
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -9,11 +11,12 @@ import (
 	"strings"
 
 	"linewarden/haccp/plan"
+	"linewarden/internal/web/frame"
 )
 
-// PlanDiff lists what differs between two versions of a plan. Parts of a list that have an id are matched by it,
+// Of lists what differs between two versions of a plan. Parts of a list that have an id are matched by it,
 // wherever they stand in the list.
-func PlanDiff(f *Frame, was, now *plan.Plan) ([]Changed, error) {
+func Of(f *frame.Frame, was, now *plan.Plan) ([]frame.Changed, error) {
 	a, err := plainPlan(was)
 	if err != nil {
 		return nil, err
@@ -40,8 +43,8 @@ func plainPlan(p *plan.Plan) (any, error) {
 }
 
 type differ struct {
-	f   *Frame
-	out []Changed
+	f   *frame.Frame
+	out []frame.Changed
 }
 
 func (d *differ) compare(path []string, a, b any) {
@@ -56,7 +59,7 @@ func (d *differ) compare(path []string, a, b any) {
 		d.parts(path, s, t)
 	default:
 		if p, q := d.plain(a), d.plain(b); p != q {
-			d.out = append(d.out, Changed{strings.Join(path, " › "), orDash(p), orDash(q)})
+			d.out = append(d.out, frame.Changed{What: strings.Join(path, " › "), Old: cmp.Or(p, "–"), New: cmp.Or(q, "–")})
 		}
 	}
 }
