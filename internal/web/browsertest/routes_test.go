@@ -26,6 +26,9 @@ var notPages = map[string]string{
 	"/log.ndjson":           "a file",
 	"/readings.csv":         "a file",
 	"/b/:place":             "leads on to the form of the place",
+	"/scan":                 "leads on to what the label stands for",
+
+	"/verify/linewarden-verify.html": "a file",
 }
 
 // pageRoutes lists the routes of a plant's pages.

@@ -313,7 +313,8 @@ func (d *Desk) materialAct(c *fiber.Ctx, f *frame.Frame) error {
 	p.Form, p.Reason = frame.ReadForm(c), c.FormValue("reason")
 	g := materialActs[p.Decision]
 	frame.FillFields(c, p.Fields)
-	if p.Decision == "count" {
+	switch p.Decision {
+	case "count":
 		found, ok := p.Fields[0].Amount(f)
 		if ok {
 			_, err = d.Commands.Report(c, f, &p.Form, g.kind, &material.Counted{Lot: p.Code, Quantity: found, Reason: frame.FieldValue(p.Fields, "why")})
@@ -324,9 +325,9 @@ func (d *Desk) materialAct(c *fiber.Ctx, f *frame.Frame) error {
 			}
 			err = &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "quantity", Code: "bad-number", Message: why}
 		}
-	} else if p.Decision == "certificate" {
+	case "certificate":
 		_, err = d.Commands.Report(c, f, &p.Form, g.kind, p.certificate())
-	} else {
+	default:
 		err = d.Commands.Signed(c, f, &p.Form, p.Sign, g.meaning, g.kind, func(s haccp.Signature) any {
 			return &haccp.MaterialRuled{Ruling: material.Ruling{Lot: p.Code, Reason: p.Reason}, Signature: s}
 		})

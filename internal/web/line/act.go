@@ -210,8 +210,7 @@ func (s *Line) actSave(c *fiber.Ctx, f *frame.Frame) error {
 	if p.Sign != nil {
 		p.Sign.Wrong = p.Form.Wrong["password"]
 	}
-	var r *haccp.Refusal
-	if errors.As(err, &r) {
+	if r, ok := errors.AsType[*haccp.Refusal](err); ok {
 		switch r.Code {
 		case "release-lacks":
 			p.Problem, p.Items = f.T("lotact.release-lacks"), nil

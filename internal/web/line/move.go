@@ -233,8 +233,7 @@ func (s *Line) ask(ctx context.Context, p *movePage, b *haccp.LotMoved) error {
 		return err
 	}
 	items, err := p.State.AskStep(b, nil, facts, p.Now)
-	var r *haccp.Refusal
-	if errors.As(err, &r) {
+	if _, ok := errors.AsType[*haccp.Refusal](err); ok {
 		return nil // what is malformed is said when the form is sent
 	}
 	if err != nil {
