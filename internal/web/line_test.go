@@ -1,6 +1,8 @@
 package web
 
 import (
+	"fmt"
+	"linewarden/internal/plant"
 	"net/url"
 	"strings"
 	"testing"
@@ -151,6 +153,10 @@ func TestLotFromReceiptToShipping(t *testing.T) {
 	w.touch("/lots/P%207%2F1/do/ship", "/lots/P%207%2F1/do/ship", ship)
 	if l, _ := w.site.View().Lot("P 7/1"); l.State() != haccp.LotShippedAs {
 		t.Fatalf("the lot is %s", l.State())
+	}
+	about, _, err := w.site.Find(t.Context(), plant.Query{About: "lot:P 7/1"})
+	if want := fmt.Sprintf("Lot P 7/1, %d records about it", len(about)); err != nil || len(about) < 30 || !strings.Contains(w.page("/lots/P%207%2F1"), want) {
+		t.Errorf("what is printed at the foot of each sheet lacks %q (%v)", want, err)
 	}
 }
 

@@ -1,7 +1,9 @@
 package web
 
 import (
+	"context"
 	"net/url"
+	"strconv"
 
 	"github.com/gofiber/fiber/v2"
 
@@ -53,7 +55,7 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	if err != nil {
 		return noPage()
 	}
-	events, _, err := s.site.Find(c.UserContext(), plant.Query{About: "lot:" + code, Descending: true})
+	events, err := s.recordsAbout(c.UserContext(), "lot:"+code)
 	if err != nil {
 		return err
 	}
@@ -101,7 +103,23 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	for _, e := range events {
 		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: e.By.Name})
 	}
+	f.Sheet = f.T("lot.sheet", "lot", code, "records", strconv.Itoa(len(p.Records)))
 	return s.show(c, fiber.StatusOK, "lot", f.T("lot.title", "lot", code), p)
+}
+
+// recordsAbout reads every record about a key, the newest first.
+func (s *Server) recordsAbout(ctx context.Context, key string) ([]*haccp.Event, error) {
+	var all []*haccp.Event
+	for q := (plant.Query{About: key, Descending: true}); ; {
+		events, next, err := s.site.Find(ctx, q)
+		if err != nil {
+			return nil, err
+		}
+		if all = append(all, events...); next == "" {
+			return all, nil
+		}
+		q.After = next
+	}
 }
 
 func lotLink(f *frame.Frame, code string, k *lot.Link) string {

@@ -22,6 +22,7 @@ var screens = map[string]text{
 	"lots.none":         {"No lots are recorded.", "No hay lotes registrados."},
 	"lots.nowhere":      {"At no step now", "En ningún paso ahora"},
 	"lot.title":         {"Lot {lot}", "Lote {lot}"},
+	"lot.sheet":         {"Lot {lot}, {records} records about it", "Lote {lot}, {records} registros sobre él"},
 	"lot.where":         {"Where it is", "Dónde está"},
 	"lot.hold":          {"On hold", "Retenido"},
 	"lot.not-affected":  {"no longer affected as the facts stand; only a signed decision lifts the hold", "según los hechos ya no está afectado; solo una decisión firmada levanta la retención"},

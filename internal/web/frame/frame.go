@@ -36,6 +36,7 @@ type Frame struct {
 	Nav, More   []Way
 	PlanVersion int
 	Checkpoint  string
+	Sheet       string   // what stands at the foot of every printed page beside plant, plan version and head of the log
 	Problem     string   // what is wrong with what was sent
 	Items       []string // a list that belongs to the problem
 
