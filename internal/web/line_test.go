@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"linewarden/internal/plant"
 	"net/url"
 	"strings"
 	"testing"
@@ -13,6 +12,7 @@ import (
 	"linewarden/haccp/laboratory"
 	"linewarden/haccp/material"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/plant"
 )
 
 // control logs a check of every place of the line as inside, and brings what the demo plan needs in use up to date.

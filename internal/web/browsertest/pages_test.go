@@ -19,7 +19,7 @@ var widths = []int64{360, 800, 1280}
 // unlinked are pages that no link of another page leads to, by who can see them.
 var unlinked = map[string][]string{
 	"nobody": {"/sign-in", "/set-up", "/enrol", "/tablets", "/no-such-page"},
-	"perla":  {"/no-such-page"},
+	"perla":  {"/no-such-page", "/first-run"},
 }
 
 // typedReading logs a reading far outside with a time typed by hand, and gives its page: it leads to what else can be done.
@@ -71,7 +71,7 @@ func TestEveryPage(t *testing.T) {
 var checked = map[string]bool{}
 
 // making says what a page is made of: its route, its forms and what its pieces are.
-const making = `[...new Set([...document.querySelectorAll("main form")].map(f => "form " + f.getAttribute("action").replace(/[^/]*[0-9][^/]*/g, "x"))
+const making = `[...new Set([...document.querySelectorAll("main form")].map(f => "form " + (f.getAttribute("action") || "").replace(/[^/]*[0-9][^/]*/g, "x"))
 	.concat([...document.querySelectorAll("main [class]")].map(e => e.tagName + "." + e.getAttribute("class"))))].sort().join(" ")`
 
 // crawl follows the links of the pages that a person sees, and of some more, a few of each route, and gives their addresses.
