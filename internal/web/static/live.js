@@ -16,7 +16,7 @@
   let planned = null;
   let touched = false;
 
-  document.addEventListener("input", () => (touched = true));
+  document.addEventListener("input", (e) => (touched = touched || e.target.closest("form") !== null));
 
   // busy says that somebody is filling something in.
   function busy() {
@@ -50,7 +50,7 @@
     }
     const at = document.activeElement;
     const waits = !at || at === document.body || at.hasAttribute("data-scan"); // a scanner types where the focus is
-    swap(document.querySelector("main"), page.querySelector("main"));
+    if (swap(document.querySelector("main"), page.querySelector("main"))) document.dispatchEvent(new Event("fresh"));
     if (waits) document.querySelector("main [data-scan]")?.focus();
   }
 
