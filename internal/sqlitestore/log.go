@@ -199,6 +199,10 @@ func (l *Log) records(ctx context.Context, base int64, seqs []int64) ([]record.S
 	out := make([]record.Stored, 0, len(seqs))
 	var p page
 	for _, seq := range seqs {
+		if rec, ok := l.store.held.get(base + seq); ok {
+			out = append(out, record.Stored{Seq: seq, Bytes: rec})
+			continue
+		}
 		if !p.holds(seq) {
 			var records string
 			err := l.store.read.row(ctx, `SELECT key - ?1, records FROM page WHERE key > ?1 AND key <= ?1 + ?2 ORDER BY key DESC LIMIT 1`, base, seq).Scan(&p.first, &records)
@@ -211,6 +215,7 @@ func (l *Log) records(ctx context.Context, base int64, seqs []int64) ([]record.S
 			p.records = strings.Split(records, "\n")
 		}
 		if p.holds(seq) {
+			l.store.held.put(base+seq, p.records[seq-p.first])
 			out = append(out, record.Stored{Seq: seq, Bytes: p.records[seq-p.first]})
 		}
 	}

@@ -55,6 +55,7 @@ type Store struct {
 	dir    string
 	lock   *fileLock
 	read   *reader
+	held   held
 	write  *writer
 	cache  *sql.DB
 	run    int
