@@ -178,6 +178,14 @@ func pathTo(n *genealogy.Node) string {
 	return "/lots/" + url.PathEscape(n.Code)
 }
 
+// nameOf gives the name of a material in the plan, of anything else the name that it has.
+func nameOf(f *frame.Frame, n *genealogy.Node) string {
+	if n.Kind != genealogy.Material || n.Name == "" {
+		return n.Name
+	}
+	return f.MaterialName(n.Name)
+}
+
 // stateOf words how a node stands.
 func stateOf(f *frame.Frame, n *genealogy.Node) (mark, word string) {
 	if n.State == "" {
@@ -227,7 +235,7 @@ func (p *TracePage) rows(tr *genealogy.Trace) {
 		}
 		r.Mark, r.Word = stateOf(f, n)
 		var notes []string
-		for _, s := range []string{n.Name, n.From} {
+		for _, s := range []string{nameOf(f, n), n.From} {
 			if s != "" {
 				notes = append(notes, s)
 			}

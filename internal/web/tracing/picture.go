@@ -133,7 +133,7 @@ func textsOf(f *frame.Frame, n *genealogy.Node) []DrawnText {
 			add(n.Mass.String())
 		}
 	case genealogy.Material:
-		add(n.Name)
+		add(nameOf(f, n))
 	case genealogy.Made:
 		add(n.Name)
 	case genealogy.Boxes:
