@@ -171,7 +171,14 @@ func (v *visit) do(steps ...chromedp.Action[chromedp.Void]) {
 	v.t.Helper()
 	ctx, cancel := context.WithTimeout(v.ctx, patience)
 	defer cancel()
-	if err := chromedp.Do(ctx, steps...); err != nil {
+	err := chromedp.Do(ctx, steps...)
+	for range 3 { // a page that follows the stream may be shown anew between finding a thing and touching it
+		if err == nil || !strings.Contains(err.Error(), "Could not find node") {
+			break
+		}
+		err = chromedp.Do(ctx, steps...)
+	}
+	if err != nil {
 		v.t.Fatalf("%v\n%s", err, v.text())
 	}
 }

@@ -21,7 +21,7 @@
   // busy says that somebody is filling something in.
   function busy() {
     const at = document.activeElement;
-    return touched || !!document.querySelector("main details[open]") || (at && at.closest("main form") !== null && !idle(at));
+    return touched || !!document.querySelector("main details[open], .ways details[open]") || (at && at.closest("main form") !== null && !idle(at));
   }
 
   // idle is a field that waits for a scanner and holds nothing.
