@@ -74,7 +74,7 @@ func (s *Server) deviationList(c *fiber.Ctx, f *frame.Frame) error {
 
 // findCase gives a case from the state, or folds it from its records.
 func (s *Server) findCase(ctx context.Context, f *frame.Frame, id string) (*haccp.Deviation, []*haccp.Event, error) {
-	events, _, err := s.site.Find(ctx, plant.Query{About: "deviation:" + id})
+	events, err := plant.All(ctx, s.site, plant.Query{About: "deviation:" + id})
 	if err != nil {
 		return nil, nil, err
 	}

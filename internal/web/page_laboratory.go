@@ -72,7 +72,7 @@ func (s *Server) newSamplePage(c *fiber.Ctx, f *frame.Frame) (*samplePage, error
 	}
 	l, ok := f.State.Lot(code)
 	if !ok {
-		events, _, err := s.site.Find(c.UserContext(), plant.Query{About: "lot:" + code, Descending: true})
+		events, err := plant.All(c.UserContext(), s.site, plant.Query{About: "lot:" + code, Descending: true})
 		if err != nil {
 			return nil, err
 		}

@@ -21,11 +21,6 @@ type Pages interface {
 	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
 }
 
-// Records finds records.
-type Records interface {
-	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
-}
-
 // Draft is the plan that is worked on before the first one is signed.
 type Draft interface {
 	Text() (string, error)
@@ -35,7 +30,7 @@ type Draft interface {
 // Guide serves the page of the steps from a founded site to its first reading. Pages and Records are required.
 type Guide struct {
 	Pages   Pages
-	Records Records
+	Records plant.Finder
 	Draft   Draft  // nil: none is kept
 	Trust   string // address of the page on which a tablet learns to trust the plant's certificate; "": none
 	TLS     bool   // the service is reached over TLS

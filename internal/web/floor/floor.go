@@ -8,13 +8,11 @@
 package floor
 
 import (
-	"context"
 	_ "embed" // For the service worker.
 	"time"
 
 	"github.com/gofiber/fiber/v2"
 
-	"linewarden/haccp"
 	"linewarden/internal/plant"
 	"linewarden/internal/web/frame"
 )
@@ -24,15 +22,10 @@ type Pages interface {
 	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
 }
 
-// Records finds records of the site; *plant.Site does.
-type Records interface {
-	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
-}
-
 // Floor serves the pages. Pages, Records and Clock are required.
 type Floor struct {
 	Pages   Pages
-	Records Records
+	Records plant.Finder
 	Clock   func() time.Time
 	Root    string            // what the addresses of the pages begin with
 	Assets  map[string]string // static files, to their names with a hash
