@@ -47,7 +47,7 @@ type partRow struct {
 	Signed            []frame.SignedRow
 }
 
-func (s *Server) routeCases(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeCases(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/deviations", in(s.deviationList))
 	app.Get("/deviations/:id", in(s.deviationShow))
 	app.Post("/deviations/:id/fix", in(s.fixSave))

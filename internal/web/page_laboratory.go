@@ -40,7 +40,7 @@ type sampleFormPage struct {
 	Fields        []frame.Field
 }
 
-func (s *Server) routeLaboratory(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeLaboratory(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/laboratory", in(s.laboratoryList))
 	app.Get("/laboratory-sample", in(s.takeForm))
 	app.Post("/laboratory-sample", in(s.takeSave))

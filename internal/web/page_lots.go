@@ -35,7 +35,7 @@ type lotPage struct {
 	Records    []frame.RecordRow
 }
 
-func (s *Server) routeLots(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeLots(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/lots", in(s.lotList))
 	app.Get("/lots/:lot", in(s.lotShow))
 }

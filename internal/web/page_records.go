@@ -48,7 +48,7 @@ type recordsPage struct {
 // SizeText is the number of records in the log.
 func (p *recordsPage) SizeText() string { return strconv.FormatInt(p.Size, 10) }
 
-func (s *Server) routeRecords(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeRecords(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/records", in(s.recordList))
 	app.Get("/records/:id", in(s.recordShow))
 	for _, change := range []string{changeAmend, changeVoid, changeTime} {

@@ -22,22 +22,14 @@ import (
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page.
-type Pages interface {
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-}
-
 // Findings serves the page. All members are required.
 type Findings struct {
-	Pages   Pages
+	Pages   frame.Pages
 	Records plant.Finder
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 // Register adds the route. in lets only people through who are signed in.
-func (x *Findings) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+func (x *Findings) Register(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/patterns", in(x.show))
 }
 

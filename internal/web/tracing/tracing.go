@@ -14,25 +14,8 @@ import (
 	"linewarden/haccp/genealogy"
 	"linewarden/haccp/lot/recall"
 	"linewarden/internal/gate"
-	"linewarden/internal/plant"
 	"linewarden/internal/web/frame"
 )
-
-// Pages shows a page, or leads to another one.
-type Pages interface {
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-	Redirect(c *fiber.Ctx, to string) error
-	// Refused puts an error onto a form that is shown again and gives the status of the answer.
-	Refused(c *fiber.Ctx, f *frame.Frame, form *frame.Form, err error, fields map[string]string) int
-}
-
-// Commands sends what a form says to the plant.
-type Commands interface {
-	Ask(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind string, ask any, prefer ...string) (plant.Result, error)
-	Signing(f *frame.Frame, statement string, roles ...string) *frame.Signing
-	// Signed checks the password and sends the decision that ask makes with the signature.
-	Signed(c *fiber.Ctx, f *frame.Frame, form *frame.Form, g *frame.Signing, meaning, kind string, ask func(haccp.Signature) any) error
-}
 
 // Log reads what a question wants beyond a state; *plant.Site is one.
 type Log interface {
@@ -41,17 +24,14 @@ type Log interface {
 
 // Tracing serves the pages. All members but Root are required.
 type Tracing struct {
-	Pages    Pages
-	Commands Commands
+	Pages    frame.Pages
+	Commands frame.Commands
 	Log      Log
 	Root     string // what the addresses of the pages begin with
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 // Register adds the routes. in lets only people through who are signed in.
-func (t *Tracing) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+func (t *Tracing) Register(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/trace", in(t.door))
 	app.Get("/trace/:kind", in(t.traceShow))
 	app.Get("/exercises", in(t.exerciseList))
