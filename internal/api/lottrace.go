@@ -8,6 +8,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/api/tracing"
+	"linewarden/internal/plant"
 )
 
 // LotTrace is where lots came from, or what became of them.
@@ -49,20 +50,11 @@ type LotExposure struct {
 	Exposure []haccp.Exposure `json:"exposure"`
 }
 
-// maxGathered bounds the ranges of records read for one question.
-const maxGathered = 20000
-
 // gather reads what is needed beyond a state, until nothing is.
 func (q *call) gather(s *haccp.State, f *haccp.Facts, needs func(haccp.Facts) haccp.Need) error {
-	much := false
-	got, err := q.api.Site.Gather(q.UserContext(), s, *f, func(f haccp.Facts) haccp.Need {
-		need := needs(f)
-		if much = len(f.Ranges)+len(need.Ranges) > maxGathered; much {
-			return haccp.Need{}
-		}
-		return need
-	})
-	if much {
+	needs, much := plant.Bounded(needs)
+	got, err := q.api.Site.Gather(q.UserContext(), s, *f, needs)
+	if *much {
 		return q.refused("", "too-much", "the answer takes in too many lots: ask about fewer")
 	}
 	*f = got

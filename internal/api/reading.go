@@ -275,7 +275,7 @@ func (q *call) history(events []*haccp.Event) (map[string][]*haccp.Event, error)
 }
 
 func readingOf(e *haccp.Event, changes []*haccp.Event) Reading {
-	slices.SortFunc(changes, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
+	plant.BySeq(changes)
 	r := Reading{Event: eventOf(e), Standing: "as-recorded", History: []Event{}}
 	for _, c := range changes {
 		switch c.Kind {

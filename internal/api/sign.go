@@ -391,7 +391,7 @@ func (q *call) listCases() (Cases, error) {
 // recordsOf reads every record about a case.
 func (q *call) recordsOf(id string) ([]*haccp.Event, error) {
 	out, err := plant.All(q.UserContext(), q.api.Site, plant.Query{About: "deviation:" + id})
-	return bySeq(out), err
+	return plant.BySeq(out), err
 }
 
 func (q *call) getCase() (CaseWithRecords, error) {

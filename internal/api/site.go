@@ -48,7 +48,7 @@ func (q *call) planNow() (reply.Plan, error) {
 // signedPlans reads the records of the plan versions.
 func (q *call) signedPlans() ([]*haccp.Event, error) {
 	out, err := plant.All(q.UserContext(), q.api.Site, plant.Query{Kind: haccp.KindPlanSigned})
-	return bySeq(out), err
+	return plant.BySeq(out), err
 }
 
 func (q *call) listPlans() (reply.Plans, error) {

@@ -59,6 +59,11 @@ func OfKinds(ctx context.Context, f Finder, from, to time.Time, kinds ...string)
 		}
 		out = append(out, events...)
 	}
-	slices.SortFunc(out, func(a, b *haccp.Event) int { return cmp.Compare(a.Seq, b.Seq) })
-	return out, nil
+	return BySeq(out), nil
+}
+
+// BySeq sorts events into the order of the log, and gives them.
+func BySeq(events []*haccp.Event) []*haccp.Event {
+	slices.SortFunc(events, func(a, b *haccp.Event) int { return cmp.Compare(a.Seq, b.Seq) })
+	return events
 }

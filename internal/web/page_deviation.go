@@ -78,7 +78,7 @@ func (s *Server) findCase(ctx context.Context, f *frame.Frame, id string) (*hacc
 	if err != nil {
 		return nil, nil, err
 	}
-	slices.SortFunc(events, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
+	plant.BySeq(events)
 	d, ok := f.State.Case(id)
 	if !ok {
 		if d, err = s.site.FoldCase(ctx, events); err != nil {

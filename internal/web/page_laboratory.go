@@ -76,7 +76,7 @@ func (s *Server) newSamplePage(c *fiber.Ctx, f *frame.Frame) (*samplePage, error
 		if err != nil {
 			return nil, err
 		}
-		state := f.State.WithLots([]string{code}, haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{haccp.LotRange(code): frame.BySeq(events)}})
+		state := f.State.WithLots([]string{code}, haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{haccp.LotRange(code): plant.BySeq(events)}})
 		if l, ok = state.Lot(code); !ok {
 			return nil, noPage()
 		}

@@ -14,6 +14,7 @@ import (
 	"linewarden/haccp/genealogy"
 	"linewarden/haccp/lot/recall"
 	"linewarden/internal/gate"
+	"linewarden/internal/plant"
 	"linewarden/internal/web/frame"
 )
 
@@ -43,26 +44,17 @@ func (t *Tracing) Register(app fiber.Router, in func(frame.Handler) fiber.Handle
 	app.Get("/recalls/:id", in(t.recallList))
 }
 
-// most bounds the ranges of records read for one page.
-const most = 20000
-
 // follow traces a subject, reading from the log what the state has forgotten.
 func (t *Tracing) follow(c *fiber.Ctx, f *frame.Frame, x recall.Subject, way string) (*genealogy.Trace, error) {
 	if !genealogy.Known(f.State, x) {
 		return nil, &haccp.Refusal{Kind: haccp.ErrNotFound, Field: "code", Code: "unknown-subject", Message: f.T("refusal.unknown-subject")}
 	}
-	much := false
-	facts, err := t.Log.Gather(c.UserContext(), f.State, haccp.Facts{}, func(had haccp.Facts) haccp.Need {
-		need := genealogy.Needs(f.State, x, had)
-		if much = len(had.Ranges)+len(need.Ranges) > most; much {
-			return haccp.Need{}
-		}
-		return need
-	})
+	needs, much := plant.Bounded(func(had haccp.Facts) haccp.Need { return genealogy.Needs(f.State, x, had) })
+	facts, err := t.Log.Gather(c.UserContext(), f.State, haccp.Facts{}, needs)
 	if err != nil {
 		return nil, err
 	}
-	if much {
+	if *much {
 		return nil, &haccp.Refusal{Kind: haccp.ErrInvalid, Code: "too-much", Message: f.T("refusal.too-much")}
 	}
 	return genealogy.Of(f.State, x, way, facts, f.Now), nil

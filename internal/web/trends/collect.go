@@ -1,7 +1,6 @@
 package trends
 
 import (
-	"cmp"
 	"context"
 	"slices"
 	"time"
@@ -50,8 +49,7 @@ func (p *Picture) page(ctx context.Context, log plant.Finder, about string) ([]*
 		}
 		out = append(out, e)
 	}
-	slices.SortFunc(out, func(a, b *haccp.Event) int { return cmp.Compare(a.Seq, b.Seq) })
-	return out, nil
+	return plant.BySeq(out), nil
 }
 
 // readings gives the readings of all checks that ever served the point at the place, in order of time.
