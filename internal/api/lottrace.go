@@ -99,11 +99,13 @@ func (q *call) trace(s *haccp.State, f haccp.Facts, codes []string, direction st
 	}
 	out := LotTrace{Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Received: []tracing.LotReceipt{}, Materials: []haccp.UsedAt{}, BathMaterials: []haccp.DosedAt{}, Instruments: []string{}, People: []string{},
 		Places: []string{}, Boxes: []tracing.LotBoxes{}, Shipments: []haccp.Shipment{}, Unknown: list(t.Unknown), Total: totalOf(book.Total(t.Lots))}
+	var lots []*haccp.LotState
 	for _, code := range t.Lots {
 		x, ok := s.Lot(code)
 		if !ok {
 			continue
 		}
+		lots = append(lots, x)
 		out.Lots = append(out.Lots, q.lotRef(s, book, x, nil))
 		out.Materials = append(out.Materials, x.Materials...)
 		out.People = append(out.People, x.People...)
@@ -135,7 +137,7 @@ func (q *call) trace(s *haccp.State, f haccp.Facts, codes []string, direction st
 		}
 		out.Links = append(out.Links, x)
 	}
-	out.Consigned = tracing.ConsignedOf(out.Shipments)
+	out.Consigned = tracing.ConsignedOf(lots)
 	return out
 }
 
