@@ -233,7 +233,7 @@ func kindsOf(t *testing.T, data string) map[string]int {
 	defer closed()
 	out := map[string]int{}
 	for _, kind := range []string{haccp.KindAlertRaised, haccp.KindAlertDelivered, haccp.KindAlertGivenUp} {
-		for e, err := range each(t.Context(), site, plant.Query{Kind: kind}) {
+		for e, err := range plant.Each(t.Context(), site, plant.Query{Kind: kind}) {
 			if err != nil {
 				t.Fatal(err)
 			}

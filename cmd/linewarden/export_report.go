@@ -5,8 +5,6 @@ import (
 	"encoding/base64"
 	"fmt"
 	"io"
-	"iter"
-	"slices"
 
 	"linewarden/haccp"
 	"linewarden/internal/app"
@@ -47,11 +45,11 @@ func (c *exportCommand) report(ctx context.Context, t *terminal, f *app.Folder, 
 
 // readings writes the readings of the period as they stand, with all changes made to them, whenever.
 func (c *exportCommand) readings(ctx context.Context, site *plant.Site, h report.Head, w io.Writer) error {
-	changed, err := c.changes(ctx, site)
+	changed, err := plant.OfKinds(ctx, site, c.From.Time, c.To.Time, haccp.KindAmended, haccp.KindVoided)
 	if err != nil {
 		return err
 	}
-	readings := each(ctx, site, plant.Query{Kind: haccp.KindReading, From: c.From.Time, To: c.To.Time})
+	readings := plant.Each(ctx, site, plant.Query{Kind: haccp.KindReading, From: c.From.Time, To: c.To.Time})
 	if c.Format == "csv" {
 		return report.ReadingsCSV(w, readings, report.NewChanges(changed), h)
 	}
@@ -79,40 +77,4 @@ func (c *exportCommand) lots(ctx context.Context, site *plant.Site, h report.Hea
 		}
 	}
 	return sheet.End()
-}
-
-// changes gives the amendments and voids of reports of the period, in the order of the log.
-func (c *exportCommand) changes(ctx context.Context, site *plant.Site) ([]*haccp.Event, error) {
-	var changed []*haccp.Event
-	for _, kind := range []string{haccp.KindAmended, haccp.KindVoided} {
-		for e, err := range each(ctx, site, plant.Query{Kind: kind, From: c.From.Time, To: c.To.Time}) {
-			if err != nil {
-				return nil, err
-			}
-			changed = append(changed, e)
-		}
-	}
-	slices.SortFunc(changed, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
-	return changed, nil
-}
-
-// each gives every event of a query, page after page.
-func each(ctx context.Context, site *plant.Site, q plant.Query) iter.Seq2[*haccp.Event, error] {
-	return func(yield func(*haccp.Event, error) bool) {
-		for {
-			events, next, err := site.Find(ctx, q)
-			if err != nil {
-				yield(nil, err)
-				return
-			}
-			for _, e := range events {
-				if !yield(e, nil) {
-					return
-				}
-			}
-			if q.After = next; next == "" {
-				return
-			}
-		}
-	}
 }

@@ -237,7 +237,7 @@ func countReadings(t *testing.T, data string, ids []string) int {
 	site, closed := openStation(t, data)
 	defer closed()
 	seen := map[string]int{}
-	for e, err := range each(t.Context(), site, plant.Query{Kind: haccp.KindReading}) {
+	for e, err := range plant.Each(t.Context(), site, plant.Query{Kind: haccp.KindReading}) {
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -114,7 +114,7 @@ func filledAt(l *lot.Lot) (at time.Time) {
 
 func (t *Trace) shipped(from string, x *haccp.Shipment, boxes []lot.Boxes) {
 	key := "to:" + x.Body.Consignee.Name
-	mass := MassOf(x)
+	mass := massOf(x)
 	i := slices.IndexFunc(t.Nodes, func(n Node) bool { return n.Key == key })
 	if i < 0 {
 		i = len(t.Nodes)
@@ -139,8 +139,8 @@ func (t *Trace) shipped(from string, x *haccp.Shipment, boxes []lot.Boxes) {
 	t.link(k, "")
 }
 
-// MassOf is the mass of a shipment, nil where it was not weighed.
-func MassOf(x *haccp.Shipment) *lot.Mass {
+// massOf is the mass of a shipment, nil where it was not weighed.
+func massOf(x *haccp.Shipment) *lot.Mass {
 	if x.Body.Mass == nil {
 		return nil
 	}

@@ -73,7 +73,7 @@ func RecallOf(s *haccp.State, id string, f haccp.Facts) (Recall, bool) {
 		sent, here, vague := sentOf(x.Lot)
 		for i := range x.Lot.Shipments {
 			k := &x.Lot.Shipments[i]
-			share := RecallShare{At: k.At, Consignee: k.Body.Consignee, Document: k.Body.Document, Carrier: k.Body.Carrier, Boxes: Joined(sent[i]), KG: kilograms(MassOf(k)), Seq: k.Seq}
+			share := RecallShare{At: k.At, Consignee: k.Body.Consignee, Document: k.Body.Document, Carrier: k.Body.Carrier, Boxes: Joined(sent[i]), KG: kilograms(massOf(k)), Seq: k.Seq}
 			if share.Boxes == nil {
 				share.Boxes = []lot.Boxes{}
 			}
@@ -87,7 +87,7 @@ func RecallOf(s *haccp.State, id string, f haccp.Facts) (Recall, bool) {
 		lots = append(lots, x.Lot)
 		out.Lots = append(out.Lots, l)
 	}
-	out.Consignees = append(out.Consignees, consignees(lots)...)
+	out.Consignees = append(out.Consignees, Consignees(lots)...)
 	return out, true
 }
 

@@ -82,12 +82,12 @@ func (t *Trace) forward() recall.Forward {
 			f.Shipments += int64(len(l.Shipments))
 		}
 	}
-	f.Consignees = first(consignees(lots))
+	f.Consignees = first(Consignees(lots))
 	return f
 }
 
-// consignees adds the shipments of lots up by who got them, in the order of their names.
-func consignees(lots []*haccp.LotState) []recall.Consignee {
+// Consignees adds the shipments of lots up by who got them, in the order of their names.
+func Consignees(lots []*haccp.LotState) []recall.Consignee {
 	type sum struct {
 		recall.Consignee
 		mass  lot.Mass
@@ -107,7 +107,7 @@ func consignees(lots []*haccp.LotState) []recall.Consignee {
 			}
 			c.Shipments++
 			c.boxes = append(c.boxes, sent[i]...)
-			if m := MassOf(x); m != nil {
+			if m := massOf(x); m != nil {
 				c.mass += *m
 			} else {
 				c.Unweighed++

@@ -3,8 +3,6 @@ package access
 import (
 	"context"
 	"crypto/rand"
-	"crypto/subtle"
-	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -120,23 +118,16 @@ func (g *Gate) dropBadge(ctx context.Context, person string, at time.Time) error
 
 // HasBadge says whether a person has a badge.
 func (g *Gate) HasBadge(ctx context.Context, person string) (bool, error) {
-	_, _, found, err := g.Accounts.Credential(ctx, kindBadge, person)
-	if err != nil {
-		return false, fmt.Errorf("read badge: %w", err)
-	}
-	return found, nil
+	return g.has(ctx, person, kindBadge)
 }
 
 // SignInBadge opens a session on an enrolled tablet for a badge. Without such a tablet it gives ErrDevice and looks at nothing.
 // Attempts count as those with a PIN do: against the badge's person, or against nobody where there is none, and against the
 // tablet.
 func (g *Gate) SignInBadge(ctx context.Context, badge string, from Source, at time.Time) (Opened, error) {
-	dev, err := g.DeviceByToken(ctx, from.DeviceToken)
+	dev, err := g.tablet(ctx, from.DeviceToken)
 	if err != nil {
 		return Opened{}, err
-	}
-	if dev.Kind != DeviceTablet {
-		return Opened{}, ErrDevice
 	}
 	badge, ok := readBadge(badge)
 	var p Person
@@ -153,19 +144,7 @@ func (g *Gate) SignInBadge(ctx context.Context, badge string, from Source, at ti
 	if err != nil {
 		return Opened{}, err
 	}
-	o, err := g.open(ctx, Session{Person: p.ID, Device: dev.ID, Known: KnownBadge}, at)
-	if err != nil {
-		return Opened{}, err
-	}
-	// One that was revoked while the session was being opened closes it again.
-	still, err := g.badgeIs(ctx, p, hash)
-	if err == nil && still {
-		return o, nil
-	}
-	if err == nil {
-		err = ErrSignIn
-	}
-	return Opened{}, errors.Join(err, g.SignOut(context.WithoutCancel(ctx), o.Token, at))
+	return g.openWhile(ctx, Session{Person: p.ID, Device: dev.ID, Known: KnownBadge}, at, func() (bool, error) { return g.badgeIs(ctx, p, hash) })
 }
 
 // badgeOf gives whose badge has a hash; nobody where there is none.
@@ -190,5 +169,5 @@ func (g *Gate) badgeIs(ctx context.Context, p Person, hash string) (bool, error)
 	if err != nil {
 		return false, fmt.Errorf("read badge: %w", err)
 	}
-	return found && subtle.ConstantTimeCompare([]byte(stored), []byte(hash)) == 1, nil
+	return found && same(stored, hash), nil
 }

@@ -107,8 +107,7 @@ func (g *Gate) codeIs(ctx context.Context, p Person, code string, at time.Time) 
 	if err != nil {
 		return "", false, fmt.Errorf("read set-up code: %w", err)
 	}
-	same := subtle.ConstantTimeCompare([]byte(stored), []byte(readCode(code))) == 1
-	return stored, found && same && p.ID != "" && !p.Disabled && at.Before(issued.Add(g.set.SetupLife)), nil
+	return stored, found && same(stored, readCode(code)) && p.ID != "" && !p.Disabled && at.Before(issued.Add(g.set.SetupLife)), nil
 }
 
 func (g *Gate) useCode(ctx context.Context, p Person, was, secret string, at time.Time) error {
@@ -205,11 +204,26 @@ func (g *Gate) SetPIN(ctx context.Context, person, password, pin string, from So
 
 // HasPIN says whether a person has set a PIN.
 func (g *Gate) HasPIN(ctx context.Context, person string) (bool, error) {
-	_, _, found, err := g.Accounts.Credential(ctx, kindPIN, person)
-	if err != nil {
-		return false, fmt.Errorf("read PIN: %w", err)
+	return g.has(ctx, person, kindPIN)
+}
+
+// has says whether a person has a credential of one of the kinds.
+func (g *Gate) has(ctx context.Context, person string, kinds ...string) (bool, error) {
+	for _, kind := range kinds {
+		_, _, found, err := g.Accounts.Credential(ctx, kind, person)
+		if err != nil {
+			return false, fmt.Errorf("read %s: %w", kind, err)
+		}
+		if found {
+			return true, nil
+		}
 	}
-	return found, nil
+	return false, nil
+}
+
+// same compares what is kept of a secret, in the same time for every secret.
+func same(stored, shown string) bool {
+	return subtle.ConstantTimeCompare([]byte(stored), []byte(shown)) == 1
 }
 
 // DemoPasswords gives people of the demo plant a random password each, by id,

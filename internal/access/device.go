@@ -2,7 +2,6 @@ package access
 
 import (
 	"context"
-	"crypto/subtle"
 	"fmt"
 	"strings"
 	"time"
@@ -73,7 +72,7 @@ func (g *Gate) DeviceByToken(ctx context.Context, token string) (Device, error) 
 	if err != nil {
 		return Device{}, fmt.Errorf("read device token: %w", err)
 	}
-	if !found || subtle.ConstantTimeCompare([]byte(stored), []byte(tokenHash(token))) != 1 {
+	if !found || !same(stored, tokenHash(token)) {
 		return Device{}, ErrDevice
 	}
 	d, ok := g.Directory.Device(id)
@@ -81,5 +80,17 @@ func (g *Gate) DeviceByToken(ctx context.Context, token string) (Device, error) 
 		return Device{}, ErrDevice
 	}
 	d.Kind = kind
+	return d, nil
+}
+
+// tablet is the enrolled tablet that a token is of; ErrDevice for any other.
+func (g *Gate) tablet(ctx context.Context, token string) (Device, error) {
+	d, err := g.DeviceByToken(ctx, token)
+	if err == nil && d.Kind != DeviceTablet {
+		err = ErrDevice
+	}
+	if err != nil {
+		return Device{}, err
+	}
 	return d, nil
 }

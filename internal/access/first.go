@@ -2,7 +2,6 @@ package access
 
 import (
 	"context"
-	"crypto/subtle"
 	"errors"
 	"fmt"
 	"time"
@@ -13,21 +12,12 @@ func NewOneTimeCode() string { return newCode() }
 
 // SameCode says whether somebody typed a code, however they grouped it. It takes the same time for every code.
 func SameCode(code, typed string) bool {
-	return subtle.ConstantTimeCompare([]byte(readCode(code)), []byte(readCode(typed))) == 1
+	return same(readCode(code), readCode(typed))
 }
 
 // HasWayIn says whether a person has a password, or a set-up code to choose one with.
 func (g *Gate) HasWayIn(ctx context.Context, person string) (bool, error) {
-	for _, kind := range []string{kindPassword, kindSetup} {
-		_, _, found, err := g.Accounts.Credential(ctx, kind, person)
-		if err != nil {
-			return false, fmt.Errorf("read credential: %w", err)
-		}
-		if found {
-			return true, nil
-		}
-	}
-	return false, nil
+	return g.has(ctx, person, kindPassword, kindSetup)
 }
 
 // ErrHasWayIn says that a person has a password or a set-up code already.

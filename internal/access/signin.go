@@ -32,12 +32,9 @@ func (g *Gate) SignIn(ctx context.Context, name, password string, from Source, a
 // SignInPIN opens a session on an enrolled tablet for a name and PIN. Without
 // such a tablet it gives ErrDevice and looks at nothing.
 func (g *Gate) SignInPIN(ctx context.Context, name, pin string, from Source, at time.Time) (Opened, error) {
-	dev, err := g.DeviceByToken(ctx, from.DeviceToken)
+	dev, err := g.tablet(ctx, from.DeviceToken)
 	if err != nil {
 		return Opened{}, err
-	}
-	if dev.Kind != DeviceTablet {
-		return Opened{}, ErrDevice
 	}
 	name = SignInName(name)
 	p, _ := g.Directory.ByName(name)
@@ -45,9 +42,7 @@ func (g *Gate) SignInPIN(ctx context.Context, name, pin string, from Source, at 
 	return g.enter(ctx, a, kindPIN, p, pin, KnownPIN)
 }
 
-// enter makes the attempt and opens the session. A credential that was changed
-// or reset while the session was being opened closes it again: whoever changed
-// it may have ended the sessions before this one was there.
+// enter makes the attempt and opens the session.
 func (g *Gate) enter(ctx context.Context, a attempt, kind string, p Person, secret, known string) (Opened, error) {
 	var set time.Time
 	err := g.try(ctx, a, func() (ok bool, err error) {
@@ -58,18 +53,27 @@ func (g *Gate) enter(ctx context.Context, a attempt, kind string, p Person, secr
 	if err != nil {
 		return Opened{}, err
 	}
-	o, err := g.open(ctx, Session{Person: p.ID, Device: a.device, Known: known}, a.at)
+	return g.openWhile(ctx, Session{Person: p.ID, Device: a.device, Known: known}, a.at, func() (bool, error) {
+		_, now, found, err := g.Accounts.Credential(ctx, kind, p.ID)
+		return found && now.Equal(set), err
+	})
+}
+
+// openWhile opens a session for a credential that still is good. One that was changed, reset or revoked while the session
+// was being opened closes it again: whoever changed it may have ended the sessions before this one was there.
+func (g *Gate) openWhile(ctx context.Context, session Session, at time.Time, good func() (bool, error)) (Opened, error) {
+	o, err := g.open(ctx, session, at)
 	if err != nil {
 		return Opened{}, err
 	}
-	_, now, found, err := g.Accounts.Credential(ctx, kind, p.ID)
-	if err == nil && found && now.Equal(set) {
+	still, err := good()
+	if err == nil && still {
 		return o, nil
 	}
 	if err == nil {
 		err = ErrSignIn
 	}
-	return Opened{}, errors.Join(err, g.SignOut(context.WithoutCancel(ctx), o.Token, a.at))
+	return Opened{}, errors.Join(err, g.SignOut(context.WithoutCancel(ctx), o.Token, at))
 }
 
 // Reauthenticate checks the password of a person who is about to sign, whatever

@@ -49,8 +49,7 @@ type Site interface {
 
 // Recorded is read by key, number and id.
 type Recorded interface {
-	// Find gives a page of records.
-	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
+	plant.Finder
 	// Gather reads what a question wants beyond a state and what was read for it before.
 	Gather(ctx context.Context, state *haccp.State, had haccp.Facts, needs func(haccp.Facts) haccp.Need) (haccp.Facts, error)
 	// Record gives a record by its number, with its exact bytes.

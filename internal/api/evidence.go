@@ -142,11 +142,6 @@ func (q *call) export() error {
 	return nil
 }
 
-func bySeq(events []*haccp.Event) []*haccp.Event {
-	slices.SortFunc(events, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
-	return events
-}
-
 // evidenceRoutes lists what shows that nothing was changed.
 func (a *API) evidenceRoutes() []route {
 	whole := func(name, doc string, required bool) query {

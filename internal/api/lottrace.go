@@ -8,6 +8,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/api/tracing"
+	"linewarden/internal/plant"
 )
 
 // LotTrace is where lots came from, or what became of them.
@@ -49,20 +50,11 @@ type LotExposure struct {
 	Exposure []haccp.Exposure `json:"exposure"`
 }
 
-// maxGathered bounds the ranges of records read for one question.
-const maxGathered = 20000
-
 // gather reads what is needed beyond a state, until nothing is.
 func (q *call) gather(s *haccp.State, f *haccp.Facts, needs func(haccp.Facts) haccp.Need) error {
-	much := false
-	got, err := q.api.Site.Gather(q.UserContext(), s, *f, func(f haccp.Facts) haccp.Need {
-		need := needs(f)
-		if much = len(f.Ranges)+len(need.Ranges) > maxGathered; much {
-			return haccp.Need{}
-		}
-		return need
-	})
-	if much {
+	needs, much := plant.Bounded(needs)
+	got, err := q.api.Site.Gather(q.UserContext(), s, *f, needs)
+	if *much {
 		return q.refused("", "too-much", "the answer takes in too many lots: ask about fewer")
 	}
 	*f = got
@@ -107,11 +99,13 @@ func (q *call) trace(s *haccp.State, f haccp.Facts, codes []string, direction st
 	}
 	out := LotTrace{Direction: direction, Lots: []LotRef{}, Links: []LotLink{}, Received: []tracing.LotReceipt{}, Materials: []haccp.UsedAt{}, BathMaterials: []haccp.DosedAt{}, Instruments: []string{}, People: []string{},
 		Places: []string{}, Boxes: []tracing.LotBoxes{}, Shipments: []haccp.Shipment{}, Unknown: list(t.Unknown), Total: totalOf(book.Total(t.Lots))}
+	var lots []*haccp.LotState
 	for _, code := range t.Lots {
 		x, ok := s.Lot(code)
 		if !ok {
 			continue
 		}
+		lots = append(lots, x)
 		out.Lots = append(out.Lots, q.lotRef(s, book, x, nil))
 		out.Materials = append(out.Materials, x.Materials...)
 		out.People = append(out.People, x.People...)
@@ -143,7 +137,7 @@ func (q *call) trace(s *haccp.State, f haccp.Facts, codes []string, direction st
 		}
 		out.Links = append(out.Links, x)
 	}
-	out.Consigned = tracing.ConsignedOf(out.Shipments)
+	out.Consigned = tracing.ConsignedOf(lots)
 	return out
 }
 

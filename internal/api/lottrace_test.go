@@ -2,29 +2,14 @@ package api
 
 import (
 	"testing"
-	"time"
 )
 
 // TestBoxTrace asks for everything that touched a box in one call, forwards for every consignee, and for the evidence.
 func TestBoxTrace(t *testing.T) {
 	w := newWorld(t)
 	w.started()
-	lea, tina, mara := w.as("lea"), w.as("tina"), w.as("mara")
-	kg := func(n string) obj { return obj{"value": n, "unit": "kg"} }
-	lea.do("POST", "/lots/received", obj{"id": id(), "lot": "F-1", "step": "receive", "mass": kg("200"), "source": obj{"name": "North field", "field": "7"}}).want(201)
-	lea.do("POST", "/lots/entered", obj{"id": id(), "lot": "F-1", "step": "wash-1", "place": "bath-1"}).want(201)
-	w.later(5 * time.Minute)
-	tina.do("POST", "/readings", reading()).want(201)
-	w.later(5 * time.Minute)
-	lea.do("POST", "/lots/left", obj{"id": id(), "lot": "F-1", "step": "wash-1", "place": "bath-1"}).want(201)
-	lea.do("POST", "/lots/fed", obj{"id": id(), "how": "split", "step": "shred", "from": []obj{{"lot": "F-1", "mass": kg("180"), "all": true}},
-		"to": []obj{{"lot": "G-1", "mass": kg("100")}, {"lot": "G-2", "mass": kg("79.5")}}}).want(201)
-	lea.do("POST", "/lots/left", obj{"id": id(), "lot": "G-1", "step": "dose", "place": "shredder",
-		"materials": []obj{{"material": "ascorbic-acid", "lot": "AA-77", "amount": kg("0.3")}}}).want(201)
-	w.later(time.Minute)
-	lea.do("POST", "/lots/left", obj{"id": id(), "lot": "G-1", "step": "fill", "place": "filler", "boxes": []obj{{"prefix": "X", "from": 101, "to": 140}}}).want(201)
-	lea.do("POST", "/lots/shipped", obj{"id": id(), "lot": "G-1", "mass": kg("60"), "boxes": []obj{{"prefix": "X", "from": 101, "to": 124}}, "consignee": obj{"name": "Buyer A"}}).want(201)
-	lea.do("POST", "/lots/shipped", obj{"id": id(), "lot": "G-1", "mass": kg("39.25"), "boxes": []obj{{"prefix": "X", "from": 125, "to": 140}}, "consignee": obj{"name": "Buyer B"}}).want(201)
+	w.shippedLots()
+	mara := w.as("mara")
 
 	got := mara.do("GET", "/boxes/127/trace?prefix=X", nil).want(200).object()
 	trace := got["trace"].(obj)

@@ -263,27 +263,19 @@ func (q *call) history(events []*haccp.Event) (map[string][]*haccp.Event, error)
 			to = e.At
 		}
 	}
+	changes, err := plant.OfKinds(q.UserContext(), q.api.Site, from, to.Add(time.Millisecond), haccp.KindAmended, haccp.KindVoided, haccp.KindTimeAccepted)
+	if err != nil {
+		return nil, err
+	}
 	out := map[string][]*haccp.Event{}
-	for _, kind := range []string{haccp.KindAmended, haccp.KindVoided, haccp.KindTimeAccepted} {
-		p := plant.Query{Kind: kind, From: from, To: to.Add(time.Millisecond)}
-		for {
-			page, next, err := q.api.Site.Find(q.UserContext(), p)
-			if err != nil {
-				return nil, err
-			}
-			for _, e := range page {
-				out[e.Amends] = append(out[e.Amends], e)
-			}
-			if p.After = next; next == "" {
-				break
-			}
-		}
+	for _, e := range changes {
+		out[e.Amends] = append(out[e.Amends], e)
 	}
 	return out, nil
 }
 
 func readingOf(e *haccp.Event, changes []*haccp.Event) Reading {
-	slices.SortFunc(changes, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
+	plant.BySeq(changes)
 	r := Reading{Event: eventOf(e), Standing: "as-recorded", History: []Event{}}
 	for _, c := range changes {
 		switch c.Kind {

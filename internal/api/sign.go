@@ -390,19 +390,8 @@ func (q *call) listCases() (Cases, error) {
 
 // recordsOf reads every record about a case.
 func (q *call) recordsOf(id string) ([]*haccp.Event, error) {
-	var out []*haccp.Event
-	p := plant.Query{About: "deviation:" + id}
-	for {
-		page, next, err := q.api.Site.Find(q.UserContext(), p)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, page...)
-		if p.After = next; next == "" {
-			break
-		}
-	}
-	return bySeq(out), nil
+	out, err := plant.All(q.UserContext(), q.api.Site, plant.Query{About: "deviation:" + id})
+	return plant.BySeq(out), err
 }
 
 func (q *call) getCase() (CaseWithRecords, error) {

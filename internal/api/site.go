@@ -47,18 +47,8 @@ func (q *call) planNow() (reply.Plan, error) {
 
 // signedPlans reads the records of the plan versions.
 func (q *call) signedPlans() ([]*haccp.Event, error) {
-	var out []*haccp.Event
-	p := plant.Query{Kind: haccp.KindPlanSigned}
-	for {
-		page, next, err := q.api.Site.Find(q.UserContext(), p)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, page...)
-		if p.After = next; next == "" {
-			return bySeq(out), nil
-		}
-	}
+	out, err := plant.All(q.UserContext(), q.api.Site, plant.Query{Kind: haccp.KindPlanSigned})
+	return plant.BySeq(out), err
 }
 
 func (q *call) listPlans() (reply.Plans, error) {

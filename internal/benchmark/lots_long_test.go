@@ -17,6 +17,7 @@ import (
 	"linewarden/haccp/lot"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/benchmark"
 	"linewarden/internal/planfile"
 	"linewarden/internal/plant/codec"
 	"linewarden/internal/plant/facts"
@@ -291,7 +292,7 @@ func TestLongLots(t *testing.T) {
 			}
 			mean := sum / time.Duration(len(s.took))
 			slices.Sort(s.took)
-			figure(t, "%d lots, %d records: a reading is decided, encoded and stored in %s at the median, %s at the mean", i+1, s.state.Size,
+			benchmark.Figure(t, "%d lots, %d records: a reading is decided, encoded and stored in %s at the median, %s at the mean", i+1, s.state.Size,
 				s.took[len(s.took)/2].Round(time.Microsecond), mean.Round(time.Microsecond))
 			s.took = s.took[:0]
 		}
@@ -301,9 +302,9 @@ func TestLongLots(t *testing.T) {
 		}
 	}
 	s.flush()
-	figure(t, "%d lots and %d records written in %s", n, s.state.Size, time.Since(began).Round(time.Second))
+	benchmark.Figure(t, "%d lots and %d records written in %s", n, s.state.Size, time.Since(began).Round(time.Second))
 	grown := float64(heap()-early) / float64(n-n/2)
-	figure(t, "memory: %.0f bytes a closed lot; %d lots in the state", grown, len(s.state.Lots()))
+	benchmark.Figure(t, "memory: %.0f bytes a closed lot; %d lots in the state", grown, len(s.state.Lots()))
 	if grown > bytesALot {
 		t.Errorf("%.0f bytes a closed lot, %d are asked for", grown, bytesALot)
 	}
@@ -323,7 +324,7 @@ func (s *season) snapshot() {
 	if _, err := haccp.Restore(b, time.LoadLocation); err != nil {
 		s.t.Fatal(err)
 	}
-	figure(s.t, "snapshot: %d kB, written in %s, restored in %s", len(b)>>10, wrote.Round(time.Millisecond), time.Since(start).Round(time.Millisecond))
+	benchmark.Figure(s.t, "snapshot: %d kB, written in %s, restored in %s", len(b)>>10, wrote.Round(time.Millisecond), time.Since(start).Round(time.Millisecond))
 }
 
 // affected asks which lots a low reading touches: one drawn now, and one of long ago. The bare baseline goes over all
@@ -343,7 +344,7 @@ func (s *season) affected(n int) {
 		s.report(haccp.KindLotEntered, lead, &haccp.LotMoved{Lot: c, Step: "wash-1", Place: "bath-1"})
 	}
 	now := median(11, func(int) { lots = held(s.decide(haccp.KindReading, tech, s.test("bath-1", "40"), s.now)) })
-	figure(s.t, "a low reading now: %s with the lots it holds (%d)", now, lots)
+	benchmark.Figure(s.t, "a low reading now: %s with the lots it holds (%d)", now, lots)
 	if lots == 0 || now > affectedWithin {
 		s.t.Errorf("%d lots in %s; %s is asked for", lots, now, affectedWithin)
 	}
@@ -364,7 +365,7 @@ func (s *season) affected(n int) {
 			s.t.Fatal("none")
 		}
 	})
-	figure(s.t, "the question alone, of %d lots in the state: %s; bare walk over their stays: %s", len(all), ours, bare)
+	benchmark.Figure(s.t, "the question alone, of %d lots in the state: %s; bare walk over their stays: %s", len(all), ours, bare)
 	touched := 0
 	past := median(21, func(k int) {
 		at := s.now.Add(-time.Duration(n/2+k*7) * 6 * time.Minute)
@@ -372,7 +373,7 @@ func (s *season) affected(n int) {
 		f := s.facts(func(f haccp.Facts) (haccp.Need, error) { return s.state.SpanNeeds(spans, f), nil })
 		touched = len(s.state.SpanTouches(spans, f))
 	})
-	figure(s.t, "a span of 20 minutes %d lots ago, read from the log: %s for the lots it touched (%d)", n/2, past, touched)
+	benchmark.Figure(s.t, "a span of 20 minutes %d lots ago, read from the log: %s for the lots it touched (%d)", n/2, past, touched)
 	if touched == 0 || past > affectedWithin {
 		s.t.Errorf("%d lots in %s; %s is asked for", touched, past, affectedWithin)
 	}
@@ -398,7 +399,7 @@ func (s *season) traces(n int) {
 			}
 		}
 	})
-	figure(s.t, "a box traced back to %d lots, read from the log: %s; bare reading of their records: %s", len(kin), ours, bare)
+	benchmark.Figure(s.t, "a box traced back to %d lots, read from the log: %s; bare reading of their records: %s", len(kin), ours, bare)
 	if len(kin) != 4 || ours > traceWithin {
 		s.t.Errorf("%v in %s; %s is asked for", kin, ours, traceWithin)
 	}

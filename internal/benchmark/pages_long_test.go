@@ -80,12 +80,12 @@ func timePages(t *testing.T, client *http.Client, base, of string, within time.D
 			over++
 		}
 		if i < 6 || p.Median > within {
-			figure(t, "%s: %s median %s, worst %s, %d kB", of, p.Kind, p.Median.Round(100*time.Microsecond), p.Worst.Round(100*time.Microsecond), p.Bytes/1000)
+			benchmark.Figure(t, "%s: %s median %s, worst %s, %d kB", of, p.Kind, p.Median.Round(100*time.Microsecond), p.Worst.Round(100*time.Microsecond), p.Bytes/1000)
 		}
 		if p.Median > pageLeeway*within {
 			t.Errorf("%s takes %s at the median, %s is asked for", p.Address, p.Median, within)
 		}
 	}
 	middle := pages[len(pages)/2].Median
-	figure(t, "%s: %d kinds of pages, %d slower than %s; of half of them the median is below %s", of, len(pages), over, within, middle.Round(100*time.Microsecond))
+	benchmark.Figure(t, "%s: %d kinds of pages, %d slower than %s; of half of them the median is below %s", of, len(pages), over, within, middle.Round(100*time.Microsecond))
 }

@@ -23,6 +23,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"linewarden/internal/benchmark"
 )
 
 // What is asked of a log of many readings. The first figure is the one that the times are asked for.
@@ -64,7 +66,7 @@ func TestLongScale(t *testing.T) {
 	}
 	if a, b := memory[million], memory[5*million]; a > 0 && b > 0 {
 		growth := float64(b) / float64(a)
-		figure(t, "memory at 5 million over that at 1 million: %.2f", growth)
+		benchmark.Figure(t, "memory at 5 million over that at 1 million: %.2f", growth)
 		if growth > mostGrowth {
 			t.Errorf("memory grows by %.2f, at most %.1f is asked for", growth, mostGrowth)
 		}
@@ -86,7 +88,7 @@ func scale(t *testing.T, binary string, n int) int64 {
 		timePages(t, s.client, s.base, fmt.Sprintf("%d readings", n), millionPageWithin, 10)
 	}
 	memory := s.stop(from)
-	figure(t, "started from the snapshot in %s, at most %d MB", started.Round(time.Millisecond), memory>>20)
+	benchmark.Figure(t, "started from the snapshot in %s, at most %d MB", started.Round(time.Millisecond), memory>>20)
 	if started > startWithin {
 		t.Errorf("the start took %s, %s is asked for", started, startWithin)
 	}
@@ -101,27 +103,8 @@ func scale(t *testing.T, binary string, n int) int64 {
 	cold := s.serve()
 	s.ready(true)
 	replayed := time.Since(began)
-	figure(t, "cold replay in %s (%.0f records/s), at most %d MB", replayed.Round(time.Millisecond), float64(n)/replayed.Seconds(), s.stop(cold)>>20)
+	benchmark.Figure(t, "cold replay in %s (%.0f records/s), at most %d MB", replayed.Round(time.Millisecond), float64(n)/replayed.Seconds(), s.stop(cold)>>20)
 	return memory
-}
-
-// figure logs what was measured, and adds it to the file that LINEWARDEN_FIGURES names.
-func figure(t *testing.T, format string, args ...any) {
-	t.Helper()
-	line := fmt.Sprintf(format, args...)
-	t.Log(line)
-	name := os.Getenv("LINEWARDEN_FIGURES")
-	if name == "" {
-		return
-	}
-	f, err := os.OpenFile(name, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o600)
-	if err == nil {
-		_, err = fmt.Fprintf(f, "%s: %s\n", t.Name(), line)
-		err = errors.Join(err, f.Close())
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
 }
 
 func removeIfThere(path string) error {
@@ -213,7 +196,7 @@ func (s *scaleRun) importAll() {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	figure(s.t, "%d readings of two quantities imported in %s (%.0f/s), %d MB on disk, %.0f bytes each", s.n, took.Round(time.Millisecond),
+	benchmark.Figure(s.t, "%d readings of two quantities imported in %s (%.0f/s), %d MB on disk, %.0f bytes each", s.n, took.Round(time.Millisecond),
 		float64(s.n)/took.Seconds(), info.Size()>>20, float64(info.Size())/float64(s.n))
 	if within := importWithin * time.Duration(max(1, s.n/million)); took > within {
 		s.t.Errorf("the import took %s, %s is asked for", took, within)
@@ -329,7 +312,7 @@ func (s *scaleRun) readDays() {
 	}
 	slices.Sort(took)
 	median, worst := took[len(took)/2], took[len(took)-1]
-	figure(s.t, "a day's 1,440 readings of one check: median %s, worst %s of %d days", median.Round(10*time.Microsecond), worst.Round(10*time.Microsecond), len(took))
+	benchmark.Figure(s.t, "a day's 1,440 readings of one check: median %s, worst %s of %d days", median.Round(10*time.Microsecond), worst.Round(10*time.Microsecond), len(took))
 	if median > dayWithin {
 		s.t.Errorf("a day's readings took %s, %s is asked for", median, dayWithin)
 	}

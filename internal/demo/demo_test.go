@@ -184,7 +184,7 @@ func checkCases(t *testing.T, s *plant.Site) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if d := haccp.FoldCase(bySeq(all)); d.IsClosed {
+		if d := haccp.FoldCase(plant.BySeq(all)); d.IsClosed {
 			closed = append(closed, d.Ground)
 			if len(d.Parts) != 4 || len(d.Loggers) == 0 || slices.Contains(d.Loggers, "herminia") {
 				t.Errorf("closed case: %d parts, logged by %v", len(d.Parts), d.Loggers)
@@ -195,11 +195,6 @@ func checkCases(t *testing.T, s *plant.Site) {
 	if want := []string{haccp.GroundExcursion, haccp.GroundMiss, haccp.GroundResult}; !slices.Equal(closed, want) {
 		t.Errorf("closed cases %v, want %v", closed, want)
 	}
-}
-
-func bySeq(events []*haccp.Event) []*haccp.Event {
-	slices.SortFunc(events, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
-	return events
 }
 
 // TestAnyMoment wants the same stories whatever the moment at which the history ends, and whatever chance.

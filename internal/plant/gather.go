@@ -26,3 +26,18 @@ func (s *Site) Gatherer(state *haccp.State) Gatherer {
 func (g Gatherer) Gather(ctx context.Context, had haccp.Facts, needs func(haccp.Facts) haccp.Need) (haccp.Facts, error) {
 	return g.library.GatherOn(ctx, had, func(f haccp.Facts) (haccp.Need, error) { return needs(f), nil })
 }
+
+// MostRanges bounds the ranges of records that are read for one question.
+const MostRanges = 20_000
+
+// Bounded asks needs for no more once the facts would hold more than MostRanges; then much is true.
+func Bounded(needs func(haccp.Facts) haccp.Need) (bounded func(haccp.Facts) haccp.Need, much *bool) {
+	much = new(bool)
+	return func(had haccp.Facts) haccp.Need {
+		need := needs(had)
+		if *much = len(had.Ranges)+len(need.Ranges) > MostRanges; *much {
+			return haccp.Need{}
+		}
+		return need
+	}, much
+}

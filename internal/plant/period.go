@@ -83,18 +83,20 @@ func (r *periodReader) kinds(from, to time.Time, kinds ...string) []*haccp.Event
 }
 
 func (r *periodReader) all(q Query) []*haccp.Event {
+	if r.err != nil {
+		return nil
+	}
 	var out []*haccp.Event
-	for r.err == nil {
-		var page []*haccp.Event
-		page, q.After, r.err = r.site.Find(r.ctx, q)
-		out = append(out, page...)
-		if r.n += len(page); r.n > periodRecords && r.err == nil {
-			r.err = &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "from", Code: "period-too-long",
+	for e, err := range Each(r.ctx, r.site, q) {
+		if r.n++; err == nil && r.n > periodRecords {
+			err = &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "from", Code: "period-too-long",
 				Message: fmt.Sprintf("the period holds more than %d records: ask for a shorter one", periodRecords)}
 		}
-		if q.After == "" {
+		if err != nil {
+			r.err = err
 			break
 		}
+		out = append(out, e)
 	}
 	return out
 }

@@ -51,7 +51,7 @@ type alertRow struct {
 // shapes says which shape a severity has; the word stands beside it.
 var shapes = map[string]string{alarm.Critical: "outside", alarm.Warning: "act", alarm.Notice: "do"}
 
-func (s *Server) routeAlerts(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeAlerts(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/alerts", in(s.alertList))
 	app.Post("/alerts/:alert/:act", in(s.alertAct))
 }

@@ -60,7 +60,7 @@ func (s *Server) newChangePage(c *fiber.Ctx, f *frame.Frame, change string) (*ch
 	return p, nil
 }
 
-func (s *Server) changeForm(change string) func(*fiber.Ctx, *frame.Frame) error {
+func (s *Server) changeForm(change string) frame.Handler {
 	return func(c *fiber.Ctx, f *frame.Frame) error {
 		p, err := s.newChangePage(c, f, change)
 		if err != nil {
@@ -70,7 +70,7 @@ func (s *Server) changeForm(change string) func(*fiber.Ctx, *frame.Frame) error 
 	}
 }
 
-func (s *Server) changeSave(change string) func(*fiber.Ctx, *frame.Frame) error {
+func (s *Server) changeSave(change string) frame.Handler {
 	return func(c *fiber.Ctx, f *frame.Frame) error {
 		p, err := s.newChangePage(c, f, change)
 		if err != nil {

@@ -47,7 +47,7 @@ type partRow struct {
 	Signed            []frame.SignedRow
 }
 
-func (s *Server) routeCases(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeCases(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/deviations", in(s.deviationList))
 	app.Get("/deviations/:id", in(s.deviationShow))
 	app.Post("/deviations/:id/fix", in(s.fixSave))
@@ -74,11 +74,11 @@ func (s *Server) deviationList(c *fiber.Ctx, f *frame.Frame) error {
 
 // findCase gives a case from the state, or folds it from its records.
 func (s *Server) findCase(ctx context.Context, f *frame.Frame, id string) (*haccp.Deviation, []*haccp.Event, error) {
-	events, _, err := s.site.Find(ctx, plant.Query{About: "deviation:" + id})
+	events, err := plant.All(ctx, s.site, plant.Query{About: "deviation:" + id})
 	if err != nil {
 		return nil, nil, err
 	}
-	slices.SortFunc(events, func(a, b *haccp.Event) int { return int(a.Seq - b.Seq) })
+	plant.BySeq(events)
 	d, ok := f.State.Case(id)
 	if !ok {
 		if d, err = s.site.FoldCase(ctx, events); err != nil {

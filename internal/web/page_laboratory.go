@@ -40,7 +40,7 @@ type sampleFormPage struct {
 	Fields        []frame.Field
 }
 
-func (s *Server) routeLaboratory(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeLaboratory(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/laboratory", in(s.laboratoryList))
 	app.Get("/laboratory-sample", in(s.takeForm))
 	app.Post("/laboratory-sample", in(s.takeSave))
@@ -72,11 +72,11 @@ func (s *Server) newSamplePage(c *fiber.Ctx, f *frame.Frame) (*samplePage, error
 	}
 	l, ok := f.State.Lot(code)
 	if !ok {
-		events, _, err := s.site.Find(c.UserContext(), plant.Query{About: "lot:" + code, Descending: true})
+		events, err := plant.All(c.UserContext(), s.site, plant.Query{About: "lot:" + code, Descending: true})
 		if err != nil {
 			return nil, err
 		}
-		state := f.State.WithLots([]string{code}, haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{haccp.LotRange(code): frame.BySeq(events)}})
+		state := f.State.WithLots([]string{code}, haccp.Facts{Ranges: map[haccp.Range][]*haccp.Event{haccp.LotRange(code): plant.BySeq(events)}})
 		if l, ok = state.Lot(code); !ok {
 			return nil, noPage()
 		}

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"net/url"
 	"strconv"
 
@@ -36,7 +35,7 @@ type lotPage struct {
 	Records    []frame.RecordRow
 }
 
-func (s *Server) routeLots(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeLots(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/lots", in(s.lotList))
 	app.Get("/lots/:lot", in(s.lotShow))
 }
@@ -55,7 +54,7 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	if err != nil {
 		return noPage()
 	}
-	events, err := s.recordsAbout(c.UserContext(), "lot:"+code)
+	events, err := plant.All(c.UserContext(), s.site, plant.Query{About: "lot:" + code, Descending: true})
 	if err != nil {
 		return err
 	}
@@ -105,21 +104,6 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	}
 	f.Sheet = f.T("lot.sheet", "lot", code, "records", strconv.Itoa(len(p.Records)))
 	return s.show(c, fiber.StatusOK, "lot", f.T("lot.title", "lot", code), p)
-}
-
-// recordsAbout reads every record about a key, the newest first.
-func (s *Server) recordsAbout(ctx context.Context, key string) ([]*haccp.Event, error) {
-	var all []*haccp.Event
-	for q := (plant.Query{About: key, Descending: true}); ; {
-		events, next, err := s.site.Find(ctx, q)
-		if err != nil {
-			return nil, err
-		}
-		if all = append(all, events...); next == "" {
-			return all, nil
-		}
-		q.After = next
-	}
 }
 
 func lotLink(f *frame.Frame, code string, k *lot.Link) string {

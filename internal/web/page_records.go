@@ -2,10 +2,6 @@ package web
 
 import (
 	"bytes"
-	"cmp"
-	"context"
-	"iter"
-	"slices"
 	"strconv"
 	"time"
 
@@ -52,7 +48,7 @@ type recordsPage struct {
 // SizeText is the number of records in the log.
 func (p *recordsPage) SizeText() string { return strconv.FormatInt(p.Size, 10) }
 
-func (s *Server) routeRecords(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeRecords(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/records", in(s.recordList))
 	app.Get("/records/:id", in(s.recordShow))
 	for _, change := range []string{changeAmend, changeVoid, changeTime} {
@@ -143,18 +139,12 @@ func (s *Server) readingsFile(c *fiber.Ctx, f *frame.Frame) error {
 	if err != nil {
 		return err
 	}
-	var changed []*haccp.Event
-	for _, kind := range []string{haccp.KindAmended, haccp.KindVoided} {
-		for e, err := range s.each(c.UserContext(), plant.Query{Kind: kind, From: from.At, To: to.At}) {
-			if err != nil {
-				return err
-			}
-			changed = append(changed, e)
-		}
+	changed, err := plant.OfKinds(c.UserContext(), s.site, from.At, to.At, haccp.KindAmended, haccp.KindVoided)
+	if err != nil {
+		return err
 	}
-	slices.SortFunc(changed, func(a, b *haccp.Event) int { return cmp.Compare(a.Seq, b.Seq) })
 	var b bytes.Buffer
-	readings := s.each(c.UserContext(), plant.Query{Kind: haccp.KindReading, From: from.At, To: to.At})
+	readings := plant.Each(c.UserContext(), s.site, plant.Query{Kind: haccp.KindReading, From: from.At, To: to.At})
 	if err := report.ReadingsCSV(&b, readings, report.NewChanges(changed), f.ReportHead()); err != nil {
 		return err
 	}
@@ -170,26 +160,4 @@ func sendFile(c *fiber.Ctx, name, kind string, body []byte) error {
 	c.Attachment(name)
 	c.Set(fiber.HeaderContentType, kind)
 	return c.Send(body)
-}
-
-// each reads every event of a query, page by page.
-func (s *Server) each(ctx context.Context, q plant.Query) iter.Seq2[*haccp.Event, error] {
-	return func(yield func(*haccp.Event, error) bool) {
-		for {
-			events, next, err := s.site.Find(ctx, q)
-			if err != nil {
-				yield(nil, err)
-				return
-			}
-			for _, e := range events {
-				if !yield(e, nil) {
-					return
-				}
-			}
-			if next == "" {
-				return
-			}
-			q.After = next
-		}
-	}
 }

@@ -20,7 +20,7 @@ type Group interface {
 	Settle(ctx context.Context) error
 }
 
-func (s *Server) routeGroup(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routeGroup(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/", in(s.sitesShow))
 	app.Post("/people/:id/site-role", in(s.siteRoleChange))
 }

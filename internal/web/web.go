@@ -65,7 +65,7 @@ type Options struct {
 	// /sites/north; whoever routes takes it off.
 	Root string
 	// Draft keeps the plan that is worked on before the first one is signed; nil: none is kept.
-	Draft firstrun.Draft
+	Draft frame.Draft
 	// Group says that these are the pages of a group, and how its sites stand; nil: of a site.
 	Group Group
 }
@@ -80,7 +80,7 @@ type Server struct {
 	authority desk.Authority
 	root      string
 	group     Group
-	draft     firstrun.Draft
+	draft     frame.Draft
 	templates *template.Template
 	alerts    func(ctx context.Context) (AlertService, error)
 	static    *assets.Set
@@ -174,7 +174,7 @@ func (s *Server) Register(app fiber.Router) {
 	app.Post("/language", s.setLanguage)
 	app.Post("/mode", s.setMode)
 	s.routeSignIn(app)
-	in := func(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler { return s.inside(h) }
+	in := func(h frame.Handler) fiber.Handler { return s.inside(h) }
 	if s.group != nil {
 		s.routeGroup(app, in)
 	} else {
@@ -189,7 +189,7 @@ func (s *Server) Register(app fiber.Router) {
 }
 
 // routePlant adds the pages of a plant's work.
-func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Frame) error) fiber.Handler) {
+func (s *Server) routePlant(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	at := s.atTablet
 	app.Get("/checks/:check/:place", at(s.checkForm))
 	app.Get("/b/:place", at(s.labelForm))
@@ -219,7 +219,7 @@ func (s *Server) routePlant(app fiber.Router, in func(func(*fiber.Ctx, *frame.Fr
 }
 
 // inside lets through only who is signed in, and forms only from our own pages.
-func (s *Server) inside(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler {
+func (s *Server) inside(h frame.Handler) fiber.Handler {
 	return func(c *fiber.Ctx) error {
 		w, err := s.gate.Who(c)
 		if err != nil {
@@ -246,7 +246,7 @@ func (s *Server) inside(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler {
 
 // atTablet lets through who is signed in, and whoever stands before an enrolled tablet. For the latter, and where the
 // tablet asks for a page to keep (device=1), the page names nobody.
-func (s *Server) atTablet(h func(*fiber.Ctx, *frame.Frame) error) fiber.Handler {
+func (s *Server) atTablet(h frame.Handler) fiber.Handler {
 	inside := s.inside(h)
 	return func(c *fiber.Ctx) error {
 		w, err := s.gate.Who(c)

@@ -1,7 +1,6 @@
 package tracing
 
 import (
-	"slices"
 	"time"
 
 	"linewarden/haccp"
@@ -30,43 +29,18 @@ type LotBoxes struct {
 // Consigned is what a consignee was sent.
 type Consigned struct {
 	Name      string `json:"name"`
-	Shipments int    `json:"shipments"`
+	Shipments int64  `json:"shipments"`
 	Boxes     int64  `json:"boxes"`
 	Mass      string `json:"kg"`
-	Unweighed int    `json:"unweighed,omitempty" doc:"Shipments without a mass."`
+	Unweighed int64  `json:"unweighed,omitempty" doc:"Shipments without a mass."`
 }
 
-// ConsignedOf adds shipments up by consignee, in the order of their names.
-func ConsignedOf(shipments []haccp.Shipment) []Consigned {
-	type sum struct {
-		Consigned
-		mass lot.Mass
-	}
-	by := map[string]*sum{}
-	var names []string
-	for _, x := range shipments {
-		name := x.Body.Consignee.Name
-		c := by[name]
-		if c == nil {
-			c = &sum{Consigned: Consigned{Name: name}}
-			by[name], names = c, append(names, name)
-		}
-		c.Shipments++
-		for _, b := range x.Body.Boxes {
-			c.Boxes += b.To - b.From + 1
-		}
-		if m := genealogy.MassOf(&x); m != nil {
-			c.mass += *m
-		} else {
-			c.Unweighed++
-		}
-	}
-	slices.Sort(names)
-	out := make([]Consigned, 0, len(names))
-	for _, name := range names {
-		c := by[name]
-		c.Mass = c.mass.Decimal()
-		out = append(out, c.Consigned)
+// ConsignedOf adds the shipments of lots up by consignee, in the order of their names.
+func ConsignedOf(lots []*haccp.LotState) []Consigned {
+	out := []Consigned{}
+	for _, x := range genealogy.Consignees(lots) {
+		mass, _ := x.Mass.Number() // a sum is a plain number
+		out = append(out, Consigned{Name: x.Name, Shipments: x.Shipments, Boxes: x.Boxes, Mass: mass.String(), Unweighed: x.Unweighed})
 	}
 	return out
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 
+	"linewarden/internal/plant"
 	"linewarden/internal/plant/lotbook"
 	"linewarden/internal/report"
 )
@@ -16,7 +17,7 @@ type LotRows struct {
 
 // Export writes the lots of an export, one after the other.
 type Export struct {
-	Find  lotbook.Finder
+	Find  plant.Finder
 	Asked lotbook.Asked
 	Form  string // report.FormCSV or FormJSON
 	Head  report.Head

@@ -5,7 +5,6 @@ package lotbook
 import (
 	"context"
 	"fmt"
-	"iter"
 	"slices"
 	"strings"
 	"time"
@@ -13,11 +12,6 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/plant"
 )
-
-// Finder finds records; *plant.Site is one.
-type Finder interface {
-	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
-}
 
 // Asked says which lots, and which of their records. What is empty has no bound.
 type Asked struct {
@@ -36,7 +30,7 @@ var errTooMany = &haccp.Refusal{Kind: haccp.ErrInvalid, Field: "to", Code: "too-
 var kinds = []string{haccp.KindLotReceived, haccp.KindLotFed, haccp.KindLotLeft, haccp.KindLotShipped}
 
 // Codes lists the lots with records of the kinds of an export, sorted.
-func Codes(ctx context.Context, f Finder, a Asked) ([]string, error) {
+func Codes(ctx context.Context, f plant.Finder, a Asked) ([]string, error) {
 	if a.Lot != "" {
 		events, err := Of(ctx, f, a, a.Lot)
 		if err != nil || len(events) == 0 {
@@ -46,9 +40,9 @@ func Codes(ctx context.Context, f Finder, a Asked) ([]string, error) {
 	}
 	seen := map[string]bool{}
 	for _, kind := range kinds {
-		for e, err := range each(ctx, f, plant.Query{Kind: kind, From: a.From, To: a.To}) {
+		for e, err := range plant.Each(ctx, f, plant.Query{Kind: kind, From: a.From, To: a.To}) {
 			if err != nil {
-				return nil, err
+				return nil, fmt.Errorf("read lots: %w", err)
 			}
 			for _, key := range e.About {
 				code, is := strings.CutPrefix(key, "lot:")
@@ -70,47 +64,23 @@ func Codes(ctx context.Context, f Finder, a Asked) ([]string, error) {
 }
 
 // Of gives the records about a lot in the period, and those that changed them, whenever.
-func Of(ctx context.Context, f Finder, a Asked, code string) ([]*haccp.Event, error) {
-	var out []*haccp.Event
-	for e, err := range each(ctx, f, plant.Query{About: "lot:" + code, From: a.From, To: a.To}) {
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, e)
+func Of(ctx context.Context, f plant.Finder, a Asked, code string) ([]*haccp.Event, error) {
+	out, err := plant.All(ctx, f, plant.Query{About: "lot:" + code, From: a.From, To: a.To})
+	if err != nil {
+		return nil, fmt.Errorf("read lots: %w", err)
 	}
 	return out, nil
-}
-
-// each gives every event of a query, page after page.
-func each(ctx context.Context, f Finder, q plant.Query) iter.Seq2[*haccp.Event, error] {
-	return func(yield func(*haccp.Event, error) bool) {
-		for {
-			events, next, err := f.Find(ctx, q)
-			if err != nil {
-				yield(nil, fmt.Errorf("read lots: %w", err))
-				return
-			}
-			for _, e := range events {
-				if !yield(e, nil) {
-					return
-				}
-			}
-			if q.After = next; next == "" {
-				return
-			}
-		}
-	}
 }
 
 // Products tells what lots are called: as they were received, else as what they were made of. It keeps what it found.
 type Products struct {
 	ctx   context.Context //nolint:containedctx // one Products serves one export
-	find  Finder
+	find  plant.Finder
 	known map[string]string
 }
 
 // NewProducts begins with nothing known.
-func NewProducts(ctx context.Context, f Finder) *Products {
+func NewProducts(ctx context.Context, f plant.Finder) *Products {
 	return &Products{ctx: ctx, find: f, known: map[string]string{}}
 }
 

@@ -16,13 +16,6 @@ import (
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page.
-type Pages interface {
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-	Redirect(c *fiber.Ctx, to string) error
-	Refused(c *fiber.Ctx, f *frame.Frame, form *frame.Form, err error, fields map[string]string) int
-}
-
 // Door makes badges worthless and new ones.
 type Door interface {
 	IssueBadge(ctx context.Context, by, person string, at time.Time) (string, error)
@@ -32,16 +25,13 @@ type Door interface {
 
 // Badges serves the page. All members are required.
 type Badges struct {
-	Pages Pages
+	Pages frame.Pages
 	Door  Door
 	Clock func() time.Time
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 // Register adds the routes. in lets only people through who are signed in.
-func (b *Badges) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+func (b *Badges) Register(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/badges", in(b.list))
 	app.Post("/badges/:id", in(b.change))
 }

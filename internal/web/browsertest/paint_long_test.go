@@ -3,9 +3,6 @@
 package browsertest
 
 import (
-	"errors"
-	"fmt"
-	"os"
 	"slices"
 	"testing"
 	"time"
@@ -13,6 +10,8 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
+
+	"linewarden/internal/benchmark"
 )
 
 // A phone on a slow mobile network: round trips of 150 ms, 1.6 Mbit/s down and 750 kbit/s up, a processor four times as slow
@@ -88,7 +87,7 @@ func TestLongFirstPaint(t *testing.T) {
 				worst = r
 			}
 		}
-		figure(t, "%s, %d pages on a slow phone: first contentful paint median %.0f ms, slowest %.0f ms (%s)", person, len(all), all[len(all)/2], all[len(all)-1], worst)
+		benchmark.Figure(t, "%s, %d pages on a slow phone: first contentful paint median %.0f ms, slowest %.0f ms (%s)", person, len(all), all[len(all)/2], all[len(all)-1], worst)
 	}
 }
 
@@ -105,24 +104,5 @@ func onSlowPhone(v *visit) {
 	}
 	if err != nil {
 		v.t.Fatal(err)
-	}
-}
-
-// figure logs what was measured, and adds it to the file that LINEWARDEN_FIGURES names.
-func figure(t *testing.T, format string, args ...any) {
-	t.Helper()
-	line := fmt.Sprintf(format, args...)
-	t.Log(line)
-	name := os.Getenv("LINEWARDEN_FIGURES")
-	if name == "" {
-		return
-	}
-	f, err := os.OpenFile(name, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o600)
-	if err == nil {
-		_, err = fmt.Fprintf(f, "%s: %s\n", t.Name(), line)
-		err = errors.Join(err, f.Close())
-	}
-	if err != nil {
-		t.Fatal(err)
 	}
 }

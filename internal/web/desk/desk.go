@@ -6,7 +6,6 @@
 package desk
 
 import (
-	"context"
 	"time"
 
 	"github.com/gofiber/fiber/v2"
@@ -18,42 +17,16 @@ import (
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page, or leads to another one.
-type Pages interface {
-	Frame(c *fiber.Ctx, w *gate.Who) *frame.Frame
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-	Redirect(c *fiber.Ctx, to string) error
-	// Refused puts an error onto a form that is shown again and gives the status of the answer.
-	Refused(c *fiber.Ctx, f *frame.Frame, form *frame.Form, err error, fields map[string]string) int
-}
-
-// Commands sends what a form says to the plant.
-type Commands interface {
-	Report(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind string, ask any) (plant.Result, error)
-	Ask(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind string, ask any, prefer ...string) (plant.Result, error)
-	Signing(f *frame.Frame, statement string, roles ...string) *frame.Signing
-	// Signed checks the password and sends the decision that ask makes with the signature.
-	Signed(c *fiber.Ctx, f *frame.Frame, form *frame.Form, g *frame.Signing, meaning, kind string, ask func(haccp.Signature) any) error
-	// Stand gives a report with its body as it stands after all that changed it.
-	Stand(ctx context.Context, f *frame.Frame, id string) (e *haccp.Event, body any, voided bool, err error)
-}
-
 // Desk serves the pages. All members but Authority and Root are required.
 type Desk struct {
 	Site      *plant.Site
 	Gate      *gate.Gate
 	Clock     func() time.Time
-	Pages     Pages
-	Commands  Commands
+	Pages     frame.Pages
+	Commands  frame.Commands
 	Authority Authority
-	Root      string // what the addresses of the pages begin with
-	Draft     Draft  // of a plan, before the first one is signed; nil: none is kept
-}
-
-// Draft is the plan that is worked on before the first one is signed.
-type Draft interface {
-	Text() (string, error)
-	Keep(text string) error
+	Root      string      // what the addresses of the pages begin with
+	Draft     frame.Draft // of a plan, before the first one is signed; nil: none is kept
 }
 
 // Authority is the plant's own certificate authority; without a Fingerprint there is none.
@@ -62,11 +35,8 @@ type Authority struct {
 	Fingerprint string        // SHA-256 of the certificate, in pairs of hexadecimal digits
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 // Register adds the routes. in lets only people through who are signed in.
-func (d *Desk) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+func (d *Desk) Register(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	d.routeMaterials(app, in)
 	d.routeInstruments(app, in)
 	app.Get("/plan", in(d.planShow))

@@ -45,7 +45,7 @@ type ToolCheck struct {
 	Points                     []string
 }
 
-func (d *Desk) routeInstruments(app fiber.Router, in func(Handler) fiber.Handler) {
+func (d *Desk) routeInstruments(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/instruments", in(d.instrumentList))
 	app.Get("/instruments/:id", in(d.instrumentShow))
 	app.Post("/instruments/:id", in(d.instrumentAct))

@@ -67,7 +67,7 @@ type MaterialPage struct {
 	Uncertified bool
 }
 
-func (d *Desk) routeMaterials(app fiber.Router, in func(Handler) fiber.Handler) {
+func (d *Desk) routeMaterials(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/materials", in(d.materialList))
 	app.Get("/materials/receive", in(d.receiveForm))
 	app.Post("/materials/receive", in(d.receiveSave))

@@ -4,7 +4,6 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
-	"io"
 	"strconv"
 	"strings"
 	"time"
@@ -115,20 +114,12 @@ func (d *Desk) planCheck(c *fiber.Ctx, f *frame.Frame) error {
 
 // upload takes the text of the file, where one was chosen.
 func (p *NewPlanPage) upload(c *fiber.Ctx) error {
-	head, err := c.FormFile("file")
-	if err == nil && head.Size > 0 {
-		if head.Size > maxPlan {
-			return p.tooLarge()
-		}
-		file, err := head.Open()
-		if err != nil {
-			return fmt.Errorf("read plan file: %w", err)
-		}
-		b, err := io.ReadAll(file)
-		if err = errors.Join(err, file.Close()); err != nil {
-			return fmt.Errorf("read plan file: %w", err)
-		}
-		p.File, p.Source = head.Filename, string(b)
+	name, text, err := frame.File(c, "file")
+	if err != nil {
+		return err
+	}
+	if name != "" {
+		p.File, p.Source = name, text
 	}
 	switch {
 	case strings.TrimSpace(p.Source) == "":

@@ -61,11 +61,10 @@ func (d *Desk) planShow(c *fiber.Ctx, f *frame.Frame) error {
 
 // source gives the file of a plan version as it was signed.
 func (d *Desk) source(ctx context.Context, version int) (string, error) {
-	events, _, err := d.Site.Find(ctx, plant.Query{Kind: haccp.KindPlanSigned})
-	if err != nil {
-		return "", err
-	}
-	for _, e := range events {
+	for e, err := range plant.Each(ctx, d.Site, plant.Query{Kind: haccp.KindPlanSigned}) {
+		if err != nil {
+			return "", err
+		}
 		if b, ok := e.Body.(*haccp.PlanSigned); ok && b.Version == version {
 			return b.Source, nil
 		}

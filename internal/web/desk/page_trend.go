@@ -13,6 +13,7 @@ import (
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/trend"
+	"linewarden/internal/plant"
 	"linewarden/internal/web/frame"
 	"linewarden/internal/web/trends"
 )
@@ -162,7 +163,7 @@ func (d *Desk) trendShow(c *fiber.Ctx, f *frame.Frame) error {
 
 // Around gives the charts of a point at a place for a stretch of time, for a page that is about something else: of
 // the quantities that were outside, where any was.
-func Around(ctx context.Context, log trends.Log, f *frame.Frame, a trends.Asked) ([]TrendChart, error) {
+func Around(ctx context.Context, log plant.Finder, f *frame.Frame, a trends.Asked) ([]TrendChart, error) {
 	a.Now = f.Now
 	x, err := trends.Collect(ctx, log, f.State, a)
 	if err != nil {

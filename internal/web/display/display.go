@@ -20,23 +20,14 @@ import (
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page, whole or its content only.
-type Pages interface {
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-	Render(name string, page frame.Pager) (string, error)
-}
-
 // Display serves the page. All members are required.
 type Display struct {
 	Site  *plant.Site
-	Pages Pages
+	Pages frame.Pages
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 // Register adds the routes. in lets only people through who are signed in.
-func (d *Display) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+func (d *Display) Register(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/display", in(d.show))
 	app.Get("/display/now", in(d.now))
 }

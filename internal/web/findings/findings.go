@@ -17,31 +17,19 @@ import (
 	"linewarden/haccp/patterns"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/haccp/standing"
 	"linewarden/internal/plant"
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page.
-type Pages interface {
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-}
-
-// Records finds records.
-type Records interface {
-	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
-}
-
 // Findings serves the page. All members are required.
 type Findings struct {
-	Pages   Pages
-	Records Records
+	Pages   frame.Pages
+	Records plant.Finder
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 // Register adds the route. in lets only people through who are signed in.
-func (x *Findings) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+func (x *Findings) Register(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/patterns", in(x.show))
 }
 
@@ -95,52 +83,23 @@ func (x *Findings) show(c *fiber.Ctx, f *frame.Frame) error {
 	return x.Pages.Show(c, fiber.StatusOK, "patterns", f.T("patterns.title"), p)
 }
 
-// report is a reading as it stands.
-type report struct {
-	event *haccp.Event
-	body  *haccp.Reading
-}
-
 // read gives the readings of a time that were logged by hand, as amended and without voided ones.
-func (x *Findings) read(ctx context.Context, p *Page, from, to time.Time) ([]report, error) {
-	byID := map[string]*report{}
+func (x *Findings) read(ctx context.Context, p *Page, from, to time.Time) ([]standing.Reading, error) {
+	readings := standing.Readings{}
 	for _, kind := range []string{haccp.KindReading, haccp.KindAmended, haccp.KindVoided} {
-		q := plant.Query{Kind: kind, From: from, To: to, Descending: kind == haccp.KindReading}
-		for n := 0; ; {
-			events, next, err := x.Records.Find(ctx, q)
+		n := 0
+		for e, err := range plant.Each(ctx, x.Records, plant.Query{Kind: kind, From: from, To: to, Descending: kind == haccp.KindReading}) {
 			if err != nil {
 				return nil, err
 			}
-			for _, e := range events {
-				switch b := e.Body.(type) {
-				case *haccp.Reading:
-					byID[e.ID] = &report{e, b}
-				case *haccp.Amended:
-					if r, ok := b.New.(*haccp.Reading); ok && byID[b.Target] != nil {
-						byID[b.Target].body = r
-					}
-				case *haccp.Voided:
-					delete(byID, b.Target)
-				}
-			}
-			if n += len(events); next == "" {
-				break
-			} else if n >= mostReadings {
+			if n++; n > mostReadings {
 				p.More = true
 				break
 			}
-			q.After = next
+			readings.Take(e)
 		}
 	}
-	out := make([]report, 0, len(byID))
-	for _, r := range byID {
-		if r.body.Mode == "hand" {
-			out = append(out, *r)
-		}
-	}
-	slices.SortFunc(out, func(a, b report) int {
-		return cmp.Or(a.event.At.Compare(b.event.At), cmp.Compare(a.event.Seq, b.event.Seq))
-	})
+	out := readings.Sorted(func(r *standing.Reading) bool { return r.Body.Mode == "hand" })
 	p.Readings = len(out)
 	return out, nil
 }
@@ -149,25 +108,25 @@ func (x *Findings) read(ctx context.Context, p *Page, from, to time.Time) ([]rep
 type series struct{ place, quantity, unit, method string }
 
 // look runs every test over every series and person.
-func (p *Page) look(reports []report) {
+func (p *Page) look(reports []standing.Reading) {
 	values := map[series][]patterns.Point{}
 	people, times := map[string]string{}, map[string][]patterns.Point{}
 	at := map[string]time.Time{}
 	for _, r := range reports {
-		e := r.event
+		e := r.Event
 		at[e.ID] = e.At
 		base := patterns.Point{ID: e.ID, By: e.By.ID, At: e.At, Recorded: e.RecordedAt, Typed: e.AtKnown == haccp.AtTyped}
 		people[e.By.ID] = e.By.Name
 		times[e.By.ID] = append(times[e.By.ID], base)
-		for i := range r.body.Entries {
-			x := &r.body.Entries[i]
+		for i := range r.Body.Entries {
+			x := &r.Body.Entries[i]
 			d, ok := x.Read.Number()
 			if !ok {
 				continue
 			}
 			pt := base
 			pt.Text, pt.Value = d.String(), d.Float64()
-			key := series{r.body.Place, x.Quantity, string(x.Read.Unit()), x.Method}
+			key := series{r.Body.Place, x.Quantity, string(x.Read.Unit()), x.Method}
 			values[key] = append(values[key], pt)
 		}
 	}

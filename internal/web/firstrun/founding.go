@@ -12,7 +12,6 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
-	"io"
 	"strings"
 	"sync"
 	"time"
@@ -25,6 +24,7 @@ import (
 	"linewarden/internal/gate"
 	"linewarden/internal/planfile"
 	"linewarden/internal/record"
+	"linewarden/internal/web/frame"
 	"linewarden/internal/wording"
 )
 
@@ -238,17 +238,12 @@ func (f *Founding) readPlan(c *fiber.Ctx, p *foundingPage) error {
 	if f.o.Standing.Site != "" {
 		return nil
 	}
-	head, err := c.FormFile("file")
-	if err == nil && head.Size > 0 {
-		file, err := head.Open()
-		if err != nil {
-			return fmt.Errorf("read plan file: %w", err)
-		}
-		b, err := io.ReadAll(file)
-		if err = errors.Join(err, file.Close()); err != nil {
-			return fmt.Errorf("read plan file: %w", err)
-		}
-		p.File, p.Source, p.Template = head.Filename, string(b), "file"
+	name, text, err := frame.File(c, "file")
+	if err != nil {
+		return err
+	}
+	if name != "" {
+		p.File, p.Source, p.Template = name, text, "file"
 	}
 	if p.Template != "file" {
 		p.Source = ""
@@ -258,8 +253,7 @@ func (f *Founding) readPlan(c *fiber.Ctx, p *foundingPage) error {
 		p.Wrong["file"] = p.T("newplan.no-file")
 		return nil
 	}
-	name := p.File
-	if name == "" {
+	if name = p.File; name == "" {
 		name = "plan.yaml"
 	}
 	r := planfile.Check(name, []byte(p.Source), plan.Options{Acts: haccp.Acts()})

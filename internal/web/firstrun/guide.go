@@ -16,36 +16,17 @@ import (
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page.
-type Pages interface {
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-}
-
-// Records finds records.
-type Records interface {
-	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
-}
-
-// Draft is the plan that is worked on before the first one is signed.
-type Draft interface {
-	Text() (string, error)
-	Keep(text string) error
-}
-
 // Guide serves the page of the steps from a founded site to its first reading. Pages and Records are required.
 type Guide struct {
-	Pages   Pages
-	Records Records
-	Draft   Draft  // nil: none is kept
-	Trust   string // address of the page on which a tablet learns to trust the plant's certificate; "": none
-	TLS     bool   // the service is reached over TLS
+	Pages   frame.Pages
+	Records plant.Finder
+	Draft   frame.Draft // nil: none is kept
+	Trust   string      // address of the page on which a tablet learns to trust the plant's certificate; "": none
+	TLS     bool        // the service is reached over TLS
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 // Register adds the route. in lets only people through who are signed in.
-func (g *Guide) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+func (g *Guide) Register(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/first-run", in(g.show))
 }
 

@@ -50,7 +50,7 @@ type dosing struct {
 
 // DosageOf works out the dose for a stored reading; nil where the plan says nothing about dosing there, or where the
 // reading has no free chlorine.
-func DosageOf(ctx context.Context, rec Records, f *frame.Frame, e *haccp.Event, r *haccp.Reading) (*Dosage, error) {
+func DosageOf(ctx context.Context, rec plant.Finder, f *frame.Frame, e *haccp.Event, r *haccp.Reading) (*Dosage, error) {
 	place := frame.FindPlace(f.Plan, r.Place)
 	check := frame.FindCheck(f.Plan, r.Check)
 	if place == nil || check == nil || place.Dosing == nil || entryOf(r, quantity.FreeChlorine) == nil {
@@ -126,7 +126,7 @@ func methodOf(p *plan.Plan, id string) wash.Method {
 }
 
 // dosingOf gathers all that a dose for a bath rests on beside the reading.
-func dosingOf(ctx context.Context, rec Records, f *frame.Frame, check *plan.Check, place *plan.Place) (*dosing, error) {
+func dosingOf(ctx context.Context, rec plant.Finder, f *frame.Frame, check *plan.Check, place *plan.Place) (*dosing, error) {
 	x := place.Dosing
 	d := &dosing{place: place, litres: place.Volume.String()}
 	for _, c := range f.Plan.Chemicals {
@@ -226,7 +226,7 @@ func (d *dosing) limits(p *plan.Plan, check *plan.Check) {
 }
 
 // past lists the additions of the product to this filling, and what the tests before and after each showed.
-func (d *dosing) past(ctx context.Context, rec Records, f *frame.Frame, check *plan.Check) error {
+func (d *dosing) past(ctx context.Context, rec plant.Finder, f *frame.Frame, check *plan.Check) error {
 	fl, in := f.State.FillingAt(d.place.ID, f.Now)
 	if !in {
 		return nil
@@ -309,7 +309,7 @@ func amountText(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
 // table makes the doses of a sheet: what each whole mg/L from the lowest to the target wants. nil: no dose without the
 // server, as after an addition that no test has followed.
-func table(ctx context.Context, rec Records, f *frame.Frame, check *plan.Check, place *plan.Place) (*Dose, error) {
+func table(ctx context.Context, rec plant.Finder, f *frame.Frame, check *plan.Check, place *plan.Place) (*Dose, error) {
 	if place.Dosing == nil || !slices.ContainsFunc(check.Measures, func(m plan.Measure) bool { return m.Quantity == string(quantity.FreeChlorine) }) {
 		return nil, nil
 	}

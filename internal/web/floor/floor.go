@@ -8,44 +8,29 @@
 package floor
 
 import (
-	"context"
 	_ "embed" // For the service worker.
 	"time"
 
 	"github.com/gofiber/fiber/v2"
 
-	"linewarden/haccp"
 	"linewarden/internal/plant"
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page of package web.
-type Pages interface {
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-}
-
-// Records finds records of the site; *plant.Site does.
-type Records interface {
-	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
-}
-
 // Floor serves the pages. Pages, Records and Clock are required.
 type Floor struct {
-	Pages   Pages
-	Records Records
+	Pages   frame.Pages
+	Records plant.Finder
 	Clock   func() time.Time
 	Root    string            // what the addresses of the pages begin with
 	Assets  map[string]string // static files, to their names with a hash
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 //go:embed sw.js
 var worker []byte
 
 // Register adds the routes. At lets people through who are signed in, and enrolled tablets; in only people.
-func (fl *Floor) Register(app fiber.Router, at, in func(Handler) fiber.Handler) {
+func (fl *Floor) Register(app fiber.Router, at, in func(frame.Handler) fiber.Handler) {
 	app.Get("/sw.js", func(c *fiber.Ctx) error {
 		c.Set(fiber.HeaderContentType, "text/javascript; charset=utf-8")
 		c.Set(fiber.HeaderCacheControl, "no-cache")

@@ -2,6 +2,8 @@ package frame
 
 import (
 	"errors"
+	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"time"
@@ -174,4 +176,21 @@ func Codes(typed string) []string {
 		}
 	}
 	return out
+}
+
+// File gives the file that was chosen in a field; no name where none was.
+func File(c *fiber.Ctx, field string) (name, text string, err error) {
+	head, err := c.FormFile(field)
+	if err != nil || head.Size == 0 {
+		return "", "", nil //nolint:nilerr // a form without a file
+	}
+	file, err := head.Open()
+	if err != nil {
+		return "", "", fmt.Errorf("read file of the form: %w", err)
+	}
+	b, err := io.ReadAll(file)
+	if err = errors.Join(err, file.Close()); err != nil {
+		return "", "", fmt.Errorf("read file of the form: %w", err)
+	}
+	return head.Filename, string(b), nil
 }

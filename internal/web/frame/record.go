@@ -1,8 +1,6 @@
 package frame
 
 import (
-	"cmp"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -101,9 +99,4 @@ func (f *Frame) productionDay(label string) (from, to time.Time, err error) {
 // ReportHead is what stands on every export.
 func (f *Frame) ReportHead() report.Head {
 	return report.Head{Site: f.State.Site.Site, Name: f.Plant, Demo: f.Demo, Zone: f.Location, Made: f.Now, Checkpoint: f.Checkpoint, Language: f.Lang}
-}
-
-// BySeq returns events in the order of the log.
-func BySeq(events []*haccp.Event) []*haccp.Event {
-	return slices.SortedFunc(slices.Values(events), func(a, b *haccp.Event) int { return cmp.Compare(a.Seq, b.Seq) })
 }

@@ -16,38 +16,16 @@ import (
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page, or leads to another one.
-type Pages interface {
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-	Redirect(c *fiber.Ctx, to string) error
-	// Refused puts an error onto a form that is shown again and gives the status of the answer.
-	Refused(c *fiber.Ctx, f *frame.Frame, form *frame.Form, err error, fields map[string]string) int
-}
-
-// Commands sends what a form says to the plant.
-type Commands interface {
-	Report(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind string, ask any) (plant.Result, error)
-	// ReportFrom is Report of a thing that began at a moment and ended when the form says; a zero moment: all at once.
-	ReportFrom(c *fiber.Ctx, f *frame.Frame, form *frame.Form, began time.Time, kind string, ask any) (plant.Result, error)
-	Ask(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind string, ask any, prefer ...string) (plant.Result, error)
-	Signing(f *frame.Frame, statement string, roles ...string) *frame.Signing
-	// Signed checks the password and sends the decision that ask makes with the signature.
-	Signed(c *fiber.Ctx, f *frame.Frame, form *frame.Form, g *frame.Signing, meaning, kind string, ask func(haccp.Signature) any) error
-}
-
 // Line serves the pages. All members are required.
 type Line struct {
 	Site     *plant.Site
 	Clock    func() time.Time
-	Pages    Pages
-	Commands Commands
+	Pages    frame.Pages
+	Commands frame.Commands
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 // Register adds the routes. in lets only people through who are signed in.
-func (s *Line) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+func (s *Line) Register(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/lines/:line", in(s.lineShow))
 	app.Post("/lines/:line/:act", in(s.lineAct))
 	app.Get("/handover", in(s.handoverShow))

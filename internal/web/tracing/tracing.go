@@ -18,22 +18,6 @@ import (
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page, or leads to another one.
-type Pages interface {
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-	Redirect(c *fiber.Ctx, to string) error
-	// Refused puts an error onto a form that is shown again and gives the status of the answer.
-	Refused(c *fiber.Ctx, f *frame.Frame, form *frame.Form, err error, fields map[string]string) int
-}
-
-// Commands sends what a form says to the plant.
-type Commands interface {
-	Ask(c *fiber.Ctx, f *frame.Frame, form *frame.Form, kind string, ask any, prefer ...string) (plant.Result, error)
-	Signing(f *frame.Frame, statement string, roles ...string) *frame.Signing
-	// Signed checks the password and sends the decision that ask makes with the signature.
-	Signed(c *fiber.Ctx, f *frame.Frame, form *frame.Form, g *frame.Signing, meaning, kind string, ask func(haccp.Signature) any) error
-}
-
 // Log reads what a question wants beyond a state; *plant.Site is one.
 type Log interface {
 	Gather(ctx context.Context, state *haccp.State, had haccp.Facts, needs func(haccp.Facts) haccp.Need) (haccp.Facts, error)
@@ -41,17 +25,14 @@ type Log interface {
 
 // Tracing serves the pages. All members but Root are required.
 type Tracing struct {
-	Pages    Pages
-	Commands Commands
+	Pages    frame.Pages
+	Commands frame.Commands
 	Log      Log
 	Root     string // what the addresses of the pages begin with
 }
 
-// A Handler shows a page within a frame.
-type Handler = func(*fiber.Ctx, *frame.Frame) error
-
 // Register adds the routes. in lets only people through who are signed in.
-func (t *Tracing) Register(app fiber.Router, in func(Handler) fiber.Handler) {
+func (t *Tracing) Register(app fiber.Router, in func(frame.Handler) fiber.Handler) {
 	app.Get("/trace", in(t.door))
 	app.Get("/trace/:kind", in(t.traceShow))
 	app.Get("/exercises", in(t.exerciseList))
@@ -63,26 +44,17 @@ func (t *Tracing) Register(app fiber.Router, in func(Handler) fiber.Handler) {
 	app.Get("/recalls/:id", in(t.recallList))
 }
 
-// most bounds the ranges of records read for one page.
-const most = 20000
-
 // follow traces a subject, reading from the log what the state has forgotten.
 func (t *Tracing) follow(c *fiber.Ctx, f *frame.Frame, x recall.Subject, way string) (*genealogy.Trace, error) {
 	if !genealogy.Known(f.State, x) {
 		return nil, &haccp.Refusal{Kind: haccp.ErrNotFound, Field: "code", Code: "unknown-subject", Message: f.T("refusal.unknown-subject")}
 	}
-	much := false
-	facts, err := t.Log.Gather(c.UserContext(), f.State, haccp.Facts{}, func(had haccp.Facts) haccp.Need {
-		need := genealogy.Needs(f.State, x, had)
-		if much = len(had.Ranges)+len(need.Ranges) > most; much {
-			return haccp.Need{}
-		}
-		return need
-	})
+	needs, much := plant.Bounded(func(had haccp.Facts) haccp.Need { return genealogy.Needs(f.State, x, had) })
+	facts, err := t.Log.Gather(c.UserContext(), f.State, haccp.Facts{}, needs)
 	if err != nil {
 		return nil, err
 	}
-	if much {
+	if *much {
 		return nil, &haccp.Refusal{Kind: haccp.ErrInvalid, Code: "too-much", Message: f.T("refusal.too-much")}
 	}
 	return genealogy.Of(f.State, x, way, facts, f.Now), nil

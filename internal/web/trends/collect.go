@@ -1,7 +1,6 @@
 package trends
 
 import (
-	"cmp"
 	"context"
 	"slices"
 	"time"
@@ -10,13 +9,14 @@ import (
 	"linewarden/haccp/control"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/haccp/standing"
 	"linewarden/haccp/trend"
 	"linewarden/internal/plant"
 )
 
 // Collect reads the records of a point at a place from the log and lays them out. The state says how cases stand
 // and which plan was in force when.
-func Collect(ctx context.Context, log Log, s *haccp.State, a Asked) (*Picture, error) {
+func Collect(ctx context.Context, log plant.Finder, s *haccp.State, a Asked) (*Picture, error) {
 	p := &Picture{Asked: a, Since: a.From}
 	readings, err := p.readings(ctx, log, s)
 	if err != nil {
@@ -34,68 +34,37 @@ func Collect(ctx context.Context, log Log, s *haccp.State, a Asked) (*Picture, e
 	return p, nil
 }
 
-// report is a reading as it stands after what changed it.
-type report struct {
-	event *haccp.Event
-	body  *haccp.Reading
-}
-
 // page reads the records about a key, the latest first, and gives them in order of seq.
-func (p *Picture) page(ctx context.Context, log Log, about string) ([]*haccp.Event, error) {
+func (p *Picture) page(ctx context.Context, log plant.Finder, about string) ([]*haccp.Event, error) {
 	var out []*haccp.Event
-	var after plant.Cursor
-	for {
-		events, next, err := log.Find(ctx, plant.Query{About: about, From: p.From, To: p.To, After: after, Descending: true})
+	for e, err := range plant.Each(ctx, log, plant.Query{About: about, From: p.From, To: p.To, Descending: true}) {
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, events...)
-		if next == "" {
-			break
-		}
-		if len(out) >= MostRecords {
+		if len(out) == MostRecords {
 			if oldest := out[len(out)-1].At; oldest.After(p.Since) {
 				p.Since = oldest
 			}
 			break
 		}
-		after = next
+		out = append(out, e)
 	}
-	slices.SortFunc(out, func(a, b *haccp.Event) int { return cmp.Compare(a.Seq, b.Seq) })
-	return out, nil
+	return plant.BySeq(out), nil
 }
 
 // readings gives the readings of all checks that ever served the point at the place, in order of time.
-func (p *Picture) readings(ctx context.Context, log Log, s *haccp.State) ([]report, error) {
-	byID := map[string]*report{}
+func (p *Picture) readings(ctx context.Context, log plant.Finder, s *haccp.State) ([]standing.Reading, error) {
+	readings := standing.Readings{}
 	for _, check := range checksOf(s, p.Point, p.Place) {
 		events, err := p.page(ctx, log, "check:"+check+"@"+p.Place)
 		if err != nil {
 			return nil, err
 		}
 		for _, e := range events {
-			switch b := e.Body.(type) {
-			case *haccp.Reading:
-				byID[e.ID] = &report{e, b}
-			case *haccp.Amended:
-				if r, ok := b.New.(*haccp.Reading); ok && byID[b.Target] != nil {
-					byID[b.Target].body = r
-				}
-			case *haccp.Voided:
-				delete(byID, b.Target)
-			}
+			readings.Take(e)
 		}
 	}
-	out := make([]report, 0, len(byID))
-	for _, r := range byID {
-		if !r.event.At.Before(p.Since) {
-			out = append(out, *r)
-		}
-	}
-	slices.SortFunc(out, func(a, b report) int {
-		return cmp.Or(a.event.At.Compare(b.event.At), cmp.Compare(a.event.Seq, b.event.Seq))
-	})
-	return out, nil
+	return readings.Sorted(func(r *standing.Reading) bool { return !r.Event.At.Before(p.Since) }), nil
 }
 
 func checksOf(s *haccp.State, point, place string) []string {
@@ -130,7 +99,7 @@ func quantitiesOf(s *haccp.State, point string) []string {
 
 var bathKinds = []string{haccp.KindFilled, haccp.KindAdded, haccp.KindPartReplaced, haccp.KindDrained, haccp.KindCleaned}
 
-func (p *Picture) acts(ctx context.Context, log Log) error {
+func (p *Picture) acts(ctx context.Context, log plant.Finder) error {
 	events, err := p.page(ctx, log, "bath:"+p.Place)
 	if err != nil {
 		return err
@@ -236,7 +205,7 @@ func (p *Picture) cases(s *haccp.State) {
 	}
 }
 
-func (p *Picture) series(s *haccp.State, name string, readings []report) Series {
+func (p *Picture) series(s *haccp.State, name string, readings []standing.Reading) Series {
 	out := Series{Quantity: name}
 	q, err := quantity.Get(quantity.ID(name))
 	if err != nil {
@@ -246,11 +215,11 @@ func (p *Picture) series(s *haccp.State, name string, readings []report) Series 
 	p.limits(&out, s, q)
 	for i := range readings {
 		r := &readings[i]
-		for j := range r.body.Entries {
-			if r.body.Entries[j].Quantity != name {
+		for j := range r.Body.Entries {
+			if r.Body.Entries[j].Quantity != name {
 				continue
 			}
-			x, ok := p.reading(r, &r.body.Entries[j], q, out.Unit)
+			x, ok := p.reading(r, &r.Body.Entries[j], q, out.Unit)
 			if !ok {
 				out.Unread++
 				continue
@@ -261,7 +230,7 @@ func (p *Picture) series(s *haccp.State, name string, readings []report) Series 
 	p.gaps(&out, s)
 	out.signal()
 	if n := len(readings); n > 0 {
-		if f := readings[n-1].body.Forecast; f != nil && len(f.Crossings) > 0 && name == string(quantity.FreeChlorine) {
+		if f := readings[n-1].Body.Forecast; f != nil && len(f.Crossings) > 0 && name == string(quantity.FreeChlorine) {
 			out.Forecast = f
 		}
 	}
@@ -298,12 +267,12 @@ func inUnit(q *quantity.Quantity, d quantity.Decimal, from quantity.Unit, to str
 	return c.Float64(), err == nil
 }
 
-func (p *Picture) reading(r *report, entry *haccp.Entry, q *quantity.Quantity, unit string) (Reading, bool) {
+func (p *Picture) reading(r *standing.Reading, entry *haccp.Entry, q *quantity.Quantity, unit string) (Reading, bool) {
 	v := entry.Result()
-	x := Reading{ID: r.event.ID, At: r.event.At, Text: v.String(), By: r.event.By.Name, Imported: r.event.AtKnown == haccp.AtImported,
+	x := Reading{ID: r.Event.ID, At: r.Event.At, Text: v.String(), By: r.Event.By.Name, Imported: r.Event.AtKnown == haccp.AtImported,
 		Verdict: control.NotEvaluated}
 	var of []control.Verdict
-	for _, d := range r.body.Verdicts {
+	for _, d := range r.Body.Verdicts {
 		if d.Point == p.Point && d.Value == v.String() {
 			of = append(of, d)
 		}

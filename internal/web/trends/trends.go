@@ -7,20 +7,12 @@
 package trends
 
 import (
-	"context"
 	"time"
 
-	"linewarden/haccp"
 	"linewarden/haccp/chemistry"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/trend"
-	"linewarden/internal/plant"
 )
-
-// Log is where the records come from.
-type Log interface {
-	Find(ctx context.Context, q plant.Query) ([]*haccp.Event, plant.Cursor, error)
-}
 
 // Asked is what a chart is wanted of. From is before To.
 type Asked struct {

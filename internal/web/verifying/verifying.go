@@ -17,16 +17,9 @@ import (
 	"linewarden/internal/web/frame"
 )
 
-// Pages shows a page, whole or as text.
-type Pages interface {
-	Frame(c *fiber.Ctx, w *gate.Who) *frame.Frame
-	Show(c *fiber.Ctx, status int, name, title string, page frame.Pager) error
-	Render(name string, page frame.Pager) (string, error)
-}
-
 // Verifying serves the page. All members are required.
 type Verifying struct {
-	Pages Pages
+	Pages frame.Pages
 	Gate  *gate.Gate
 	// Text gives the content of a static file.
 	Text func(name string) string
