@@ -106,8 +106,8 @@ var words = map[string]text{
 	"outcome.divert":  {"divert", "desviar"},
 	"outcome.destroy": {"destroy", "destruir"},
 
-	"decision.no-effect": {"not touched in fact", "no fue alcanzado de hecho"},
-	"decision.fit":       {"touched, and fit all the same", "alcanzado, y apto de todos modos"},
+	"decision.no-effect": {"not reached by the cause", "no lo alcanzó la causa"},
+	"decision.fit":       {"reached by it, and fit all the same", "alcanzado, y apto de todos modos"},
 	"decision.not-fit":   {"not fit", "no apto"},
 
 	"unchecked.results":     {"every required result is in and inside", "todo resultado requerido está y es conforme"},
@@ -145,7 +145,7 @@ var words = map[string]text{
 	"month.6":     {"Jun", "jun"},
 	"month.7":     {"Jul", "jul"},
 	"month.8":     {"Aug", "ago"},
-	"month.9":     {"Sep", "sept"},
+	"month.9":     {"Sep", "sep"},
 	"month.10":    {"Oct", "oct"},
 	"month.11":    {"Nov", "nov"},
 	"month.12":    {"Dec", "dic"},
@@ -175,7 +175,7 @@ var quantities = map[string]text{
 	"quantity.ph":                     {"pH", "pH"},
 	"quantity.orp":                    {"ORP", "ORP"},
 	"quantity.temperature":            {"Temperature", "Temperatura"},
-	"quantity.temperature_difference": {"Water minus leaf temperature", "Temperatura del agua menos la hoja"},
+	"quantity.temperature_difference": {"Water minus leaf temperature", "Temperatura del agua menos la de la hoja"},
 	"quantity.salt":                   {"Salt", "Sal"},
 	"quantity.mass_fraction":          {"Share of mass", "Fracción de masa"},
 	"quantity.conductivity":           {"Conductivity", "Conductividad"},

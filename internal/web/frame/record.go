@@ -44,7 +44,7 @@ func (f *Frame) RecordRow(e *haccp.Event) RecordRow {
 	case *haccp.MaterialRuled:
 		row.Text = f.MaterialName(b.Material) + ", " + b.Lot
 	case *material.Counted:
-		row.Text = b.Lot + ": " + b.Quantity.String()
+		row.Text = b.Lot + ": " + f.Pieces(b.Quantity.String())
 	case *instrument.Checked:
 		row.Text = f.ToolName(b.Instrument) + ": " + f.Word("checkresult", b.Result)
 	case *instrument.Service:
