@@ -103,7 +103,7 @@ var alerting = map[string]text{
 	"alerts.done":          {"Recorded.", "Registrado."},
 	"alerts.round":         {"sounded {n} times", "sonó {n} veces"},
 	"alerts.open-count":    {"Alerts open: {count}", "Alertas abiertas: {count}"},
-	"alerts.timetable":     {"Timetable", "Programa de tareas"},
+	"alerts.timetable":     {"Timetable", "Horario"},
 	"alerts.timetable-ran": {"last ran {last}, next {next}", "corrió {last}, sigue {next}"},
 	"nav.alerts":           {"Alerts", "Alertas"},
 }

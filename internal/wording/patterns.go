@@ -18,9 +18,9 @@ var patternTexts = map[string]text{
 	"nav.patterns":         {"Patterns", "Patrones"},
 
 	"pattern.identical":        {"The same value again and again", "El mismo valor una y otra vez"},
-	"pattern.identical-text":   {"{n} readings in a row are {value}, of {of}.", "{n} lecturas seguidas son {value}, de {of}."},
+	"pattern.identical-text":   {"{n} readings in a row, of {of}, are {value}.", "{n} lecturas seguidas, de {of}, son {value}."},
 	"pattern.flat":             {"Flatter than the rest", "Más plano que el resto"},
-	"pattern.flat-text":        {"{n} readings in a row move less than the other readings do, of {of}.", "{n} lecturas seguidas se mueven menos que las demás, de {of}."},
+	"pattern.flat-text":        {"{n} readings in a row, of {of}, move less than the others do.", "{n} lecturas seguidas, de {of}, se mueven menos que las demás."},
 	"pattern.last-digits":      {"Last digits that are not spread evenly", "Últimas cifras repartidas de manera desigual"},
 	"pattern.last-digits-text": {"The last digits of {of} readings are not spread as those of measurements mostly are.", "Las últimas cifras de {of} lecturas no se reparten como suelen hacerlo en las mediciones."},
 	"pattern.just-inside":      {"Many values just inside a limit", "Muchos valores apenas dentro de un límite"},

@@ -94,8 +94,6 @@ var tracing = map[string]text{
 	"exercise.took":              {"Time taken", "Tiempo empleado"},
 	"exercise.allowed":           {"(allowed by the plan: {time})", "(permitido por el plan: {time})"},
 	"exercise.late":              {"longer than the plan allows", "más de lo que permite el plan"},
-	"exercise.minutes":           {"{minutes} min", "{minutes} min"},
-	"exercise.hours":             {"{hours} h {minutes} min", "{hours} h {minutes} min"},
 	"exercise.signed":            {"Signed", "Firma"},
 	"exercise.record":            {"record", "registro"},
 	"exercise.conclusion":        {"Conclusion", "Conclusión"},

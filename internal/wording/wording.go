@@ -81,7 +81,7 @@ var groups = []map[string]text{
 	badgeTexts,
 	patternTexts,
 	logParts,
-	counts,
+	counts, ruleTexts,
 }
 
 var all = func() map[string]text {

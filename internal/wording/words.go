@@ -60,7 +60,7 @@ var words = map[string]text{
 	"role.auditor":       {"auditor", "auditor"},
 	"role.administrator": {"administrator", "administrador"},
 	"role.device":        {"device", "dispositivo"},
-	"role.timetable":     {"timetable", "programador"},
+	"role.timetable":     {"timetable", "horario"},
 	"role.group":         {"group", "grupo"},
 	"role.console":       {"console", "consola"},
 
@@ -126,7 +126,7 @@ var words = map[string]text{
 	"known.badge":          {"badge", "gafete"},
 	"known.PIN unverified": {"PIN, not verified", "PIN, sin verificar"},
 	"known.device token":   {"device token", "clave del dispositivo"},
-	"known.timetable":      {"timetable", "programador"},
+	"known.timetable":      {"timetable", "horario"},
 	"known.group":          {"group", "grupo"},
 	"known.import":         {"import", "importación"},
 	"known.probe":          {"probe", "sonda"},

@@ -201,7 +201,7 @@ func TestFirstRun(t *testing.T) {
 	cut()
 	v.go_("/sign-in?back=%2Ffirst-run")
 	v.enter("elena", founderPassword)
-	v.wants("First steps", "The draft is without fault and waits for a signature")
+	v.wants("First steps", "The draft has no errors and waits for a signature")
 	check(v, "founder", "/first-run")
 
 	v.go_("/plan/new")

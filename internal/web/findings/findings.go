@@ -250,7 +250,16 @@ func (p *Page) chance(x float64) string {
 	for x*float64(scale) < 0.1 {
 		scale *= 10
 	}
-	return p.T("patterns.chance", "chance", strconv.Itoa(int(math.Round(1/(x*float64(scale))))*scale))
+	return p.T("patterns.chance", "chance", grouped(int(math.Round(1/(x*float64(scale))))*scale))
+}
+
+// grouped writes a number with a comma before every three digits.
+func grouped(n int) string {
+	s := strconv.Itoa(n)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
 }
 
 func (p *Page) add(f patterns.Finding, about string, at map[string]time.Time) {

@@ -40,7 +40,7 @@ func plainOf(f *Frame, body any) map[string]string {
 	if r, ok := body.(*haccp.Reading); ok {
 		for i := range r.Entries {
 			e := &r.Entries[i]
-			out[f.Word("quantity", e.Quantity)] = e.Result().String()
+			out[f.Word("quantity", e.Quantity)] = f.Value(e.Result().String())
 			if e.Instrument != "" {
 				out[f.T("form.instrument")+", "+f.Word("quantity", e.Quantity)] = f.ToolName(e.Instrument)
 			}

@@ -4,7 +4,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/gofiber/fiber/v2"
 
@@ -12,6 +11,7 @@ import (
 	"linewarden/haccp/genealogy"
 	"linewarden/haccp/lot/recall"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/wording"
 )
 
 // ExercisesPage lists exercises.
@@ -47,20 +47,12 @@ type ExercisePage struct {
 
 func rowOf(f *frame.Frame, x *recall.Exercise) ExerciseRow {
 	r := ExerciseRow{Path: "/exercises/" + x.ID, Name: f.T("trace.title-"+x.Subject.Kind, "name", x.Subject.Name()), Reason: x.Reason, When: f.At(x.Started), By: x.By,
-		Took: tookText(f, x.Took(f.Now)), Mark: "open", Word: f.T("exercise.open")}
+		Took: wording.Span(x.Took(f.Now)), Mark: "open", Word: f.T("exercise.open")}
 	if x.End != nil {
 		r.Mark, r.Word = "closed", f.T("exercise.finished")
 		r.Share = shareText(f, &x.End.Result.Balance)
 	}
 	return r
-}
-
-func tookText(f *frame.Frame, d time.Duration) string {
-	n := int64(d / time.Minute)
-	if n < 60 {
-		return f.T("exercise.minutes", "minutes", strconv.FormatInt(n, 10))
-	}
-	return f.T("exercise.hours", "hours", strconv.FormatInt(n/60, 10), "minutes", strconv.FormatInt(n%60, 10))
 }
 
 func shareText(f *frame.Frame, b *recall.Balance) string {
