@@ -94,7 +94,7 @@ var supplies = map[string]text{
 	"material.received":          {"Received", "Recibido"},
 	"material.used":              {"Used", "Usado"},
 	"material.adjusted":          {"Adjusted at counts", "Ajustado en conteos"},
-	"material.stock":             {"Left", "Queda"},
+	"material.stock":             {"Stock", "Existencias"},
 	"material.strength":          {"Strength today, worked out", "Concentración hoy, calculada"},
 	"material.stated":            {"stated: {value}", "indicada: {value}"},
 	"material.no-today":          {"Nothing is worked out for today: the store's temperature or the day of the test is not known. Titrate before use.", "No se calcula nada para hoy: no se conoce la temperatura del almacén o el día de la prueba. Titule antes de usar."},
