@@ -8,7 +8,7 @@ import (
 	"linewarden/haccp/plan"
 )
 
-// Exercises in tracing (package recall). Both records carry "exercise:ID" and "exercises" among their keys.
+// Traceability exercises (package recall). Both records carry "exercise:ID" and "exercises" among their keys.
 const (
 	KindExerciseStarted  = "exercise.started"
 	KindExerciseFinished = "exercise.finished" // signed

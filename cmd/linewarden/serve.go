@@ -106,7 +106,7 @@ func firstRun(ctx context.Context, t *terminal, cfg *config.Config) (*app.Folder
 		return f, closeOn(f, err)
 	}
 	addr, founded, err := firstrun.Serve(ctx, o, standing, func(url, code string) {
-		t.say("this data folder holds no plant yet: found one at %s (stop with Ctrl+C)", url)
+		t.say("this data folder holds no plant yet: set one up at %s (stop with Ctrl+C)", url)
 		t.print("one-time code: %s", code)
 	})
 	if err != nil || !founded {
@@ -114,7 +114,7 @@ func firstRun(ctx context.Context, t *terminal, cfg *config.Config) (*app.Folder
 	}
 	cfg.Listen = addr
 	secret, public := f.KeyFile(firstSite(ctx, f))
-	t.say("the plant is founded; its signing key is %s (keep a copy), the key to verify with is %s", secret, public)
+	t.say("the plant is set up; its signing key is %s (keep a copy), the key to verify with is %s", secret, public)
 	return f, nil
 }
 

@@ -2,7 +2,7 @@ package plan
 
 // Recall says how the plant keeps itself able to trace and to take product back.
 type Recall struct {
-	// Roles may sign the end of an exercise in tracing; none: the manager.
+	// Roles may sign the end of a traceability exercise; none: the manager.
 	Roles []string `yaml:"roles" json:"roles,omitempty"`
 	// Every is how often an exercise is to be held, and Within how long one may take from start to signed end; zero: the
 	// plan does not say.

@@ -37,7 +37,7 @@ func TestAlertsOverTheAPI(t *testing.T) {
 		return c.do("GET", path, nil).want(200).object()["alerts"].([]any)[0].(obj)
 	}
 	a := first(tina, "/alerts?lang=es")
-	if a["id"] != alert || a["severity"] != "warning" || !strings.Contains(a["text"].(string), "fuera del límite operativo 104 mg/L") || a["acknowledged"] != nil {
+	if a["id"] != alert || a["severity"] != "warning" || !strings.Contains(a["text"].(string), "104 mg/L, fuera del límite operativo") || a["acknowledged"] != nil {
 		t.Fatalf("%v", a)
 	}
 	service := tina.do("GET", "/alerts", nil).want(200).object()["service"].(obj)

@@ -98,7 +98,7 @@ func (s *Server) newDeviationPage(ctx context.Context, f *frame.Frame, id string
 	}
 	p := &deviationPage{Frame: f, Form: frame.NewForm(), Case: f.View(d), Recall: slices.Contains(genealogy.RecallCases(f.State), d.Deviation)}
 	for _, e := range events {
-		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: e.By.Name})
+		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: f.Reporter(e.By)})
 	}
 	pt := frame.FindPoint(f.PlanOf(d), d.Point)
 	if pt != nil && !d.IsClosed {

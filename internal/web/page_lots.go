@@ -100,7 +100,7 @@ func (s *Server) lotShow(c *fiber.Ctx, f *frame.Frame) error {
 	p.Acts = line.Acts(f, l)
 	p.Evidence = f.Evidences(state.Exposures(code, shown, f.Now))
 	for _, e := range events {
-		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: e.By.Name})
+		p.Records = append(p.Records, frame.RecordRow{ID: e.ID, Seq: e.Seq, Kind: e.Kind, At: e.At, By: f.Reporter(e.By)})
 	}
 	f.Sheet = f.T("lot.sheet", "lot", code, "records", strconv.Itoa(len(p.Records)))
 	return s.show(c, fiber.StatusOK, "lot", f.T("lot.title", "lot", code), p)

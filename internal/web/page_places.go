@@ -62,7 +62,7 @@ func newPlaceRow(f *frame.Frame, pl *plan.Place, states []haccp.PointState) plac
 				if v.Value != "" && v.Kind != plan.Operating {
 					values = append(values, f.Value(v.Value)+" ("+f.Word("verdict", v.Verdict)+")")
 				} else if v.Verdict == control.NotEvaluated {
-					values = append(values, v.Limit+": "+f.Word("verdict", v.Verdict))
+					values = append(values, f.LimitName(f.Plan, ps.Point, v.Limit)+": "+f.Word("verdict", v.Verdict))
 				}
 			}
 			r.Value = strings.Join(values, ", ")

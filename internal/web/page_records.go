@@ -67,7 +67,7 @@ func (s *Server) recordShow(c *fiber.Ctx, f *frame.Frame) error {
 		return err
 	}
 	e := st.event
-	p := &recordPage{Frame: f, ID: e.ID, Kind: e.Kind, By: e.By.Name, Role: e.By.Role, Known: e.By.Known, AtKnown: e.AtKnown,
+	p := &recordPage{Frame: f, ID: e.ID, Kind: e.Kind, By: f.Reporter(e.By), Role: e.By.Role, Known: e.By.Known, AtKnown: e.AtKnown,
 		LateReason: e.LateReason, Seq: e.Seq, When: e.At, Recorded: e.RecordedAt, History: st.rows, Bytes: bytes}
 	if e.Kind != haccp.KindPlanSigned {
 		p.Facts = frame.Facts(f, e.Body)

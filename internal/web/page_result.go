@@ -44,7 +44,7 @@ func (s *Server) newResultPage(c *fiber.Ctx, f *frame.Frame) (*resultPage, error
 	if t == nil {
 		return nil, noPage()
 	}
-	p := &resultPage{Frame: f, Form: frame.NewForm(), Title: x.title(), Test: t.Name, Rule: t.String(), Action: x.Sample.Path + "/" + url.PathEscape(id), Back: x.Sample.Path, sample: x, test: t}
+	p := &resultPage{Frame: f, Form: frame.NewForm(), Title: x.title(), Test: t.Name, Rule: f.Lang.Rule(t.String()), Action: x.Sample.Path + "/" + url.PathEscape(id), Back: x.Sample.Path, sample: x, test: t}
 	for i := range x.is.Reports {
 		p.Further = p.Further || x.is.Reports[i].Reported.Test == id
 	}

@@ -93,7 +93,7 @@ var desk = map[string]text{
 	"review.count-changes":       {"changed or void", "corregidos o anulados"},
 	"review.count-findings":      {"with a remark", "con observación"},
 
-	"replace.title":       {"Wrong bath or time", "Tina u hora equivocada"},
+	"replace.title":       {"Wrong place or time", "Lugar u hora equivocados"},
 	"replace.explain":     {"The old report is voided and the new one takes its place, together. Both stay in the log. A deviation that the old one opened is not withdrawn.", "El informe anterior se anula y el nuevo toma su lugar, todo junto. Ambos quedan en la bitácora. La desviación que abrió el anterior no se retira."},
 	"replace.as-recorded": {"As it was recorded", "Tal como se registró"},
 	"replace.new":         {"As it really was", "Como fue en realidad"},

@@ -68,7 +68,7 @@ var floor = map[string]text{
 	"who.wrong-pin":                 {"This is not the PIN of this person. What you typed is kept: try again.", "Este no es el PIN de esta persona. Lo escrito se conserva: intente de nuevo."},
 	"who.no-grant":                  {"No network: only who signed in on this tablet in the last 72 hours, and has not signed out, can log now. Write it down on paper.", "Sin red: ahora solo puede registrar quien entró en esta tableta en las últimas 72 horas y no ha salido. Anótelo en papel."},
 	"who.not-covered":               {"No network: what happened before you signed in on this tablet can be logged when the network is back. Write it down on paper.", "Sin red: lo que pasó antes de que entrara en esta tableta se podrá registrar cuando vuelva la red. Anótelo en papel."},
-	"who.unverified":                {"Saved on this tablet as {by}, PIN unverified. The manager will see that.", "Guardado en esta tableta como {by}, PIN sin verificar. El gerente lo verá."},
+	"who.unverified":                {"Saved on this tablet as {by}, PIN unverified. The food-safety manager will see that.", "Guardado en esta tableta como {by}, PIN sin verificar. La persona responsable de inocuidad lo verá."},
 
 	"waiting.title":       {"Waiting to send", "Por enviar"},
 	"waiting.text":        {"These reports are kept on this tablet, in this order, until the server has them.", "Estos informes están en esta tableta, en este orden, hasta que el servidor los tenga."},

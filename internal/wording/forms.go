@@ -2,7 +2,7 @@ package wording
 
 // forms are the fields of forms, what is signed, and the pages about one record.
 var forms = map[string]text{
-	"form.read-as":         {"{typed} is recorded as {read}. Save again if that is right.", "{typed} se registrará como {read}. Guarde otra vez si es correcto."},
+	"form.read-as":         {"{typed} will be recorded as {read}. Save again if that is right.", "{typed} se registrará como {read}. Guarde otra vez si es correcto."},
 	"form.two-ways":        {"{typed} can be read in two ways. Which is it?", "{typed} se puede leer de dos maneras. ¿Cuál es?"},
 	"form.decimals":        {"with decimals", "con decimales"},
 	"form.thousands":       {"a thousand or more", "mil o más"},

@@ -41,7 +41,7 @@ var refusals = map[string]text{
 	"refusal.site-is-group":          {"The group is no site of its own.", "El grupo no es una planta."},
 	"refusal.other-log":              {"This site had another log when it belonged to the group before.", "Esta planta tenía otra bitácora cuando pertenecía antes al grupo."},
 	"refusal.unknown-site":           {"The group has no such site.", "El grupo no tiene esa planta."},
-	"refusal.stale-epoch":            {"Another instance of the service runs the timetable now.", "Otra instancia del servicio lleva ahora el programador."},
+	"refusal.stale-epoch":            {"Another service runs the timetable now. Report to that one.", "Otro servicio lleva ahora el horario. Informe a ese."},
 	"refusal.bad-head-header":        {"The header with the head that was seen cannot be read.", "No se puede leer el encabezado con la posición vista."},
 	"refusal.behind":                 {"The server has not seen your last entry yet. Load the page again in a moment.", "El servidor aún no ve su última entrada. Cargue la página de nuevo en un momento."},
 	"refusal.accepted-already":       {"The time of this reading is accepted already.", "La hora de esta lectura ya fue aceptada."},

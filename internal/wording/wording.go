@@ -3,7 +3,7 @@
 //
 // A message is one row of a Go table with both languages side by side. That is simpler than a catalogue
 // file per language: a row cannot lack a language, a translator sees both texts at once, nothing is
-// parsed when a page is shown, and no plural rules are needed, as no message counts inside a sentence.
+// parsed when a page is shown, and one rule of plurals is enough: one and many (Count).
 // The language is chosen by BCP 47 matching (es-MX, es-419 and es give Spanish, all else English).
 //
 // A placeholder is a name in braces, such as {limit}. A word the tables do not know is shown as it
@@ -81,6 +81,7 @@ var groups = []map[string]text{
 	badgeTexts,
 	patternTexts,
 	logParts,
+	counts, ruleTexts,
 }
 
 var all = func() map[string]text {
@@ -159,7 +160,7 @@ func (l Language) Finding(f haccp.Finding) string {
 	if !Has(key) {
 		return f.Code
 	}
-	s := l.Text(key, pairsOf(f.Data)...)
+	s := l.Text(key, spans(f.Data)...)
 	if before, _, ok := strings.Cut(s, "{"); ok {
 		return strings.TrimSpace(before) // data of an older form: the sentence without it
 	}

@@ -188,7 +188,7 @@ func TestRefusalAndFinding(t *testing.T) {
 		t.Errorf("Spanish: %q", got)
 	}
 	late := haccp.Finding{Code: haccp.FindingLate, Data: map[string]string{"by": "20m0s"}}
-	if got := English.Finding(late); got != "received late, by 20m0s" {
+	if got := English.Finding(late); got != "received late, by 20 min" {
 		t.Errorf("finding: %q", got)
 	}
 	if got := English.Finding(haccp.Finding{Code: haccp.FindingLate}); strings.Contains(got, "{") {

@@ -1,4 +1,4 @@
-// Package recall holds the rules of exercises in tracing: what one begins with, what following the product backward
+// Package recall holds the rules of traceability exercises: what one begins with, what following the product backward
 // and forward came upon, how much of the mass the records account for, and how long it took from the start to the signed
 // end. The bodies of its records and the state of an exercise stand here; package haccp decides and folds them.
 //

@@ -1,4 +1,4 @@
-// Package tracing holds what the API answers about traces, exercises in tracing and recall lists, and what it takes for
+// Package tracing holds what the API answers about traces, traceability exercises and recall lists, and what it takes for
 // them. It judges nothing: package genealogy follows the product, package recall weighs it, package haccp decides.
 package tracing
 
@@ -23,7 +23,7 @@ func (s *Start) Subject() recall.Subject {
 	return recall.Subject{Kind: s.Kind, Code: s.Code, Number: s.Number}
 }
 
-// Exercise is an exercise in tracing as it stands.
+// Exercise is a traceability exercise as it stands.
 type Exercise struct {
 	ID      string         `json:"id"`
 	Seq     int64          `json:"seq" doc:"Of the record of its start."`

@@ -192,7 +192,7 @@ func TestFirstRun(t *testing.T) {
 	v.type_("password", founderPassword)
 	choosePlan(v, plan)
 	v.press(`form button[type=submit]`)
-	v.wants("The plant is founded")
+	v.wants("The plant is set up")
 	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
 		if path, err := chromedp.Run(v.ctx, chromedp.Evaluate[string](`location.pathname`)); err == nil && path == "/sign-in" {
 			break // the page goes on by itself once the service is there
@@ -201,7 +201,7 @@ func TestFirstRun(t *testing.T) {
 	cut()
 	v.go_("/sign-in?back=%2Ffirst-run")
 	v.enter("elena", founderPassword)
-	v.wants("First steps", "The draft is without fault and waits for a signature")
+	v.wants("First steps", "The draft has no errors and waits for a signature")
 	check(v, "founder", "/first-run")
 
 	v.go_("/plan/new")

@@ -90,7 +90,7 @@ func materialRow(f *frame.Frame, l *material.Lot) MaterialRow {
 	if !s.Known {
 		key = "materials.unsure"
 	}
-	r.Left = f.T(key, "amount", s.Left.String())
+	r.Left = f.T(key, "amount", f.Pieces(s.Left.String()))
 	if x := l.Expiry(); x != "" {
 		r.Expires = f.T("materials.expires", "day", f.Day(string(x)))
 	}
@@ -137,8 +137,9 @@ func newReceivePage(f *frame.Frame) (*ReceivePage, error) {
 	add("date", "expiry", false)
 	add("text", "cert", false)
 	add("text", "cert-hash", false)
-	add("amount", "strength", false, frame.Choice{Code: string(wash.TradeUnit), Word: string(wash.TradeUnit)}, frame.Choice{Code: string(wash.AvailableUnit), Word: string(wash.AvailableUnit)},
-		frame.Choice{Code: string(wash.NaOClUnit), Word: string(wash.NaOClUnit)}, frame.Choice{Code: string(wash.DegreeUnit), Word: string(wash.DegreeUnit)})
+	add("amount", "strength", false, frame.Choice{Code: string(wash.TradeUnit), Word: f.T("strength.trade-percent")},
+		frame.Choice{Code: string(wash.AvailableUnit), Word: f.T("strength.available-percent")},
+		frame.Choice{Code: string(wash.NaOClUnit), Word: f.T("strength.naocl-percent")}, frame.Choice{Code: string(wash.DegreeUnit), Word: f.T("strength.chlorometric-degrees")})
 	add("amount", "gravity", false, frame.Choice{Code: string(material.KilogramPerL), Word: string(material.KilogramPerL)})
 	add("date", "tested", false)
 	add("area", "note", false)
@@ -220,7 +221,7 @@ func (d *Desk) newMaterialPage(c *fiber.Ctx, f *frame.Frame) (*MaterialPage, err
 	p := &MaterialPage{Frame: f, Form: frame.NewForm(), Code: code, Name: l.Material(), Row: materialRow(f, l), Decision: act}
 	s := l.Stock()
 	for _, x := range [][2]string{{"received", s.Received.String()}, {"used", s.Used.String()}, {"adjusted", s.Adjusted.String()}} {
-		p.Facts = append(p.Facts, frame.What{What: f.T("material." + x[0]), Text: x[1]})
+		p.Facts = append(p.Facts, frame.What{What: f.T("material." + x[0]), Text: f.Pieces(x[1])})
 	}
 	var m *plan.Material
 	if f.Plan != nil {
@@ -250,7 +251,7 @@ func (d *Desk) newMaterialPage(c *fiber.Ctx, f *frame.Frame) (*MaterialPage, err
 		u := &l.Uses[i]
 		x := frame.What{What: f.At(u.At) + " · " + f.PlaceName(u.Place)}
 		if u.Amount != nil {
-			x.Text = u.Amount.String()
+			x.Text = f.Pieces(u.Amount.String())
 		}
 		if u.Lot != "" {
 			x.What += " · " + u.Lot
@@ -277,7 +278,7 @@ func (p *MaterialPage) strength(l *material.Lot, m *plan.Material) {
 	if x == nil {
 		return
 	}
-	p.Stated = p.T("material.stated", "value", x.Value.String()+" ("+string(x.On)+")")
+	p.Stated = p.T("material.stated", "value", x.Value.String()+" ("+p.Day(string(x.On))+")")
 	var store *plan.Amount
 	if m != nil {
 		store = m.StoredAt

@@ -5,8 +5,8 @@ package findings
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strconv"
 	"time"
@@ -200,10 +200,31 @@ func inUnit(k series, bound *plan.Amount) (float64, bool) {
 	return d.Float64(), err == nil
 }
 
+// chance words a probability as one series in so many, with one figure that counts.
+func (p *Page) chance(x float64) string {
+	if x < 1e-6 {
+		return p.T("patterns.chance-tiny")
+	}
+	scale := 1
+	for x*float64(scale) < 0.1 {
+		scale *= 10
+	}
+	return p.T("patterns.chance", "chance", grouped(int(math.Round(1/(x*float64(scale))))*scale))
+}
+
+// grouped writes a number with a comma before every three digits.
+func grouped(n int) string {
+	s := strconv.Itoa(n)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
+}
+
 func (p *Page) add(f patterns.Finding, about string, at map[string]time.Time) {
 	r := Row{Kind: f.Kind, About: about, Text: p.T("pattern."+string(f.Kind)+"-text", "n", strconv.Itoa(len(f.IDs)), "of", strconv.Itoa(f.Of), "value", f.Value)}
 	if f.Chance > 0 {
-		r.Chance = fmt.Sprintf("%.1g", f.Chance)
+		r.Chance = p.chance(f.Chance)
 	}
 	for i, id := range f.IDs {
 		if i == mostLinks {

@@ -104,7 +104,7 @@ func TestFoundingFromTemplate(t *testing.T) {
 		t.Fatalf("%d %s", status, page)
 	}
 	status, page := b.send(good(), "")
-	if status != 200 || !strings.Contains(page, "The plant is founded") || len(b.wishes) != 1 {
+	if status != 200 || !strings.Contains(page, "The plant is set up") || len(b.wishes) != 1 {
 		t.Fatalf("%d %s", status, page)
 	}
 	w := b.wishes[0]

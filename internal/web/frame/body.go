@@ -40,13 +40,13 @@ func plainOf(f *Frame, body any) map[string]string {
 	if r, ok := body.(*haccp.Reading); ok {
 		for i := range r.Entries {
 			e := &r.Entries[i]
-			out[f.Word("quantity", e.Quantity)] = e.Result().String()
+			out[f.Word("quantity", e.Quantity)] = f.Value(e.Result().String())
 			if e.Instrument != "" {
-				out[f.T("form.instrument")+", "+f.Word("quantity", e.Quantity)] = e.Instrument
+				out[f.T("form.instrument")+", "+f.Word("quantity", e.Quantity)] = f.ToolName(e.Instrument)
 			}
 		}
 		for _, v := range r.Verdicts {
-			out[f.pointName(v.Point)+": "+v.Limit] = f.Word("verdict", v.Verdict)
+			out[f.pointName(v.Point)+": "+f.LimitName(f.signed(r.PlanVersion), v.Point, v.Limit)] = f.Word("verdict", v.Verdict)
 		}
 		put(out, f.T("form.note"), r.Note)
 		put(out, f.T("check.sample-point"), r.SamplePoint)

@@ -48,7 +48,7 @@ type SignedRow struct {
 func (f *Frame) View(d *haccp.Deviation) *CaseView {
 	e := f.State.LogEntry(d, f.Now)
 	v := &CaseView{ID: d.Deviation, Word: e.Word, Place: f.PlaceName(d.Place), Point: e.PointName, Ground: d.Ground, Status: e.Status,
-		FoundBy: d.FoundBy.Name, Number: d.Number, Found: d.Found, EffectDue: d.EffectDue, PlanVersion: d.PlanVersion,
+		FoundBy: f.Reporter(d.FoundBy), Number: d.Number, Found: d.Found, EffectDue: d.EffectDue, PlanVersion: d.PlanVersion,
 		Lacking: f.Lackings(d.Lacking), Lots: d.Lots, Fixes: slices.Clone(d.Fixes), Reopened: d.Reopened, Closed: d.IsClosed, Span: f.span(d.Now)}
 	if d.Lot != "" {
 		v.Place = strings.TrimPrefix(v.Place+", "+f.T("lot.title", "lot", d.Lot), ", ")

@@ -45,7 +45,7 @@ func (f *Frame) shown(r *haccp.Shown) string {
 	}
 	parts := []string{f.At(r.At)}
 	for _, v := range r.Values {
-		parts = append(parts, f.Word("quantity", v.Quantity)+" "+v.Value.String())
+		parts = append(parts, f.Word("quantity", v.Quantity)+" "+f.Value(v.Value.String()))
 	}
 	return strings.Join(parts, " · ")
 }

@@ -79,7 +79,7 @@ func shownValue(v *quantity.Value) string {
 }
 
 func (f *Frame) testView(t *plan.ProductTest, d *laboratory.Decision, s *laboratory.Sample, path string) TestView {
-	v := TestView{Name: t.Name, Rule: t.String(), Mark: decisionMarks[d.Verdict], Text: f.Word("decision", d.Verdict), Path: path + "/" + url.PathEscape(t.ID)}
+	v := TestView{Name: t.Name, Rule: f.Lang.Rule(t.String()), Mark: decisionMarks[d.Verdict], Text: f.Word("decision", d.Verdict), Path: path + "/" + url.PathEscape(t.ID)}
 	if d.Why != "" {
 		v.Text = joinLines(v.Text, f.Word("why", d.Why))
 	}
@@ -130,7 +130,7 @@ func (f *Frame) LotTests(s *haccp.State, l *haccp.LotState) []TestView {
 	marks := map[string]string{laboratory.Conforming: "inside", laboratory.Failing: "outside", laboratory.Pending: "open", laboratory.Missing: "open"}
 	var out []TestView
 	for _, x := range s.Tests(l, f.Now) {
-		v := TestView{Name: x.Name, Rule: x.Rule, Mark: marks[x.Status], Text: f.Word("test", x.Status)}
+		v := TestView{Name: x.Name, Rule: f.Lang.Rule(x.Rule), Mark: marks[x.Status], Text: f.Word("test", x.Status)}
 		for i := range x.Decisions {
 			v.Path = SamplePath(l.Code, x.Decisions[i].Sample)
 		}

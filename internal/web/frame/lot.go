@@ -11,6 +11,7 @@ import (
 	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
 	"linewarden/haccp/quantity"
+	"linewarden/internal/wording"
 )
 
 // LotView is a lot as the pages show it.
@@ -68,7 +69,7 @@ func (f *Frame) lotClock(t *haccp.LotTime) LotClock {
 	if !t.Running {
 		c.Text = f.Word("verdict", t.Verdict)
 		if t.Elapsed > 0 {
-			c.Text = f.T("lot.took", "minutes", minutes(t.Elapsed)) + ", " + c.Text
+			c.Text = f.T("lot.took", "span", minutes(t.Elapsed)) + ", " + c.Text
 		}
 		return c
 	}
@@ -76,18 +77,19 @@ func (f *Frame) lotClock(t *haccp.LotTime) LotClock {
 	left := t.Remaining(f.Now)
 	switch {
 	case t.LimitAt.IsZero():
-		c.Mark, c.Text = "open", f.T("lot.runs", "minutes", ran)
+		c.Mark, c.Text = "open", f.T("lot.runs", "span", ran)
 	case left < 0:
-		c.Mark, c.Text = "outside", f.T("lot.over", "minutes", ran, "over", minutes(-left))
+		c.Mark, c.Text = "outside", f.T("lot.over", "span", ran, "over", minutes(-left))
 	case !f.Now.Before(t.WarnAt):
-		c.Mark, c.Text = "act", f.T("lot.left", "minutes", ran, "left", minutes(left))
+		c.Mark, c.Text = "act", f.T("lot.left", "span", ran, "left", minutes(left))
 	default:
-		c.Mark, c.Text = "open", f.T("lot.left", "minutes", ran, "left", minutes(left))
+		c.Mark, c.Text = "open", f.T("lot.left", "span", ran, "left", minutes(left))
 	}
 	return c
 }
 
-func minutes(d time.Duration) string { return strconv.FormatInt(int64(d/time.Minute), 10) }
+// minutes words a length of time in full minutes.
+func minutes(d time.Duration) string { return wording.Span(d.Truncate(time.Minute)) }
 
 // StepName names a step as the newest plan does.
 func (f *Frame) StepName(id string) string {

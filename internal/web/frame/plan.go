@@ -201,7 +201,7 @@ func CautionsFor(chlorineOrAcid bool) []string {
 	if !chlorineOrAcid {
 		return nil
 	}
-	return []string{"caution.mix", "caution.apart", "caution.water", "caution.dose", "caution.exposure", "caution.store"}
+	return []string{"caution.mix", "caution.apart", "caution.water", "caution.dose", "caution.exposure", "caution.store", "caution.aid"}
 }
 
 // InvolvesChlorine says whether a limit's quantity is one that is corrected with hypochlorite or acid.
@@ -213,12 +213,45 @@ func InvolvesChlorine(q string) bool {
 	return false
 }
 
+// LimitName words a limit of a plan by its quantity, its ends and its kind; one that is not known has its id.
+func (f *Frame) LimitName(p *plan.Plan, point, limit string) string {
+	if l := control.FindLimit(p, point, limit); l != nil {
+		return f.Word("quantity", l.Quantity) + ", " + f.Ends(*l) + " (" + f.Word("limit", l.Kind) + ")"
+	}
+	return limit
+}
+
+// signed gives a version of the plan; nil where there is none.
+func (f *Frame) signed(version int) *plan.Plan {
+	if version < 1 || version > len(f.State.Plans) {
+		return nil
+	}
+	return f.State.Plans[version-1].Plan
+}
+
+// Count words so many of a thing.
+func (f *Frame) Count(thing string, n int64) string { return f.Lang.Count(thing, n) }
+
+// Unit words a unit: what is counted in pieces has its word, all others are written alike in every language.
+func (f *Frame) Unit(unit string) string {
+	if unit == plan.Pieces {
+		return f.T("materials.pieces")
+	}
+	return unit
+}
+
+// Pieces words the unit of an amount, such as "120 pieces".
+func (f *Frame) Pieces(amount string) string {
+	if i := strings.LastIndexByte(amount, ' '); i >= 0 {
+		return amount[:i+1] + f.Unit(amount[i+1:])
+	}
+	return amount
+}
+
 // measured words the value of a sample of a case with the quantity it is of.
 func (f *Frame) measured(version int, point string, x *haccp.SampleFacts) string {
-	if version >= 1 && version <= len(f.State.Plans) {
-		if l := control.FindLimit(f.State.Plans[version-1].Plan, point, x.Limit); l != nil {
-			return f.Word("quantity", l.Quantity) + " " + f.Value(x.Value)
-		}
+	if l := control.FindLimit(f.signed(version), point, x.Limit); l != nil {
+		return f.Word("quantity", l.Quantity) + " " + f.Value(x.Value)
 	}
 	return f.Value(x.Value)
 }

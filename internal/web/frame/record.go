@@ -25,7 +25,7 @@ func (r RecordRow) SeqText() string { return strconv.FormatInt(r.Seq, 10) }
 
 // RecordRow words a record in one line.
 func (f *Frame) RecordRow(e *haccp.Event) RecordRow {
-	row := RecordRow{ID: e.ID, Kind: e.Kind, Seq: e.Seq, At: e.At, By: e.By.Name}
+	row := RecordRow{ID: e.ID, Kind: e.Kind, Seq: e.Seq, At: e.At, By: f.Reporter(e.By)}
 	switch b := e.Body.(type) {
 	case *haccp.Reading:
 		values := make([]string, 0, len(b.Entries)+1)
@@ -42,7 +42,7 @@ func (f *Frame) RecordRow(e *haccp.Event) RecordRow {
 	case *haccp.MaterialRuled:
 		row.Text = f.MaterialName(b.Material) + ", " + b.Lot
 	case *material.Counted:
-		row.Text = b.Lot + ": " + b.Quantity.String()
+		row.Text = b.Lot + ": " + f.Pieces(b.Quantity.String())
 	case *instrument.Checked:
 		row.Text = f.ToolName(b.Instrument) + ": " + f.Word("checkresult", b.Result)
 	case *instrument.Service:
@@ -51,6 +51,14 @@ func (f *Frame) RecordRow(e *haccp.Event) RecordRow {
 		row.Text = f.PlaceName(b.Place) + ", " + f.pointName(b.Point)
 	}
 	return row
+}
+
+// Reporter names whoever reported: what the timetable does by itself has its word, a person their name.
+func (f *Frame) Reporter(by haccp.Actor) string {
+	if by.Role == haccp.RoleTimetable {
+		return f.Word("role", by.Role)
+	}
+	return by.Name
 }
 
 // Day is the beginning of a production day with its label.

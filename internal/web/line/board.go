@@ -36,7 +36,7 @@ type boardStep struct {
 }
 
 // Count is how many lots there are.
-func (s boardStep) Count() int { return len(s.Rows) + s.More }
+func (s boardStep) Count() int64 { return int64(len(s.Rows) + s.More) }
 
 // boardRow is a lot at a place.
 type boardRow struct {

@@ -13,6 +13,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/haccp/lot"
+	"linewarden/haccp/material"
 	"linewarden/haccp/plan"
 	"linewarden/internal/web/frame"
 )
@@ -29,7 +30,7 @@ type movePage struct {
 	ToName    string
 	Back      string // line to go back to
 	Fields    []frame.Field
-	Cautions  []string
+	Cautions  []string // of the chlorine products and acids that the step takes
 	Asked     []askedRow
 	Lacks     bool // leave was refused
 	MayReport bool
@@ -192,6 +193,11 @@ func (p *movePage) leaving() {
 // materials adds the fields of the materials of a step.
 func (p *movePage) materials(step string, list []*plan.Material, name string) {
 	for _, m := range list {
+		for _, x := range material.Cautions(m.Kind) {
+			if key := "caution." + string(x.Code); !slices.Contains(p.Cautions, key) {
+				p.Cautions = append(p.Cautions, key)
+			}
+		}
 		fd := frame.Field{Type: "choice", Name: "lot." + step + "." + m.ID, Label: p.T("move.material", "material", m.Name, "step", name), Options: p.LotsOf(m.ID)}
 		if len(fd.Options) == 0 {
 			fd.Type, fd.Hint = "text", p.T("move.no-lots")

@@ -4,7 +4,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/gofiber/fiber/v2"
 
@@ -12,6 +11,7 @@ import (
 	"linewarden/haccp/genealogy"
 	"linewarden/haccp/lot/recall"
 	"linewarden/internal/web/frame"
+	"linewarden/internal/wording"
 )
 
 // ExercisesPage lists exercises.
@@ -47,20 +47,12 @@ type ExercisePage struct {
 
 func rowOf(f *frame.Frame, x *recall.Exercise) ExerciseRow {
 	r := ExerciseRow{Path: "/exercises/" + x.ID, Name: f.T("trace.title-"+x.Subject.Kind, "name", x.Subject.Name()), Reason: x.Reason, When: f.At(x.Started), By: x.By,
-		Took: tookText(f, x.Took(f.Now)), Mark: "open", Word: f.T("exercise.open")}
+		Took: wording.Span(x.Took(f.Now)), Mark: "open", Word: f.T("exercise.open")}
 	if x.End != nil {
 		r.Mark, r.Word = "closed", f.T("exercise.finished")
 		r.Share = shareText(f, &x.End.Result.Balance)
 	}
 	return r
-}
-
-func tookText(f *frame.Frame, d time.Duration) string {
-	n := int64(d / time.Minute)
-	if n < 60 {
-		return f.T("exercise.minutes", "minutes", strconv.FormatInt(n, 10))
-	}
-	return f.T("exercise.hours", "hours", strconv.FormatInt(n/60, 10), "minutes", strconv.FormatInt(n%60, 10))
 }
 
 func shareText(f *frame.Frame, b *recall.Balance) string {
@@ -176,7 +168,6 @@ func numbers(f *frame.Frame, r *recall.Result) []frame.What {
 			out = append(out, frame.What{What: f.T(key), Text: text})
 		}
 	}
-	n := func(k int64) string { return strconv.FormatInt(k, 10) }
 	add("exercise.share", shareText(f, &r.Balance))
 	b := &r.Balance
 	add("exercise.in", b.In.String())
@@ -189,17 +180,17 @@ func numbers(f *frame.Frame, r *recall.Result) []frame.What {
 	add("exercise.uncounted", b.Uncounted.String())
 	add("exercise.unexplained", f.T("exercise.unexplained-of", "unexplained", b.Unexplained.String(), "astray", b.Astray.String()))
 	if m := r.Material; m != nil {
-		add("exercise.material", f.T("exercise.material-of", "received", m.Received, "used", m.Used, "adjusted", m.Adjusted, "left", m.Left, "unit", m.Unit))
+		add("exercise.material", f.T("exercise.material-of", "received", m.Received, "used", m.Used, "adjusted", m.Adjusted, "left", m.Left, "unit", f.Unit(m.Unit)))
 	}
 	back := r.Backward
-	text := f.T("exercise.backward-of", "lots", n(back.Lots), "people", n(back.People), "instruments", n(back.Instruments))
+	text := f.T("exercise.backward-of", "lots", f.Count("lots", back.Lots), "people", f.Count("people", back.People), "instruments", f.Count("instruments", back.Instruments))
 	add("exercise.backward", text)
 	add("exercise.field-lots", strings.Join(back.FieldLots, ", "))
 	add("exercise.sources", strings.Join(back.Sources, ", "))
 	add("exercise.materials", strings.Join(back.Materials, ", "))
-	add("exercise.forward", f.T("exercise.forward-of", "lots", n(r.Forward.Lots), "boxes", n(r.Forward.Boxes), "shipments", n(r.Forward.Shipments)))
+	add("exercise.forward", f.T("exercise.forward-of", "lots", f.Count("lots", r.Forward.Lots), "boxes", f.Count("boxes", r.Forward.Boxes), "shipments", f.Count("shipments", r.Forward.Shipments)))
 	for _, x := range r.Forward.Consignees {
-		out = append(out, frame.What{What: x.Name, Text: f.T("exercise.consignee-of", "boxes", n(x.Boxes), "mass", x.Mass.String(), "shipments", n(x.Shipments))})
+		out = append(out, frame.What{What: x.Name, Text: f.T("exercise.consignee-of", "boxes", f.Count("boxes", x.Boxes), "mass", x.Mass.String(), "shipments", f.Count("shipments", x.Shipments))})
 	}
 	return out
 }

@@ -103,7 +103,7 @@ func recallCase(f *frame.Frame, r *genealogy.Recall) RecallCase {
 		x.Lots = append(x.Lots, y)
 	}
 	for _, k := range r.Consignees {
-		x.Totals = append(x.Totals, frame.What{What: k.Name, Text: f.T("exercise.consignee-of", "boxes", strconv.FormatInt(k.Boxes, 10), "mass", k.Mass.String(), "shipments", strconv.FormatInt(k.Shipments, 10))})
+		x.Totals = append(x.Totals, frame.What{What: k.Name, Text: f.T("exercise.consignee-of", "boxes", f.Count("boxes", k.Boxes), "mass", k.Mass.String(), "shipments", f.Count("shipments", k.Shipments))})
 	}
 	return x
 }

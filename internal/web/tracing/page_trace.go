@@ -247,7 +247,7 @@ func (p *TracePage) rows(tr *genealogy.Trace) {
 			r.Text = boxText(f, n.Boxes, 6)
 		}
 		if n.Count > 0 {
-			notes = append(notes, f.T("trace.boxes", "count", strconv.FormatInt(n.Count, 10)))
+			notes = append(notes, f.Count("boxes", n.Count))
 		}
 		r.Note = strings.Join(notes, " · ")
 		if n.Mass != nil {
@@ -267,7 +267,7 @@ func (p *TracePage) rows(tr *genealogy.Trace) {
 		}
 		notes = append(notes, k.Documents...)
 		if k.Times > 1 {
-			notes = append(notes, f.T("trace.times", "count", strconv.Itoa(k.Times)))
+			notes = append(notes, f.Count("records", int64(k.Times)))
 		}
 		r.Note = strings.Join(notes, " · ")
 		p.Links = append(p.Links, r)
@@ -282,9 +282,9 @@ func amountOf(f *frame.Frame, k *genealogy.Link) string {
 	case k.Mass != nil:
 		return k.Mass.String()
 	case k.Amount != "":
-		return k.Amount
+		return f.Pieces(k.Amount)
 	case k.How == genealogy.FilledIn:
-		return f.T("trace.boxes", "count", strconv.FormatInt(genealogy.CountOf(k.Boxes), 10))
+		return f.Count("boxes", genealogy.CountOf(k.Boxes))
 	case k.How == genealogy.InWater || k.How == genealogy.UsedIn:
 		return ""
 	}

@@ -137,10 +137,10 @@ func textsOf(f *frame.Frame, n *genealogy.Node) []DrawnText {
 	case genealogy.Made:
 		add(n.Name)
 	case genealogy.Boxes:
-		add(f.T("trace.boxes", "count", strconv.FormatInt(n.Count, 10)))
+		add(f.Count("boxes", n.Count))
 	case genealogy.Consignee:
 		if n.Count > 0 {
-			add(f.T("trace.boxes", "count", strconv.FormatInt(n.Count, 10)))
+			add(f.Count("boxes", n.Count))
 		}
 		if n.Mass != nil {
 			add(n.Mass.String())

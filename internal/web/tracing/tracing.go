@@ -1,5 +1,5 @@
 // Package tracing serves the pages about where product came from and what became of it: a trace drawn as a graph beside the same
-// facts in a table, exercises in tracing, and the list of released and shipped product that a deviation affects.
+// facts in a table, traceability exercises, and the list of released and shipped product that a deviation affects.
 //
 // Its pages stand in the frame of package web and work without script. They judge nothing: package genealogy follows the
 // product, package recall weighs it, package chart says where everything stands in the picture.
