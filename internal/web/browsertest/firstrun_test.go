@@ -25,7 +25,7 @@ type fresh struct {
 }
 
 var (
-	foundingLine = regexp.MustCompile(`found one at (http://\S+)/first-run`)
+	foundingLine = regexp.MustCompile(`set one up at (http://\S+)/first-run`)
 	servingLine  = regexp.MustCompile(`Linewarden is at (http://\S+)`)
 	codeLine     = regexp.MustCompile(`one-time code: (\S+)`)
 )
