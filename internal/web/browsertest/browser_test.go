@@ -26,7 +26,10 @@ import (
 type plant struct {
 	url       string
 	passwords map[string]string // by sign-in name
+	ahead     time.Duration     // of its clock
 }
+
+func (p *plant) now() time.Time { return time.Now().Add(p.ahead) }
 
 // shared is the plant and the browser of all tests.
 var shared struct {
@@ -44,11 +47,13 @@ func run(m *testing.M) int {
 		return failed("make a folder", err)
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	p, stop, err := startPlant(dir)
+	at := midShift()
+	p, stop, err := startPlant(dir, "--at", at.Format(time.RFC3339))
 	if err != nil {
 		return failed("start the demo plant", err)
 	}
 	defer stop()
+	p.ahead = time.Until(at)
 	path := os.Getenv("LINEWARDEN_CHROMIUM")
 	if path == "" {
 		if path, err = exec.LookPath("chromium"); err != nil {

@@ -29,15 +29,20 @@ type house struct {
 
 func (h *house) now() time.Time { return time.Now().Add(time.Duration(h.ahead.Load())) }
 
-// newHouse serves a plant with a few days of history, in the middle of a shift; names: over TLS, for these host names.
-// What is due, and what the label of a bath leads to, depends on the hour: it is not that of the test.
-func newHouse(t *testing.T, names ...string) *house {
-	t.Helper()
-	at := time.Now().UTC().Truncate(24 * time.Hour).Add(16*time.Hour + 30*time.Minute) // 10:30 of the plant
+// midShift is a moment in the middle of a shift of the days before, 10:30 of the plant on a Wednesday. What is due, and what
+// the label of a bath leads to, depends on the hour: it must not be that of the test.
+func midShift() time.Time {
+	at := time.Now().UTC().Truncate(24 * time.Hour).Add(16*time.Hour + 30*time.Minute)
 	for at.After(time.Now()) || at.Weekday() != time.Wednesday {
 		at = at.AddDate(0, 0, -1)
 	}
-	return newHouseAt(t, at, names...)
+	return at
+}
+
+// newHouse serves a plant with a few days of history; names: over TLS, for these host names.
+func newHouse(t *testing.T, names ...string) *house {
+	t.Helper()
+	return newHouseAt(t, midShift(), names...)
 }
 
 // newHouseAt serves it with its clock at a moment.

@@ -58,7 +58,7 @@ func ago(v *visit, minutes int) {
 	if err != nil {
 		v.t.Fatal(err)
 	}
-	at := time.Now().Add(-time.Duration(minutes) * time.Minute).In(zone).Format("2006-01-02T15:04:05")
+	at := v.plant.now().Add(-time.Duration(minutes) * time.Minute).In(zone).Format("2006-01-02T15:04:05")
 	eval[bool](v, `document.querySelector("main form[data-stamp] [name=at]").value = "`+at+`", true`)
 }
 
