@@ -1,0 +1,200 @@
+package plant
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"linewarden/haccp"
+	"linewarden/internal/record"
+	"linewarden/internal/record/recordtest"
+)
+
+// slowLog takes its time for a commit, and says while it does.
+type slowLog struct {
+	record.Log
+	writing atomic.Bool
+}
+
+func (l *slowLog) Append(ctx context.Context, expected int64, c record.Commit, lookups []record.Lookup) error {
+	l.writing.Store(true)
+	defer l.writing.Store(false)
+	time.Sleep(time.Millisecond)
+	return l.Log.Append(ctx, expected, c, lookups)
+}
+
+// watchedRules counts the decisions that are made while a commit is written.
+type watchedRules struct {
+	rules
+	log   *slowLog
+	ahead atomic.Int64
+}
+
+func (r *watchedRules) Decide(s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error) {
+	r.count()
+	return r.rules.Decide(s, c, f, now)
+}
+
+func (r *watchedRules) DecideOn(s *haccp.State, c *haccp.Command, f haccp.Facts, now time.Time) (*haccp.Outcome, error) {
+	r.count()
+	return r.rules.DecideOn(s, c, f, now)
+}
+
+func (r *watchedRules) count() {
+	if r.log.writing.Load() {
+		r.ahead.Add(1)
+	}
+}
+
+// TestAheadDecidesAsOneByOne sends the same commands one by one, and a few at a time while others are being written.
+func TestAheadDecidesAsOneByOne(t *testing.T) {
+	total := int64(0)
+	for seed := range uint64(6) {
+		one, many := newReal(t), newReal(t)
+		refused := [2][]string{}
+		for _, q := range one.shift(seed, 150) {
+			if _, err := one.Do(t.Context(), q); err != nil {
+				refused[0] = append(refused[0], err.Error())
+			}
+		}
+		if err := many.Close(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		log := &slowLog{Log: many.store}
+		watch := &watchedRules{rules: haccpRules{}, log: log}
+		many.opt.Log, many.opt.rules, many.opt.Shared = log, watch, true
+		many.open(t)
+		var jobs []*job
+		rng := rand.New(rand.NewPCG(seed, 2))
+		for _, q := range many.shift(seed, 150) {
+			j, err := many.newJob(t.Context(), q)
+			if err != nil {
+				t.Fatal(err)
+			}
+			jobs = append(jobs, j)
+			many.inbox <- j
+			if rng.IntN(8) == 0 {
+				time.Sleep(time.Duration(rng.IntN(1500)) * time.Microsecond)
+			}
+		}
+		for _, j := range jobs {
+			if a := <-j.done; a.err != nil {
+				refused[1] = append(refused[1], a.err.Error())
+			}
+		}
+		want, got := one.log(t), many.log(t)
+		for i := range min(len(want), len(got)) {
+			if want[i] != got[i] {
+				t.Fatalf("seed %d: record %d ahead\n%s\none by one\n%s", seed, i+2, got[i], want[i])
+			}
+		}
+		if len(want) != len(got) || !slices.Equal(refused[0], refused[1]) {
+			t.Fatalf("seed %d: %d and %d records; refused\n%q\n%q", seed, len(want), len(got), refused[0], refused[1])
+		}
+		total += watch.ahead.Load()
+	}
+	if total < 50 {
+		t.Fatalf("only %d decisions were made while a commit was written", total)
+	}
+}
+
+// TestAheadWithFaults has clients record at once on a store that takes its time, fails in every way and is written to by
+// another instance; each sends every command twice, and again while the service is busy. Every command is there once, the
+// answers are those of the log, and what is shown is what a replay gives.
+func TestAheadWithFaults(t *testing.T) {
+	b := found(t, func(o *Options) { o.Shared = true })
+	if err := b.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	log := &slowLog{Log: b.log}
+	watch := &watchedRules{rules: b.rules, log: log}
+	b.opt.Log, b.opt.rules = log, watch
+	b.open(t)
+	b.log.Rival = b.rival(t)
+	const clients, each = 16, 60
+	done := make(chan struct{})
+	var disturbing sync.WaitGroup
+	disturbing.Go(func() {
+		rng := rand.New(rand.NewPCG(3, 4))
+		for {
+			select {
+			case <-done:
+				return
+			case <-time.After(8 * time.Millisecond):
+				b.log.Plan(recordtest.Fault(rng.IntN(int(recordtest.Hangs))))
+			}
+		}
+	})
+	var wg sync.WaitGroup
+	for c := range clients {
+		wg.Go(func() {
+			for i := range each {
+				n := c*each + i
+				var both sync.WaitGroup
+				for range 2 {
+					both.Go(func() {
+						var res Result
+						err := ErrBusy
+						for errors.Is(err, ErrBusy) {
+							res, err = b.Do(t.Context(), note(n, fmt.Sprint(n)))
+						}
+						if err != nil || texts(res.Events)[0] != fmt.Sprint(n) || b.View().Size < res.Head.Size {
+							t.Errorf("command %d: %v, %v", n, texts(res.Events), err)
+						}
+					})
+				}
+				both.Wait()
+			}
+		})
+	}
+	wg.Wait()
+	close(done)
+	disturbing.Wait()
+	got := b.verified(t)
+	seen := map[string]int{}
+	for _, x := range got {
+		seen[x]++
+	}
+	for n := range clients * each {
+		if seen[fmt.Sprint(n)] != 1 {
+			t.Errorf("command %d is there %d times", n, seen[fmt.Sprint(n)])
+		}
+	}
+	if seen["rival"] == 0 || watch.ahead.Load() < 100 {
+		t.Errorf("%d commits of another instance, %d decisions while a commit was written", seen["rival"], watch.ahead.Load())
+	}
+	if n := b.View().Counts.Readings; n != int64(len(got)) || b.Ready() != nil {
+		t.Errorf("the view counts %d, the log %d; %v", n, len(got), b.Ready())
+	}
+}
+
+// TestAheadOfWhatFails holds a commit until commands were decided on it, and has it conflict with another instance's: what
+// was decided ahead is decided again, on what is there instead.
+func TestAheadOfWhatFails(t *testing.T) {
+	b := found(t, func(o *Options) { o.Shared = true })
+	b.log.Rival = b.rival(t)
+	b.atOnce(t, note(1, "one"), note(2, "two")) // nobody else comes: from here on a commit says that more follows
+	b.log.Slow(100 * time.Millisecond)
+	b.log.Plan(recordtest.Conflicts)
+	var wg sync.WaitGroup
+	before := b.rules.decided()
+	wg.Go(func() { b.atOnce(t, note(3, "three"), note(4, "four")) })
+	for b.rules.decided() < before+3 { // and one that records nothing, behind which the two gather
+		time.Sleep(time.Millisecond)
+	}
+	_, err := b.Do(t.Context(), fakeRequest(5, "limit", &fakeAsk{Text: "five", Limit: 5}))
+	wg.Wait()
+	if !errors.Is(err, haccp.ErrConflict) {
+		t.Errorf("with another instance's there are 5 before it, and it was answered %v", err)
+	}
+	wantTexts(t, b.verified(t), "one", "two", "rival", "three", "four")
+	if n := b.rules.decided() - before; n != 7 {
+		t.Errorf("%d decisions, want 7: one for the command that records nothing and two for each of the three", n)
+	}
+}
