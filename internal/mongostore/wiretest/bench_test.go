@@ -49,7 +49,7 @@ func BenchmarkAPI(b *testing.B) {
 	for _, clients := range []int{1, 8, 64} {
 		b.Run(fmt.Sprintf("clients=%d", clients), func(b *testing.B) {
 			s := serve(b, 1)
-			commands := max(runs.DefaultSize+200, 140*clients)
+			commands := max(runs.DefaultSize+200, 500*clients)
 			w := watch()
 			apiRate := s.load(b, clients, commands)
 			used := w.used(commands)
