@@ -65,19 +65,22 @@ type DoorOptions struct {
 
 // App is one service. Start and Stop are called once each.
 type App struct {
-	cfg       config.Config
-	parts     Parts
-	logger    *slog.Logger
-	registry  *prometheus.Registry
-	figures   *dashboards.Gatherer // of the registry and of the sites
-	home      Home
-	shared    Shared // nil: no other instance uses the home
-	rota      *alerts.Rota
-	front     *house // the only site, or the group
-	group     *group // nil: one site is served
-	tls       *tls.Config
-	authority []byte // certificate of the plant's own authority, PEM
-	proxies   []netip.Prefix
+	cfg      config.Config
+	parts    Parts
+	logger   *slog.Logger
+	registry *prometheus.Registry
+	figures  *dashboards.Gatherer // of the registry and of the sites
+	home     Home
+	shared   Shared // nil: no other instance uses the home
+	rota     *alerts.Rota
+	// neighbours are told of what is written here; nil: nobody is.
+	neighbours *neighbours
+	peerKey    []byte
+	front      *house // the only site, or the group
+	group      *group // nil: one site is served
+	tls        *tls.Config
+	authority  []byte // certificate of the plant's own authority, PEM
+	proxies    []netip.Prefix
 
 	listener net.Listener
 	quit     chan struct{} // closed when the service is to end: streams and housekeeping look at it
@@ -132,6 +135,9 @@ func (a *App) open(ctx context.Context) error {
 	}
 	if a.shared = a.home.Shared(); a.shared != nil {
 		a.rota = alerts.NewRota(a.shared, instanceName(), a.logger)
+	}
+	if err := a.openPeers(ctx); err != nil {
+		return err
 	}
 	reg := prometheus.WrapRegistererWithPrefix(MetricsPrefix, a.registry)
 	a.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
@@ -214,6 +220,9 @@ func (a *App) Start() error {
 		a.chores.Go(a.group.run)
 	}
 	a.follow()
+	if err := a.tell(); err != nil {
+		return err
+	}
 	a.logger.Info("serving", "address", a.URL(), "version", a.parts.Version)
 	return nil
 }

@@ -12,6 +12,7 @@ import (
 	"linewarden/alerts"
 	"linewarden/internal/access"
 	"linewarden/internal/mongostore"
+	"linewarden/internal/mongostore/fleet"
 	"linewarden/internal/plant"
 	"linewarden/internal/record"
 	"linewarden/internal/sqlitestore"
@@ -158,7 +159,10 @@ func (s *sqliteStorage) Close() error {
 }
 
 // mongoStorage is a MongoDB database.
-type mongoStorage struct{ *mongostore.Store }
+type mongoStorage struct {
+	*mongostore.Store
+	*fleet.Fleet
+}
 
 // Outbox gives the outbox of the database, the same for every site and instance.
 func (s mongoStorage) Outbox() (alerts.Outbox, error) {
@@ -185,7 +189,7 @@ func openDatabase(ctx context.Context, p Place, logger *slog.Logger, readOnly bo
 	if err != nil {
 		return nil, err
 	}
-	return &Folder{ReadOnly: readOnly, Logger: logger, place: p, where: "database " + store.Target(), store: mongoStorage{store}}, nil
+	return &Folder{ReadOnly: readOnly, Logger: logger, place: p, where: "database " + store.Target(), store: mongoStorage{store, store.Fleet()}}, nil
 }
 
 // mongoURI gives the URI itself, or reads it from the file that is named.

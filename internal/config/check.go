@@ -49,7 +49,29 @@ func (c *Config) Check() error {
 	if c.Hashers < 1 || c.Hashers > 64 {
 		bad("hashers", "%d is not from 1 to 64", c.Hashers)
 	}
-	return errors.Join(slices.Concat(errs, c.checkAlerts(), c.checkBackup(), c.checkNetwork())...)
+	return errors.Join(slices.Concat(errs, c.checkAlerts(), c.checkBackup(), c.checkPeers(), c.checkNetwork())...)
+}
+
+func (c *Config) checkPeers() []error {
+	var errs []error
+	p := c.Peers
+	if p.Listen == "" && p.Address == "" {
+		return nil
+	}
+	if c.MongoDB == "" {
+		errs = append(errs, errors.New("peers: only instances that share a database have something to tell each other"))
+	}
+	host, _, err := net.SplitHostPort(p.Listen)
+	if err != nil {
+		return append(errs, fmt.Errorf("peers.listen: %q is no address with a port, such as 10.0.0.5:8081", p.Listen))
+	}
+	if ip, err := netip.ParseAddr(host); p.Address == "" && (host == "" || err == nil && ip.IsUnspecified()) {
+		errs = append(errs, fmt.Errorf("peers.address: others cannot reach %s: say where they can, such as app-1:8081", p.Listen))
+	}
+	if _, _, err := net.SplitHostPort(p.Address); p.Address != "" && err != nil {
+		errs = append(errs, fmt.Errorf("peers.address: %q is no address with a port, such as app-1:8081", p.Address))
+	}
+	return errs
 }
 
 func (c *Config) checkNetwork() []error {

@@ -47,6 +47,8 @@ type Config struct {
 	NoMetrics bool `yaml:"no_metrics"`
 	// Alerts says by which ways people outside are told of alerts; who and when stands in the plan.
 	Alerts Alerts `yaml:"alerts"`
+	// Peers says how instances on one database tell each other of what they write.
+	Peers Peers `yaml:"peers"`
 	// Backup says how the service makes backups by itself.
 	Backup Backup `yaml:"backup"`
 }
@@ -60,6 +62,15 @@ type TLS struct {
 	// Plant lists the names and addresses by which tablets reach this machine. The service then makes an
 	// authority of its own at the first start, and signs itself a certificate for these names.
 	Plant []string `yaml:"plant"`
+}
+
+// Peers says how instances on one database tell each other of the commits they write, so that the others need not read
+// them there. Without it they read everything from the database. What is told is sealed with a key that lies in the database.
+type Peers struct {
+	// Listen is the address to listen on for other instances.
+	Listen string `yaml:"listen"`
+	// Address is where the other instances reach it; empty: the address of listen.
+	Address string `yaml:"address"`
 }
 
 // Log says what the service writes about itself.

@@ -75,6 +75,25 @@ func TestCheck(t *testing.T) {
 		{"no data", func(c *config.Config) { c.Data = "" }, "data:"},
 		{"a database", func(c *config.Config) { c.Data, c.MongoDB, c.SigningKey = "", "mongodb://h", "k" }, ""},
 		{"folder and database", func(c *config.Config) { c.MongoDB = "mongodb://h" }, "mongodb:"},
+		{"peers", func(c *config.Config) {
+			c.Data, c.MongoDB, c.SigningKey, c.Peers.Listen = "", "mongodb://h", "k", "10.0.0.5:8081"
+		}, ""},
+		{"peers of a data folder", func(c *config.Config) { c.Peers.Listen = "10.0.0.5:8081" }, "peers:"},
+		{"peers without a port", func(c *config.Config) {
+			c.Data, c.MongoDB, c.SigningKey, c.Peers.Listen = "", "mongodb://h", "k", "10.0.0.5"
+		}, "peers.listen:"},
+		{"peers that nobody can reach", func(c *config.Config) {
+			c.Data, c.MongoDB, c.SigningKey, c.Peers.Listen = "", "mongodb://h", "k", ":8081"
+		}, "peers.address:"},
+		{"peers at a name", func(c *config.Config) {
+			c.Data, c.MongoDB, c.SigningKey, c.Peers.Listen, c.Peers.Address = "", "mongodb://h", "k", ":8081", "app-1:8081"
+		}, ""},
+		{"peers at a name without a port", func(c *config.Config) {
+			c.Data, c.MongoDB, c.SigningKey, c.Peers.Listen, c.Peers.Address = "", "mongodb://h", "k", ":8081", "app-1"
+		}, "peers.address:"},
+		{"an address and nothing that listens", func(c *config.Config) {
+			c.Data, c.MongoDB, c.SigningKey, c.Peers.Address = "", "mongodb://h", "k", "app-1:8081"
+		}, "peers.listen:"},
 		{"a database without a key", func(c *config.Config) { c.Data, c.MongoDB = "", "mongodb://h" }, "signing_key:"},
 		{"a folder with another key", func(c *config.Config) { c.SigningKey = "k" }, "signing_key:"},
 		{"plant authority without a folder", func(c *config.Config) {
@@ -132,7 +151,7 @@ func TestPrintReadsBack(t *testing.T) {
 	if again.Data != c.Data || again.StopWithin != c.StopWithin || len(again.TLS.Plant) != 1 || again.Log != c.Log {
 		t.Errorf("read back %+v from\n%s", again, b.String())
 	}
-	if want := strings.Count(b.String(), ":") - strings.Count(b.String(), "tls:") - strings.Count(b.String(), "log:") - strings.Count(b.String(), "alerts:") - strings.Count(b.String(), "backup:") - strings.Count(b.String(), "channels:") - strings.Count(c.Listen, ":"); len(config.Variables()) != want {
+	if want := strings.Count(b.String(), ":") - strings.Count(b.String(), "tls:") - strings.Count(b.String(), "log:") - strings.Count(b.String(), "alerts:") - strings.Count(b.String(), "peers:") - strings.Count(b.String(), "backup:") - strings.Count(b.String(), "channels:") - strings.Count(c.Listen, ":"); len(config.Variables()) != want {
 		t.Errorf("%d variables for %d settings:\n%s", len(config.Variables()), want, b.String())
 	}
 }

@@ -32,6 +32,8 @@ func variables() []variable {
 		{"LINEWARDEN_TLS_KEY", text(func(c *Config) *string { return &c.TLS.Key })},
 		{"LINEWARDEN_TLS_PLANT", list(func(c *Config) *[]string { return &c.TLS.Plant })},
 		{"LINEWARDEN_BEHIND_PROXY", list(func(c *Config) *[]string { return &c.BehindProxy })},
+		{"LINEWARDEN_PEERS_LISTEN", text(func(c *Config) *string { return &c.Peers.Listen })},
+		{"LINEWARDEN_PEERS_ADDRESS", text(func(c *Config) *string { return &c.Peers.Address })},
 		{"LINEWARDEN_ALERTS_LINK", text(func(c *Config) *string { return &c.Alerts.Link })},
 		{"LINEWARDEN_ALERTS_HEARTBEAT_FILE", text(func(c *Config) *string { return &c.Alerts.HeartbeatFile })},
 		{"LINEWARDEN_BACKUP_FOLDER", text(func(c *Config) *string { return &c.Backup.Folder })},

@@ -103,6 +103,7 @@ var rooms = []room{
 	{prefix: "internal/mongostore", ours: []string{"internal/record", "internal/mongostore"},
 		theirs: []string{sumdb, "go.mongodb.org/mongo-driver/v2"}},
 
+	{prefix: "internal/peers", ours: []string{"internal/peers"}},
 	{prefix: "internal/planfile", ours: []string{"haccp/plan", "haccp/quantity", "internal/planfile"},
 		theirs: []string{"github.com/goccy/go-yaml", "github.com/robfig/cron/v3"}},
 	{prefix: "internal/access", ours: []string{"haccp", "internal/access"},

@@ -103,10 +103,17 @@ func (l *Log) insert(ctx context.Context, c *record.Commit, lookups []record.Loo
 		}
 		d.Names = append(d.Names, binaryID(lookups[i].ID))
 	}
+	doc, err := d.marshal()
+	if err != nil {
+		return fmt.Errorf("document of a commit: %w", err)
+	}
 	var sent atomic.Int32
-	_, err := l.store.commits().InsertOne(context.WithValue(ctx, sentKey{}, &sent), &d)
+	_, err = l.store.commits().InsertOne(context.WithValue(ctx, sentKey{}, &sent), doc)
 	switch {
 	case err == nil:
+		if l.store.written != nil {
+			l.store.written(doc)
+		}
 		return nil
 	case sent.Load() == 0:
 		return err // it never left this machine

@@ -110,22 +110,12 @@ func (x *index) add(c *record.Commit, lookups []record.Lookup) {
 }
 
 // read takes the entries of a commit that was read, where it is the next one: who follows a log has read each commit
-// before it writes its own, and is not to read it twice. A commit whose records cannot be read is left to cover, which says so.
-func (x *index) read(d *commitDoc) {
-	x.mu.RLock()
-	next := d.First == x.taken+1
-	x.mu.RUnlock()
-	if !next {
-		return
-	}
-	lookups, err := lookupsOf(d)
-	if err != nil {
-		return
-	}
+// before it writes its own, and is not to read it twice.
+func (x *index) read(lookups []record.Lookup) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	if d.First == x.taken+1 {
-		x.put(d.First, lookups, true)
+	if len(lookups) > 0 && lookups[0].Seq == x.taken+1 {
+		x.put(lookups[0].Seq, lookups, true)
 	}
 	x.bound()
 }

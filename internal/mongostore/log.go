@@ -1,6 +1,7 @@
 package mongostore
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -24,6 +25,7 @@ type Log struct {
 	index *index
 	last  atomic.Pointer[record.Head] // newest head known here; others may have gone on
 	ends  ends
+	given *given
 	lost  atomic.Pointer[commitDoc] // read last where an own insert found it in its place
 }
 
@@ -41,6 +43,17 @@ type commitDoc struct {
 
 	Names []bson.Binary `bson:"names"` // ids of the records and of their commands, each once
 	More  bool          `bson:"more,omitempty"`
+}
+
+// marshal gives the document as BSON. Its records are most of it.
+func (d *commitDoc) marshal() (bson.Raw, error) {
+	size := 512 + len(d.Nodes) + 32*len(d.Names)
+	for _, rec := range d.Records {
+		size += len(rec) + 1
+	}
+	buf := bytes.NewBuffer(make([]byte, 0, size))
+	err := bson.NewEncoder(bson.NewDocumentWriter(buf)).Encode(d)
+	return buf.Bytes(), err
 }
 
 // key gives the _id of a numbered document of the site; _ids are in the order of the numbers.
@@ -139,7 +152,6 @@ func (l *Log) ReadCommit(ctx context.Context, number int64) (record.Commit, erro
 		return record.Commit{}, err
 	}
 	l.saw(h)
-	l.index.read(d)
 	c := record.Commit{Number: d.Commit, First: d.First, Records: d.Records, Size: d.Size, Root: h.Root, More: d.More}
 	for b := d.Nodes; len(b) >= tlog.HashSize; b = b[tlog.HashSize:] {
 		c.Nodes = append(c.Nodes, tlog.Hash(b[:tlog.HashSize]))
@@ -148,10 +160,14 @@ func (l *Log) ReadCommit(ctx context.Context, number int64) (record.Commit, erro
 }
 
 // readCommit finds a commit by its number, or by its _id where the end of the commit before it is known: who follows a
-// log, or reads it through, asks for one document by its key. One that an own insert met in its place is there already,
-// and never changes.
+// log, or reads it through, asks for one document by its key. One that an own insert met in its place, or that its
+// writer told of, is there already, and never changes.
 func (l *Log) readCommit(ctx context.Context, number int64) (*commitDoc, error) {
 	if d := l.lost.Swap(nil); d != nil && d.Commit == number {
+		return d, nil
+	}
+	if d := l.given.take(number); d != nil {
+		l.ends.put(d.Commit, d.Size)
 		return d, nil
 	}
 	filter := bson.D{{Key: "site", Value: l.site}, {Key: "commit", Value: number}}

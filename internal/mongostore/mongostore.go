@@ -29,6 +29,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/mongo/readpref"
 	"go.mongodb.org/mongo-driver/v2/mongo/writeconcern"
 
+	"linewarden/internal/mongostore/fleet"
 	"linewarden/internal/record"
 )
 
@@ -62,6 +63,7 @@ type Store struct {
 	target   string
 	readOnly bool
 	run      int64 // records in a run
+	written  func(doc []byte)
 
 	mu     sync.Mutex
 	logs   map[string]*Log
@@ -69,7 +71,7 @@ type Store struct {
 }
 
 // ErrReadOnly says that the database was opened for reading only.
-var ErrReadOnly = errors.New("the database is open for reading only")
+var ErrReadOnly = fleet.ErrReadOnly
 
 // Open connects to a database and makes its collections and indexes if need be. No error holds the URI's
 // password.
@@ -150,7 +152,7 @@ func (s *Store) Site(ctx context.Context, site string) (*Log, error) {
 	if l := s.logs[site]; l != nil {
 		return l, nil
 	}
-	l := &Log{store: s, site: site}
+	l := &Log{store: s, site: site, given: newGiven()}
 	l.index = newIndex(l)
 	if err := l.index.begin(ctx); err != nil {
 		return nil, err

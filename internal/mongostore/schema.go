@@ -10,6 +10,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/mongo"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
+	"linewarden/internal/mongostore/fleet"
 	"linewarden/internal/mongostore/outbox"
 	"linewarden/internal/mongostore/runs"
 )
@@ -41,6 +42,8 @@ const schemaVersion = 3
 //	grants       _id scope/hash         (scope, device, from)
 //	leases       _id site/epoch
 //	beats        _id holder
+//	peers        _id address
+//	keys         _id name
 //	messages     _id site/hash           (site, channel, over) (site, done, queued)
 //	outcomes     _id site/hash/version   (message, version) (site)
 const (
@@ -52,8 +55,6 @@ const (
 	sessionsName    = "sessions"
 	countersName    = "counters"
 	grantsName      = "grants"
-	leasesName      = "leases"
-	beatsName       = "beats"
 	schemaName      = "schema"
 )
 
@@ -61,6 +62,9 @@ func (s *Store) commits() *mongo.Collection     { return s.db.Collection(commits
 func (s *Store) lookups() *mongo.Collection     { return s.db.Collection(lookupsName) }
 func (s *Store) checkpoints() *mongo.Collection { return s.db.Collection(checkpointsName) }
 func (s *Store) snapshots() *mongo.Collection   { return s.db.Collection(snapshotsName) }
+
+// Fleet gives what instances on the database know of each other.
+func (s *Store) Fleet() *fleet.Fleet { return fleet.New(s.db, s.target, s.readOnly) }
 
 // Outbox gives the messages about alerts that wait, of all sites of the database.
 func (s *Store) Outbox() (*outbox.Box, error) {

@@ -12,6 +12,7 @@ import (
 	"linewarden/haccp"
 	"linewarden/internal/plant/codec"
 	"linewarden/internal/plant/facts"
+	"linewarden/internal/plant/tidings"
 	"linewarden/internal/plant/turns"
 	"linewarden/internal/record"
 )
@@ -45,6 +46,7 @@ func Begin(ctx context.Context, o Options) (*Site, error) {
 	w := &writer{
 		site: s, ctx: life, tree: tree, head: head, decode: codec.NewDecoder(), body: make([]byte, 0, 64<<10),
 		turns:  turns.Turns{Shared: o.Shared},
+		told:   tidings.Of(o.Log),
 		append: &appender{log: o.Log, logger: o.Logger, trouble: m.trouble},
 	}
 	go w.start()
@@ -347,7 +349,7 @@ func (w *writer) catchUp() error {
 
 // readNext reads the next commit, where there is one, and makes it the committed state.
 func (w *writer) readNext() (found bool, err error) {
-	began := time.Now()
+	began, given := time.Now(), w.told.Given(w.head.Commit+1)
 	c, err := w.site.opt.Log.ReadCommit(w.ctx, w.head.Commit+1)
 	if errors.Is(err, record.ErrNotFound) {
 		w.site.Followed(began)
@@ -361,6 +363,10 @@ func (w *writer) readNext() (found bool, err error) {
 	if unread, is := errors.AsType[*facts.Error](err); is {
 		w.site.metrics.trouble("read")
 		return false, busy("the record log could not be read", unread)
+	}
+	if err != nil && given { // so it was told; what counts is the log
+		w.site.opt.Logger.Warn("another instance told of a commit that does not fit, the log is read", "commit", c.Number, "error", err)
+		return w.readNext()
 	}
 	if err != nil {
 		w.stop(err)
@@ -377,6 +383,7 @@ func (w *writer) readNext() (found bool, err error) {
 // adopt folds a commit that another writer made, and gives its events.
 func (w *writer) adopt(c *record.Commit) ([]*haccp.Event, error) {
 	state, tree := w.state.Fork(), w.tree.Clone()
+	lookups := make([]record.Lookup, 0, len(c.Records))
 	var group, all []*haccp.Event
 	for _, rec := range c.Records {
 		env, err := record.DecodeString(rec)
@@ -389,6 +396,7 @@ func (w *writer) adopt(c *record.Commit) ([]*haccp.Event, error) {
 		}
 		tree.Append(record.LeafHash(rec), nil)
 		w.recent.add(env.Command)
+		lookups = append(lookups, record.LookupOf(&env))
 		if len(group) > 0 && e.Command != group[0].Command {
 			if err := w.foldGroup(state, group); err != nil {
 				return nil, err
@@ -405,5 +413,6 @@ func (w *writer) adopt(c *record.Commit) ([]*haccp.Event, error) {
 	}
 	w.state, w.tree = state, tree
 	w.head = record.Head{Commit: c.Number, Size: c.Size, Root: c.Root}
+	w.told.Read(lookups)
 	return all, nil
 }

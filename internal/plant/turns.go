@@ -19,8 +19,12 @@ func (w *writer) giveWay() {
 		}
 		// Who finds several commits at once is behind, and reads on.
 		at, step := w.turns.Next(from)
-		if found < 2 && !sleep(w.ctx, max(time.Until(at), step)) {
+		if found < 2 && !w.told.Sleep(w.ctx, max(time.Until(at), step)) {
 			return
+		}
+		if !w.told.WorthAsking(w.head.Commit + 1) {
+			found = 0
+			continue
 		}
 		more, err := w.readNext()
 		if err != nil {
@@ -54,4 +58,17 @@ func (w *writer) more(jobs []*job) []*job {
 		}
 	}
 	return jobs
+}
+
+// readTold reads the commits that others told of, as far as they follow on what is known, while somebody looks at the
+// site. What cannot be read now is read when it is asked for.
+func (w *writer) readTold() {
+	if !w.site.InUse() || w.site.status.ready() != nil {
+		return
+	}
+	for w.told.Given(w.head.Commit + 1) {
+		if _, err := w.readNext(); err != nil {
+			return
+		}
+	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"linewarden/haccp"
 	"linewarden/internal/plant/codec"
+	"linewarden/internal/plant/tidings"
 	"linewarden/internal/plant/turns"
 	"linewarden/internal/record"
 )
@@ -39,6 +40,7 @@ type writer struct {
 	recent    recent
 	decode    *codec.Decoder
 	append    *appender
+	told      tidings.Tidings
 	turns     turns.Turns
 	body      []byte            // scratch for bodies
 	envelopes []record.Envelope // scratch
@@ -66,6 +68,9 @@ func (w *writer) take() (jobs []*job, open bool) {
 		select {
 		case l := <-w.site.looks:
 			w.look(l)
+			continue
+		case <-w.told.Arrived:
+			w.readTold()
 			continue
 		case j, open := <-w.site.inbox:
 			if !open {

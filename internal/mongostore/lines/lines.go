@@ -2,6 +2,7 @@
 package lines
 
 import (
+	"encoding/binary"
 	"fmt"
 	"strings"
 
@@ -17,13 +18,22 @@ type Records []string
 
 // MarshalBSONValue implements bson.ValueMarshaler.
 func (r Records) MarshalBSONValue() (kind byte, data []byte, err error) {
+	size := len(r)
 	for i, rec := range r {
 		if strings.IndexByte(rec, '\n') >= 0 || rec == "" {
 			return 0, nil, fmt.Errorf("%w: the record in place %d of a commit is not one line", record.ErrInvalid, i)
 		}
+		size += len(rec)
 	}
-	t, data, err := bson.MarshalValue(strings.Join(r, "\n"))
-	return byte(t), data, err
+	// A string of BSON: its length with the zero at its end, the text, the zero (bsonspec.org, version 1.1).
+	data = binary.LittleEndian.AppendUint32(make([]byte, 0, 4+max(size, 1)), uint32(max(size, 1))) //nolint:gosec // a document has 16 MiB at most
+	for i, rec := range r {
+		if i > 0 {
+			data = append(data, '\n')
+		}
+		data = append(data, rec...)
+	}
+	return byte(bson.TypeString), append(data, 0), nil
 }
 
 // UnmarshalBSONValue implements bson.ValueUnmarshaler.

@@ -7,6 +7,7 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"os/signal"
@@ -29,6 +30,10 @@ func main() {
 func serve(listen, folder string) error {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	go func() { // who started it holds the other end of its input, and may be killed
+		_, _ = io.Copy(io.Discard, os.Stdin)
+		stop()
+	}()
 	// In memory the server hangs on findAndModify of a document that is there; a folder it is.
 	info, err := os.Stat(folder)
 	if err != nil || !info.IsDir() {

@@ -115,6 +115,7 @@ type service struct {
 	apps         []*app.App
 	end          func() // stops the instances
 	uri, site    string
+	key          string // file of the signing key
 	cookie, form string
 	before       int64 // commits before the load
 }
@@ -126,7 +127,7 @@ func ok(tb testing.TB, err error) {
 	}
 }
 
-func serve(b *testing.B, instances int) *service {
+func serve(b testing.TB, instances int) *service {
 	b.Helper()
 	memory.Tune()
 	ctx := context.Background()
@@ -147,6 +148,7 @@ func serve(b *testing.B, instances int) *service {
 	file := filepath.Join(dir, "uri")
 	ok(b, os.WriteFile(file, []byte(s.uri), 0o600))
 	key, public := app.KeyFiles(filepath.Join(dir, "demo.signing-key"))
+	s.key = key
 	_, err = app.MakeKey(p.Site, key, public)
 	ok(b, err)
 	place := app.Place{MongoDB: file, SigningKey: key}
@@ -155,6 +157,9 @@ func serve(b *testing.B, instances int) *service {
 	ok(b, folder.Found(ctx, plant.Founding{Site: p.Site, Name: p.Name, Demo: true}, time.Now))
 	cfg := config.Default()
 	cfg.MongoDB, cfg.SigningKey, cfg.Listen = file, key, "127.0.0.1:0"
+	if instances > 1 {
+		cfg.Peers.Listen = "127.0.0.1:0"
+	}
 	set := access.Defaults()
 	set.Params, set.WeakHashes = access.Params{Memory: 8, Time: 1, Threads: 1}, true // signing in is not measured
 	for i := range instances {
@@ -176,6 +181,9 @@ func serve(b *testing.B, instances int) *service {
 		s.signIn(b)
 		s.before = a.Site().Head().Commit
 	}
+	if instances > 1 {
+		time.Sleep(6 * time.Second) // until they have found each other
+	}
 	return s
 }
 
@@ -196,7 +204,7 @@ func (s *service) sum(b *testing.B, name string) (total float64) {
 	return total
 }
 
-func (s *service) signIn(b *testing.B) {
+func (s *service) signIn(b testing.TB) {
 	for _, c := range []haccp.PersonChange{
 		{Change: "added", PersonBody: haccp.PersonBody{Person: "ines", Name: "Ines Invented", SignIn: "ines"}},
 		{Change: "role-given", PersonBody: haccp.PersonBody{Person: "ines", Role: haccp.RoleTechnician}},

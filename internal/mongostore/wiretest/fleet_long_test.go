@@ -237,6 +237,9 @@ func (n *node) start(binary string) error {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	c := exec.Command(binary, append([]string{"serve", "--listen", n.address, "--log-level", "warn"}, n.flags...)...)
+	if n.proxy != nil {
+		c.Env = append(os.Environ(), "LINEWARDEN_PEERS_LISTEN=127.0.0.1:0")
+	}
 	n.out = new(bytes.Buffer)
 	c.Stdout, c.Stderr = n.out, n.out
 	if err := c.Start(); err != nil {

@@ -81,6 +81,9 @@ func (s *Server) start(listen string) error {
 	}
 	s.process = exec.Command(path, "-listen", listen, "-folder", folder)
 	s.process.Stderr = os.Stderr
+	if _, err := s.process.StdinPipe(); err != nil {
+		return err
+	}
 	out, err := s.process.StdoutPipe()
 	if err != nil {
 		return err

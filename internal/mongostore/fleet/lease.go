@@ -1,4 +1,4 @@
-package mongostore
+package fleet
 
 import (
 	"context"
@@ -25,18 +25,18 @@ type beatDoc struct {
 	Beat   int64  `bson:"beat"`
 }
 
-func (s *Store) leases() *mongo.Collection { return s.db.Collection(leasesName) }
-func (s *Store) beats() *mongo.Collection  { return s.db.Collection(beatsName) }
+func (f *Fleet) leases() *mongo.Collection { return f.db.Collection(LeasesName) }
+func (f *Fleet) beats() *mongo.Collection  { return f.db.Collection(BeatsName) }
 
 // Leases calls fn with the newest lease of every site.
-func (s *Store) Leases(ctx context.Context, fn func(site string, epoch int64, holder string, released bool) error) error {
-	found, err := s.leases().Find(ctx, bson.D{})
+func (f *Fleet) Leases(ctx context.Context, fn func(site string, epoch int64, holder string, released bool) error) error {
+	found, err := f.leases().Find(ctx, bson.D{})
 	if err != nil {
-		return fmt.Errorf("leases of %s: %w", s.target, err)
+		return fmt.Errorf("leases of %s: %w", f.target, err)
 	}
 	var all []leaseDoc
 	if err := found.All(ctx, &all); err != nil {
-		return fmt.Errorf("leases of %s: %w", s.target, err)
+		return fmt.Errorf("leases of %s: %w", f.target, err)
 	}
 	newest := map[string]leaseDoc{}
 	for _, d := range all {
@@ -54,18 +54,18 @@ func (s *Store) Leases(ctx context.Context, fn func(site string, epoch int64, ho
 
 // TakeLease inserts the lease of an epoch; false where that epoch is there already. Those before it are
 // forgotten.
-func (s *Store) TakeLease(ctx context.Context, site string, epoch int64, holder string) (bool, error) {
-	if s.readOnly {
+func (f *Fleet) TakeLease(ctx context.Context, site string, epoch int64, holder string) (bool, error) {
+	if f.readOnly {
 		return false, ErrReadOnly
 	}
-	_, err := s.leases().InsertOne(ctx, leaseDoc{ID: key(site, epoch), Site: site, Epoch: epoch, Holder: holder})
+	_, err := f.leases().InsertOne(ctx, leaseDoc{ID: leaseKey(site, epoch), Site: site, Epoch: epoch, Holder: holder})
 	if mongo.IsDuplicateKeyError(err) {
 		return false, nil
 	}
 	if err != nil {
 		return false, fmt.Errorf("lease of site %s: %w", site, err)
 	}
-	_, err = s.leases().DeleteMany(ctx, bson.D{{Key: "site", Value: site}, {Key: "epoch", Value: bson.D{{Key: "$lt", Value: epoch}}}})
+	_, err = f.leases().DeleteMany(ctx, bson.D{{Key: "site", Value: site}, {Key: "epoch", Value: bson.D{{Key: "$lt", Value: epoch}}}})
 	if err != nil {
 		return true, fmt.Errorf("older leases of site %s: %w", site, err)
 	}
@@ -73,11 +73,11 @@ func (s *Store) TakeLease(ctx context.Context, site string, epoch int64, holder 
 }
 
 // ReleaseLease marks the lease of an epoch as given up.
-func (s *Store) ReleaseLease(ctx context.Context, site string, epoch int64) error {
-	if s.readOnly {
+func (f *Fleet) ReleaseLease(ctx context.Context, site string, epoch int64) error {
+	if f.readOnly {
 		return ErrReadOnly
 	}
-	_, err := s.leases().UpdateOne(ctx, bson.D{{Key: "_id", Value: key(site, epoch)}}, bson.D{{Key: "$set", Value: bson.D{{Key: "released", Value: true}}}})
+	_, err := f.leases().UpdateOne(ctx, bson.D{{Key: "_id", Value: leaseKey(site, epoch)}}, bson.D{{Key: "$set", Value: bson.D{{Key: "released", Value: true}}}})
 	if err != nil {
 		return fmt.Errorf("lease of site %s: %w", site, err)
 	}
@@ -85,11 +85,11 @@ func (s *Store) ReleaseLease(ctx context.Context, site string, epoch int64) erro
 }
 
 // Beat keeps the latest beat of a holder.
-func (s *Store) Beat(ctx context.Context, holder string, beat int64) error {
-	if s.readOnly {
+func (f *Fleet) Beat(ctx context.Context, holder string, beat int64) error {
+	if f.readOnly {
 		return ErrReadOnly
 	}
-	_, err := s.beats().ReplaceOne(ctx, bson.D{{Key: "_id", Value: holder}}, beatDoc{holder, beat}, options.Replace().SetUpsert(true))
+	_, err := f.beats().ReplaceOne(ctx, bson.D{{Key: "_id", Value: holder}}, beatDoc{holder, beat}, options.Replace().SetUpsert(true))
 	if err != nil {
 		return fmt.Errorf("beat of %s: %w", holder, err)
 	}
@@ -97,14 +97,14 @@ func (s *Store) Beat(ctx context.Context, holder string, beat int64) error {
 }
 
 // Beats calls fn with the latest beat of every holder.
-func (s *Store) Beats(ctx context.Context, fn func(holder string, beat int64) error) error {
-	found, err := s.beats().Find(ctx, bson.D{})
+func (f *Fleet) Beats(ctx context.Context, fn func(holder string, beat int64) error) error {
+	found, err := f.beats().Find(ctx, bson.D{})
 	if err != nil {
-		return fmt.Errorf("beats of %s: %w", s.target, err)
+		return fmt.Errorf("beats of %s: %w", f.target, err)
 	}
 	var all []beatDoc
 	if err := found.All(ctx, &all); err != nil {
-		return fmt.Errorf("beats of %s: %w", s.target, err)
+		return fmt.Errorf("beats of %s: %w", f.target, err)
 	}
 	for _, d := range all {
 		if err := fn(d.Holder, d.Beat); err != nil {
@@ -115,11 +115,11 @@ func (s *Store) Beats(ctx context.Context, fn func(holder string, beat int64) er
 }
 
 // Forget drops the beat of a holder that is gone.
-func (s *Store) Forget(ctx context.Context, holder string) error {
-	if s.readOnly {
+func (f *Fleet) Forget(ctx context.Context, holder string) error {
+	if f.readOnly {
 		return ErrReadOnly
 	}
-	if _, err := s.beats().DeleteOne(ctx, bson.D{{Key: "_id", Value: holder}}); err != nil {
+	if _, err := f.beats().DeleteOne(ctx, bson.D{{Key: "_id", Value: holder}}); err != nil {
 		return fmt.Errorf("beat of %s: %w", holder, err)
 	}
 	return nil
