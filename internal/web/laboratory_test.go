@@ -16,7 +16,9 @@ func laboratorySamples(w *world, out map[string]string) {
 	out["laboratory-empty"], out["sample-take"] = w.page("/laboratory"), w.page("/laboratory-sample?lot=F+17%2F2")
 	at := w.submit("/laboratory-sample", "/laboratory-sample", url.Values{"lot": {"F 17/2"}, "sample": {"S 1"}, "units": {"5"}, "where": {"boxes 1 to 5"}}).location
 	out["laboratory"], out["sample-waiting"] = w.page("/laboratory"), w.page(at)
-	out["sample-receive"] = w.page(at + "/receive")
+	out["sample-receive"], out["sample-pass"] = w.page(at+"/receive"), w.page(at+"/pass")
+	w.submit(at+"/pass", at+"/pass", url.Values{"to": {"Mensajería Ceiba (invented)"}, "seal": {"A 77"}, "temperature": {"3.5"}, "temperature.unit": {"°C"}})
+	out["sample-pass-wrong"] = w.submit(at+"/pass", at+"/pass", url.Values{"to": {""}, "temperature": {"cold"}, "temperature.unit": {"°C"}}).body
 	w.submit(at+"/receive", at+"/receive", url.Values{"laboratory": {"Plant laboratory"}, "temperature": {"4"}, "temperature.unit": {"°C"}, "unfit": {"came warm"}})
 	out["result"], out["result-absent"] = w.page(at+"/total-count"), w.page(at+"/listeria")
 	day := w.now.Add(-6 * time.Hour).Format("2006-01-02T15:04")
@@ -39,6 +41,15 @@ func TestLaboratoryPages(t *testing.T) {
 	w.signIn("ines") // a technician enters no results
 	if a := w.send("POST", "/laboratory/A/S/ph", url.Values{}); a.status == 303 {
 		t.Error("a technician entered results")
+	}
+	const pass = "/laboratory/A/S/pass"
+	if a := w.submit(pass, pass, url.Values{"seal": {"77"}}); a.status != 422 || !strings.Contains(a.body, "77") {
+		t.Errorf("%d: handed over to nobody", a.status)
+	}
+	if a := w.submit(pass, pass, url.Values{"to": {"Courier"}, "seal": {"77"}, "temperature": {"4"}, "temperature.unit": {"°C"}}); a.status != 303 {
+		t.Errorf("%d: a technician hands a sample over: %s", a.status, a.body)
+	} else if page := w.page(a.location); !strings.Contains(page, "handed over to Courier") || !strings.Contains(page, "4 °C") || !strings.Contains(page, "77") {
+		t.Errorf("the chain of custody lacks the hand-over: %s", page)
 	}
 	w.signIn("marta")
 	const form = "/laboratory/A/S/listeria"

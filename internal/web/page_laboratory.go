@@ -27,12 +27,13 @@ type samplePage struct {
 	LotPath string
 	Saved   bool
 	MayAdd  bool
+	MayPass bool
 
 	lot *haccp.LotState
 	is  laboratory.Sample
 }
 
-// sampleFormPage is the form of a sample taken, or received by the laboratory.
+// sampleFormPage is the form of a sample taken, handed over, or received by the laboratory.
 type sampleFormPage struct {
 	*frame.Frame
 	Form          frame.Form
@@ -45,8 +46,10 @@ func (s *Server) routeLaboratory(app fiber.Router, in func(frame.Handler) fiber.
 	app.Get("/laboratory-sample", in(s.takeForm))
 	app.Post("/laboratory-sample", in(s.takeSave))
 	app.Get("/laboratory/:lot/:sample", in(s.sampleShow))
-	app.Get("/laboratory/:lot/:sample/receive", in(s.receiveForm))
-	app.Post("/laboratory/:lot/:sample/receive", in(s.receiveSave))
+	for _, way := range []string{"receive", "pass"} {
+		app.Get("/laboratory/:lot/:sample/"+way, in(s.custodyForm(way)))
+		app.Post("/laboratory/:lot/:sample/"+way, in(s.custodySave(way)))
+	}
 	app.Get("/laboratory/:lot/:sample/:test", in(s.resultForm))
 	app.Post("/laboratory/:lot/:sample/:test", in(s.resultSave))
 }
@@ -85,7 +88,7 @@ func (s *Server) newSamplePage(c *fiber.Ctx, f *frame.Frame) (*samplePage, error
 	if !ok {
 		return nil, noPage()
 	}
-	return &samplePage{Frame: f, Sample: f.SampleView(l, &x), LotPath: "/lots/" + url.PathEscape(code), MayAdd: f.May(haccp.KindResult), lot: l, is: x}, nil
+	return &samplePage{Frame: f, Sample: f.SampleView(l, &x), LotPath: "/lots/" + url.PathEscape(code), MayAdd: f.May(haccp.KindResult), MayPass: f.May(haccp.KindSamplePassed), lot: l, is: x}, nil
 }
 
 func (p *samplePage) title() string {
@@ -146,42 +149,59 @@ func (s *Server) saved(c *fiber.Ctx, p *sampleFormPage, err error, to string) er
 	return s.show(c, status, "sampleform", p.Title, p)
 }
 
-func (s *Server) newReceivePage(c *fiber.Ctx, f *frame.Frame) (*sampleFormPage, *samplePage, error) {
+// newCustodyPage makes the form of a sample handed over, or received by the laboratory.
+func (s *Server) newCustodyPage(c *fiber.Ctx, f *frame.Frame, way string) (*sampleFormPage, *samplePage, error) {
 	x, err := s.newSamplePage(c, f)
 	if err != nil {
 		return nil, nil, err
 	}
-	p := &sampleFormPage{Frame: f, Form: frame.NewForm(), Title: x.title(), Action: x.Sample.Path + "/receive"}
-	p.Fields = []frame.Field{{Type: "text", Name: "laboratory", Label: f.T("laboratory.laboratory"), Required: true},
-		{Type: "amount", Name: "temperature", Label: f.T("quantity.temperature"), Options: frame.Units(quantity.Temperature)},
-		{Type: "text", Name: "condition", Label: f.T("laboratory.condition")}, {Type: "text", Name: "unfit", Label: f.T("laboratory.unfit-why")},
-		{Type: "area", Name: "note", Label: f.T("form.note")}}
+	p := &sampleFormPage{Frame: f, Form: frame.NewForm(), Title: f.T("laboratory."+way) + ": " + x.title(), Action: x.Sample.Path + "/" + way}
+	whom := frame.Field{Type: "text", Name: "to", Label: f.T("laboratory.to"), Required: true}
+	if way == "receive" {
+		whom = frame.Field{Type: "text", Name: "laboratory", Label: f.T("laboratory.laboratory"), Required: true}
+	}
+	p.Fields = []frame.Field{whom, {Type: "amount", Name: "temperature", Label: f.T("quantity.temperature"), Options: frame.Units(quantity.Temperature)},
+		{Type: "text", Name: "seal", Label: f.T("laboratory.seal")}, {Type: "text", Name: "condition", Label: f.T("laboratory.condition")}}
+	if way == "receive" {
+		p.Fields = append(p.Fields, frame.Field{Type: "text", Name: "unfit", Label: f.T("laboratory.unfit-why")})
+	}
+	p.Fields = append(p.Fields, frame.Field{Type: "area", Name: "note", Label: f.T("form.note")})
 	return p, x, nil
 }
 
-func (s *Server) receiveForm(c *fiber.Ctx, f *frame.Frame) error {
-	p, _, err := s.newReceivePage(c, f)
-	if err != nil {
-		return err
+func (s *Server) custodyForm(way string) frame.Handler {
+	return func(c *fiber.Ctx, f *frame.Frame) error {
+		p, _, err := s.newCustodyPage(c, f, way)
+		if err != nil {
+			return err
+		}
+		return s.show(c, fiber.StatusOK, "sampleform", p.Title, p)
 	}
-	return s.show(c, fiber.StatusOK, "sampleform", p.Title, p)
 }
 
-func (s *Server) receiveSave(c *fiber.Ctx, f *frame.Frame) error {
-	p, x, err := s.newReceivePage(c, f)
-	if err != nil {
-		return err
+func (s *Server) custodySave(way string) frame.Handler {
+	return func(c *fiber.Ctx, f *frame.Frame) error {
+		p, x, err := s.newCustodyPage(c, f, way)
+		if err != nil {
+			return err
+		}
+		p.Form = frame.ReadForm(c)
+		frame.FillFields(c, p.Fields)
+		get := func(name string) string { return frame.FieldValue(p.Fields, name) }
+		var temperature *quantity.Value
+		if v, given := p.Fields[1].Amount(f); given {
+			temperature = &v
+		} else if p.Fields[1].Wrong != "" {
+			p.Problem = f.T("form.look-below")
+			return s.show(c, fiber.StatusUnprocessableEntity, "sampleform", p.Title, p)
+		}
+		if way == "receive" {
+			_, err = s.report(c, f, &p.Form, haccp.KindSampleReceived, &laboratory.Received{Lot: x.Sample.Lot, Sample: x.Sample.Sample, Laboratory: get("laboratory"),
+				Temperature: temperature, Seal: get("seal"), Condition: get("condition"), Unfit: get("unfit"), Note: get("note")})
+		} else {
+			_, err = s.report(c, f, &p.Form, haccp.KindSamplePassed, &laboratory.Passed{Lot: x.Sample.Lot, Sample: x.Sample.Sample, To: get("to"),
+				Temperature: temperature, Seal: get("seal"), Condition: get("condition"), Note: get("note")})
+		}
+		return s.saved(c, p, err, x.Sample.Path)
 	}
-	p.Form = frame.ReadForm(c)
-	frame.FillFields(c, p.Fields)
-	get := func(name string) string { return frame.FieldValue(p.Fields, name) }
-	b := &laboratory.Received{Lot: x.Sample.Lot, Sample: x.Sample.Sample, Laboratory: get("laboratory"), Condition: get("condition"), Unfit: get("unfit"), Note: get("note")}
-	if v, given := p.Fields[1].Amount(f); given {
-		b.Temperature = &v
-	} else if p.Fields[1].Wrong != "" {
-		p.Problem = f.T("form.look-below")
-		return s.show(c, fiber.StatusUnprocessableEntity, "sampleform", p.Title, p)
-	}
-	_, err = s.report(c, f, &p.Form, haccp.KindSampleReceived, b)
-	return s.saved(c, p, err, x.Sample.Path)
 }

@@ -85,6 +85,9 @@ var laboratoryTexts = map[string]text{
 	"laboratory.where":       {"Drawn from", "Tomada de"},
 	"laboratory.product":     {"Product", "Producto"},
 	"laboratory.receive":     {"Received by the laboratory", "Recibida por el laboratorio"},
+	"laboratory.pass":        {"Handed over", "Entregada"},
+	"laboratory.to":          {"To whom: person, carrier or laboratory", "A quién: persona, transportista o laboratorio"},
+	"laboratory.seal":        {"Number of the seal", "Número del sello"},
 	"laboratory.condition":   {"Condition", "Estado"},
 	"laboratory.unfit-why":   {"Not fit to be tested, because", "No apta para análisis, porque"},
 }
