@@ -354,6 +354,15 @@ func (a *App) Stop(ctx context.Context) error {
 	return a.stopped
 }
 
+// mostOf gives a context with two thirds of the time that is left, so that what follows has the rest.
+func mostOf(ctx context.Context) (context.Context, context.CancelFunc) {
+	end, is := ctx.Deadline()
+	if !is {
+		return context.WithCancel(ctx)
+	}
+	return context.WithTimeout(ctx, time.Until(end)*2/3)
+}
+
 func (a *App) close(ctx context.Context) error {
 	var errs []error
 	note := func(what string, err error) {
@@ -363,7 +372,9 @@ func (a *App) close(ctx context.Context) error {
 	}
 	close(a.quit)
 	if a.listener != nil {
-		note("stop serving", a.front.fiber.ShutdownWithContext(ctx))
+		serving, cancel := mostOf(ctx)
+		note("stop serving", a.front.fiber.ShutdownWithContext(serving))
+		cancel()
 	}
 	a.chores.Wait()
 	for _, h := range a.houses() {

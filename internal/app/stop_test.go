@@ -1,0 +1,55 @@
+package app_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"strings"
+	"testing"
+	"time"
+
+	"linewarden/internal/app"
+	"linewarden/internal/config"
+	"linewarden/internal/record"
+)
+
+// A client that never ends its request holds the stop up, and takes nothing from what is saved after it: the snapshot and
+// the checkpoint are there, and the stop says what hung.
+func TestStopWithARequestThatHangs(t *testing.T) {
+	dir := founded(t)
+	cfg := config.Default()
+	cfg.Data, cfg.Listen = dir, "127.0.0.1:0"
+	a, err := app.New(t.Context(), cfg, app.Parts{Access: quick(), Logger: slog.New(slog.DiscardHandler)})
+	check(t, err)
+	check(t, a.Wait(t.Context()))
+	check(t, a.Start())
+	conn, err := net.Dial("tcp", a.Addr())
+	check(t, err)
+	defer conn.Close()
+	_, err = fmt.Fprint(conn, "POST /api/v1/readings HTTP/1.1\r\nHost: plant\r\nContent-Type: application/json\r\nContent-Length: 100\r\n\r\n{")
+	check(t, err)
+	time.Sleep(200 * time.Millisecond) // until the request is under way
+	head := a.Site().Head()
+	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Second)
+	defer cancel()
+	err = a.Stop(ctx)
+	if !errors.Is(err, context.DeadlineExceeded) || !strings.HasPrefix(err.Error(), "stop serving: ") || strings.Contains(err.Error(), "\n") || ctx.Err() != nil {
+		t.Errorf("stopped with %v, and %v of its time", err, ctx.Err())
+	}
+	again := start(t, dir, nil)
+	if !strings.Contains(again.metrics(t), `linewarden_plant_snapshots_total{result="loaded",site="vallequince-demo"} 1`) {
+		t.Error("the state does not come from a snapshot")
+	}
+	f, err := app.ReadFolder(t.Context(), dir, nil)
+	check(t, err)
+	defer func() { check(t, f.Close()) }()
+	log, err := f.Log(t.Context(), "vallequince-demo")
+	check(t, err)
+	note, err := log.LastCheckpoint(t.Context())
+	check(t, err)
+	if cp, _, err := record.VerifyCheckpoint(note, again.Site().Key()); err != nil || cp.Size != head.Size {
+		t.Errorf("checkpoint over %d of %d: %v", cp.Size, head.Size, err)
+	}
+}
