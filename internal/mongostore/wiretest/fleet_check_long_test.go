@@ -40,9 +40,12 @@ func (f *fleet) check() tally {
 	for _, n := range f.nodes {
 		n.mu.Lock()
 		f.must(n.process.Process.Signal(syscall.SIGTERM))
+		late := time.AfterFunc(12*time.Second, func() { _ = n.process.Process.Signal(syscall.SIGQUIT) }) // it then says where it hangs
+		defer late.Stop()
 		if err := n.process.Wait(); err != nil {
 			f.t.Errorf("stop: %v\n%s", err, n.out)
 		}
+		late.Stop()
 		n.mu.Unlock()
 	}
 	f.command(append([]string{"verify"}, f.place...)...)

@@ -126,6 +126,7 @@ func TestLotFromReceiptToShippingByKeyboard(t *testing.T) {
 	lead.send("/laboratory-sample?lot=SUN-1", "main form button.main", "sample", "SUN-1/1", "units", "5")
 	h.later(2 * time.Minute) // a finished test is typed to the minute
 	lab := come("aurelio")
+	lead.send("/laboratory/SUN-1/SUN-1%2F1/pass", "main form button.main", "to", "Courier (invented)", "seal", "77")
 	lab.send("/laboratory/SUN-1/SUN-1%2F1/receive", "main form button.main", "laboratory", "Plant laboratory")
 	for _, x := range h.tests("SUN-1") {
 		lab.send("/laboratory/SUN-1/SUN-1%2F1/"+x.id, "main form button.main", x.fields...)
