@@ -174,21 +174,48 @@ func TestAheadWithFaults(t *testing.T) {
 	}
 }
 
-// TestAheadOfWhatFails holds a commit until commands were decided on it, and has it conflict with another instance's: what
+// heldLog writes nothing while it is held.
+type heldLog struct {
+	record.Log
+	held sync.RWMutex
+}
+
+func (l *heldLog) Append(ctx context.Context, expected int64, c record.Commit, lookups []record.Lookup) error {
+	l.held.RLock()
+	defer l.held.RUnlock()
+	return l.Log.Append(ctx, expected, c, lookups)
+}
+
+// TestAheadOfWhatFails holds a commit until a command was decided on it, and has it conflict with another instance's: what
 // was decided ahead is decided again, on what is there instead.
 func TestAheadOfWhatFails(t *testing.T) {
 	b := found(t, func(o *Options) { o.Shared = true })
+	if err := b.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	held := &heldLog{Log: b.log}
+	b.opt.Log = held
+	b.open(t)
 	b.log.Rival = b.rival(t)
 	b.atOnce(t, note(1, "one"), note(2, "two")) // nobody else comes: from here on a commit says that more follows
-	b.log.Slow(100 * time.Millisecond)
+	held.held.Lock()
 	b.log.Plan(recordtest.Conflicts)
+	decided := func(n int) {
+		for end := time.Now().Add(20 * time.Second); b.rules.decided() < n; time.Sleep(time.Millisecond) {
+			if time.Now().After(end) {
+				t.Errorf("%d decisions, want %d while a commit is written", b.rules.decided(), n)
+				return
+			}
+		}
+	}
 	var wg sync.WaitGroup
 	before := b.rules.decided()
 	wg.Go(func() { b.atOnce(t, note(3, "three"), note(4, "four")) })
-	for b.rules.decided() < before+3 { // and one that records nothing, behind which the two gather
-		time.Sleep(time.Millisecond)
-	}
-	_, err := b.Do(t.Context(), fakeRequest(5, "limit", &fakeAsk{Text: "five", Limit: 5}))
+	decided(before + 3) // with one that records nothing, behind which the two gather
+	var err error
+	wg.Go(func() { _, err = b.Do(t.Context(), fakeRequest(5, "limit", &fakeAsk{Text: "five", Limit: 5})) })
+	decided(before + 4)
+	held.held.Unlock()
 	wg.Wait()
 	if !errors.Is(err, haccp.ErrConflict) {
 		t.Errorf("with another instance's there are 5 before it, and it was answered %v", err)
