@@ -253,7 +253,12 @@ func TestStopLosesNothing(t *testing.T) {
 	if got := events["readings"].([]any)[0].(obj)["seq"]; got != seq {
 		t.Errorf("reading %v, want %v", got, seq)
 	}
-	// A checkpoint was signed at the stop.
+	signedAtStop(t, dir, again, head.Size)
+}
+
+// signedAtStop wants the newest checkpoint of a folder to be over so many records.
+func signedAtStop(t *testing.T, dir string, s *service, size int64) {
+	t.Helper()
 	f, err := app.ReadFolder(t.Context(), dir, nil)
 	check(t, err)
 	defer func() { check(t, f.Close()) }()
@@ -261,8 +266,8 @@ func TestStopLosesNothing(t *testing.T) {
 	check(t, err)
 	note, err := log.LastCheckpoint(t.Context())
 	check(t, err)
-	if cp, _, err := record.VerifyCheckpoint(note, again.Site().Key()); err != nil || cp.Size != head.Size {
-		t.Errorf("checkpoint over %d of %d: %v", cp.Size, head.Size, err)
+	if cp, _, err := record.VerifyCheckpoint(note, s.Site().Key()); err != nil || cp.Size != size {
+		t.Errorf("checkpoint over %d of %d: %v", cp.Size, size, err)
 	}
 }
 

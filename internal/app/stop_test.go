@@ -12,7 +12,6 @@ import (
 
 	"linewarden/internal/app"
 	"linewarden/internal/config"
-	"linewarden/internal/record"
 )
 
 // A client that never ends its request holds the stop up, and takes nothing from what is saved after it: the snapshot and
@@ -42,14 +41,5 @@ func TestStopWithARequestThatHangs(t *testing.T) {
 	if !strings.Contains(again.metrics(t), `linewarden_plant_snapshots_total{result="loaded",site="vallequince-demo"} 1`) {
 		t.Error("the state does not come from a snapshot")
 	}
-	f, err := app.ReadFolder(t.Context(), dir, nil)
-	check(t, err)
-	defer func() { check(t, f.Close()) }()
-	log, err := f.Log(t.Context(), "vallequince-demo")
-	check(t, err)
-	note, err := log.LastCheckpoint(t.Context())
-	check(t, err)
-	if cp, _, err := record.VerifyCheckpoint(note, again.Site().Key()); err != nil || cp.Size != head.Size {
-		t.Errorf("checkpoint over %d of %d: %v", cp.Size, head.Size, err)
-	}
+	signedAtStop(t, dir, again, head.Size)
 }

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
-	"slices"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -88,15 +87,7 @@ func TestAheadDecidesAsOneByOne(t *testing.T) {
 				refused[1] = append(refused[1], a.err.Error())
 			}
 		}
-		want, got := one.log(t), many.log(t)
-		for i := range min(len(want), len(got)) {
-			if want[i] != got[i] {
-				t.Fatalf("seed %d: record %d ahead\n%s\none by one\n%s", seed, i+2, got[i], want[i])
-			}
-		}
-		if len(want) != len(got) || !slices.Equal(refused[0], refused[1]) {
-			t.Fatalf("seed %d: %d and %d records; refused\n%q\n%q", seed, len(want), len(got), refused[0], refused[1])
-		}
+		sameLog(t, seed, one, many, refused)
 		total += watch.ahead.Load()
 	}
 	if total < 50 {

@@ -212,20 +212,27 @@ func TestBatchDecidesAsOneByOne(t *testing.T) {
 		if n := batch.Head().Commit - before; n > 3 {
 			t.Fatalf("120 commands at once became %d commits", n)
 		}
-		want, got := one.log(t), batch.log(t)
-		for i := range min(len(want), len(got)) {
-			if want[i] != got[i] {
-				t.Fatalf("seed %d: record %d at once\n%s\none by one\n%s", seed, i+2, got[i], want[i])
-			}
-		}
-		if len(want) != len(got) || !slices.Equal(refused[0], refused[1]) {
-			t.Fatalf("seed %d: %d and %d records; refused\n%q\n%q", seed, len(want), len(got), refused[0], refused[1])
-		}
+		want := sameLog(t, seed, one, batch, refused)
 		opened := slices.ContainsFunc(want, func(s string) bool { return strings.Contains(s, haccp.KindDeviationOpened) })
 		if !opened || len(refused[0]) == 0 || len(refused[0]) > 60 {
 			t.Fatalf("seed %d: too little happened: %d refused %q", seed, len(refused[0]), refused[0])
 		}
 	}
+}
+
+// sameLog wants two sites to have recorded and refused the same, and gives what they recorded.
+func sameLog(t *testing.T, seed uint64, one, many *real, refused [2][]string) []string {
+	t.Helper()
+	want, got := one.log(t), many.log(t)
+	for i := range min(len(want), len(got)) {
+		if want[i] != got[i] {
+			t.Fatalf("seed %d: record %d\n%s\none by one\n%s", seed, i+2, got[i], want[i])
+		}
+	}
+	if len(want) != len(got) || !slices.Equal(refused[0], refused[1]) {
+		t.Fatalf("seed %d: %d and %d records; refused\n%q\n%q", seed, len(want), len(got), refused[0], refused[1])
+	}
+	return want
 }
 
 // TestRulesReplay opens a site of the real rules again, from records alone and from its snapshot.

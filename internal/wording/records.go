@@ -83,7 +83,7 @@ var records = map[string]text{
 	"kind.group.site-retired":   {"site retired from the group", "planta retirada del grupo"},
 	"kind.group.role-given":     {"role given at a site", "función asignada en una planta"},
 	"kind.group.role-taken":     {"role taken at a site", "función retirada en una planta"},
-	"kind.timetable.taken":      {"timetable taken over by a service", "horario asumido por otro servicio"},
+	"kind.timetable.taken":      {"timetable taken over by another service", "horario asumido por otro servicio"},
 	"kind.site.restored":        {"log put back from a backup", "bitácora restaurada de un respaldo"},
 
 	"kind.alert.raised":       {"alert raised", "alerta emitida"},
