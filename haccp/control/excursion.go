@@ -66,7 +66,8 @@ func stretchOf(c *Context, s *Span) stretch {
 	return x
 }
 
-// Excursions returns every excursion of the window that is open or ends at or after From, ordered by begin, then filling, then first reading.
+// Excursions returns every excursion of the window that is open or ends at or after From, ordered by begin, then filling, then first
+// reading, then end.
 func (w Window) Excursions(c Context) []Excursion { return w.Since(c, time.Time{}) }
 
 // Known returns, in the order of Excursions, also those of before From that are kept: one still to come may
@@ -90,7 +91,7 @@ func excursionsOf(xs []stretch) []Excursion {
 		out = append(out, excursionOf(cl))
 	}
 	slices.SortFunc(out, func(a, b Excursion) int {
-		return cmp.Or(a.Begin.Compare(b.Begin), strings.Compare(a.Filling, b.Filling), compareRef(a.First, b.First))
+		return cmp.Or(a.Begin.Compare(b.Begin), strings.Compare(a.Filling, b.Filling), compareRef(a.First, b.First), compareEnd(a.End, b.End))
 	})
 	return out
 }

@@ -99,7 +99,7 @@ func (w *Window) keep(c *Context, from time.Time, base State) []*Span {
 	for _, cl := range cluster(old) {
 		e := excursionOf(cl)
 		if !e.End.IsZero() && e.End.Before(from) {
-			if low := lowest(c, base, cl[0].Filling, from); low.IsZero() || !e.End.After(low) {
+			if low := lowest(c, base, cl[0].Filling, from); low.IsZero() || !e.End.After(low) && !pointAt(cl, low) {
 				continue
 			}
 		}
@@ -121,6 +121,11 @@ func (w *Window) keep(c *Context, from time.Time, base State) []*Span {
 		kept = slices.Clone(kept[len(kept)-maxKept:])
 	}
 	return kept
+}
+
+// pointAt reports whether one of the stretches is the point of a moment: another one of that moment joins it.
+func pointAt(xs []stretch, at time.Time) bool {
+	return slices.ContainsFunc(xs, func(x stretch) bool { return x.begin.Equal(at) && x.end.Equal(at) })
 }
 
 // maxKept bounds the spans kept of what ended before a window. A filling in which hundreds of excursions
@@ -264,11 +269,10 @@ func (w Window) Low(c Context) time.Time {
 //     have ended a span open at from (as many in a row as the plan wants, or one after a fix and the
 //     mixing time), and once the last limit had done so each had a usable live inside reading at that
 //     moment or after it. Before Context.LiveFrom one inside reading settles a limit, imported or not,
-//     where nothing is known to have been exposed before from.
+//     where nothing is known to have been exposed before it.
 //
 // Where the context has probes (Context.Cover), each probe with a reading in the window or among older must have
-// shown its limits inside as well. The run of a probe of which there is none is not known: its readings that come
-// later begin a new run.
+// shown its limits inside as well. The run of a probe of which there is none stands where the window has it.
 //
 // Before the anchor there must also be a sample that shows control by itself, so that LastInside knows the
 // last one; before Context.LiveFrom there is none. What settles lies before the anchor, so that a change of it comes before the window and has it
@@ -295,11 +299,33 @@ func (w Window) Extend(c Context, from time.Time, older []Sample, complete bool)
 			return w, false
 		}
 	}
-	out := Window{From: from, Moves: w.Moves}.redo(&c, 0, all, "", true)
+	out := Window{From: from, Moves: w.Moves}
+	out.Tail.Base.Tracks, out.Kept = w.runs(from)
+	out = out.redo(&c, 0, all, "", true)
 	if at.After(from) {
 		out = out.cut(&c, at)
 	}
 	return out, true
+}
+
+// runs gives what a window knows of probes that have measured nothing from a moment before its From on: their runs,
+// and what is kept of that time of their fillings, which may yet be touched by a span that such a run opens.
+func (w *Window) runs(from time.Time) (tracks []*Track, kept []*Span) {
+	for _, t := range w.base().Tracks {
+		waits := slices.DeleteFunc(slices.Clone(t.Waits), func(run *Span) bool { return !run.Last.At.Before(from) })
+		if len(waits) == 0 {
+			continue
+		}
+		if !slices.ContainsFunc(tracks, func(u *Track) bool { return u.Filling == t.Filling }) {
+			for _, s := range w.Kept {
+				if s.Filling == t.Filling && s.First.At.Before(from) {
+					kept = append(kept, s)
+				}
+			}
+		}
+		tracks = append(tracks, &Track{Limit: t.Limit, Filling: t.Filling, Waits: waits})
+	}
+	return tracks, kept
 }
 
 // Anchored reports whether samples from a moment on settle every automaton, as Extend wants it.
@@ -384,7 +410,6 @@ type proof struct {
 
 // shown finds the moment at which readings had shown every limit inside again.
 func shown(c *Context, from time.Time, filling string, limits []string, all []*Sample) (time.Time, bool) {
-	old := !c.LiveFrom.IsZero() && !from.After(c.LiveFrom) && c.exposed(filling, from).IsZero()
 	proofs := make([]proof, len(limits))
 	restless, settles := map[[2]string]bool{}, from
 	if c.Cover > 0 {
@@ -398,13 +423,16 @@ func shown(c *Context, from time.Time, filling string, limits []string, all []*S
 			return time.Time{}, false
 		}
 		for i := range s.Marks {
-			imported := old && !s.At.After(c.LiveFrom)
+			imported := !s.At.After(c.LiveFrom) && c.exposed(filling, s.At).IsZero()
 			delete(restless, [2]string{s.Marks[i].Limit, s.Marks[i].Probe})
 			if m := &s.Marks[i]; m.Bounds() && (!s.Imported || imported) {
 				p := &proofs[slices.Index(limits, m.Limit)]
-				p.row++
 				p.inside = s.At
-				if p.closed.IsZero() && !s.At.Before(settles) && (imported || c.complete(s.At, p.row, from)) {
+				if s.At.Before(settles) {
+					continue
+				}
+				p.row++
+				if p.closed.IsZero() && (imported || c.complete(s.At, p.row, from)) {
 					p.closed = s.At
 				}
 			}

@@ -354,7 +354,13 @@ func sortExcursions(es []Excursion) {
 		if c := strings.Compare(a.Filling, b.Filling); c != 0 {
 			return c
 		}
-		return compareRef(a.First, b.First)
+		if c := compareRef(a.First, b.First); c != 0 || a.End.Equal(b.End) {
+			return c
+		}
+		if a.End.IsZero() || !b.End.IsZero() && a.End.After(b.End) { // the open one comes last
+			return 1
+		}
+		return -1
 	})
 }
 

@@ -252,10 +252,6 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 		if w.From.IsZero() || !complete && !from.Before(w.From) {
 			return
 		}
-		if !complete && unknownRun(ss, older, w, from) {
-			reached["a probe's run unknown"]++ // see Window.Extend on probes
-			return
-		}
 		x, ok := w.Extend(c, from, older, complete)
 		if !ok {
 			reached["not anchored"]++
@@ -267,7 +263,7 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 			t.Fatalf("From went from %s to %s", w.From, x.From)
 		}
 		for i := range rapid.IntRange(0, 5).Draw(t, "late") {
-			s := drawSample(t, 500+i, sampleKind{imported: kind.imported, named: kind.named}) // see Window.Extend on probes
+			s := drawSample(t, 500+i, kind)
 			if s.Imported = s.Imported && s.At.After(c.LiveFrom) || s.At.Before(c.LiveFrom); x.Covers(s.At) {
 				ss, x = append(ss, s), x.Insert(c, s)
 			}
@@ -288,25 +284,6 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 		}
 	}
 	t.Log(reached)
-}
-
-// unknownRun reports whether a probe that measured before a moment has no reading among those that an extended window
-// would see: its run is not known there.
-func unknownRun(ss, older []Sample, w Window, from time.Time) bool {
-	seen := map[string]bool{}
-	for s := range w.All() {
-		for i := range s.Marks {
-			seen[s.Marks[i].Probe] = true
-		}
-	}
-	for i := range older {
-		for k := range older[i].Marks {
-			seen[older[i].Marks[k].Probe] = true
-		}
-	}
-	return slices.ContainsFunc(ss, func(s Sample) bool {
-		return s.At.Before(from) && slices.ContainsFunc(s.Marks, func(m Mark) bool { return m.Probe != "" && !seen[m.Probe] })
-	})
 }
 
 // sameProofs compares the samples that show control around any moment that a window covers.
@@ -340,6 +317,8 @@ func TestAnchors(t *testing.T) {
 		return Sample{ID: id, At: min0(n), Marks: []Mark{{Limit: "a", Outside: outside, Usable: true}}}
 	}
 	two := []RuleFrom{{InsideInRow: 2}}
+	imported := mk("x", 5, false)
+	imported.Imported = true
 	drained := []Filling{{ID: "f", From: min0(-60), To: min0(20)}, {ID: "g", From: min0(30)}}
 	for _, tc := range []struct {
 		name     string
@@ -359,6 +338,11 @@ func TestAnchors(t *testing.T) {
 		{"drained, no sample", Context{Rules: two, Fillings: drained, LiveFrom: min0(50)}, nil, false, 20},
 		{"a filling begun since", Context{Rules: two, LiveFrom: min0(1), Fillings: []Filling{{ID: "e", From: min0(-60), To: min0(-1)}, {ID: "f", From: min0(0)}}},
 			[]Sample{mk("x", 5, true)}, false, 0},
+		{"inside while a probe's reading may still speak does not count", Context{Rules: two, Cover: longest},
+			[]Sample{mk("x", 5, false), mk("y", 30, false)}, false, -1},
+		{"two inside after any probe's reading", Context{Rules: two, Cover: longest}, []Sample{mk("x", 25, false), mk("y", 30, false)}, false, 30},
+		{"imported before anything was exposed", Context{Rules: two, LiveFrom: min0(50)}, []Sample{imported}, false, 5},
+		{"imported after the line started", Context{Rules: two, LiveFrom: min0(50), Starts: []time.Time{min0(2)}}, []Sample{imported}, false, -1},
 		{"complete", Context{Rules: two}, []Sample{mk("x", 5, true)}, true, -2},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
@@ -372,6 +356,47 @@ func TestAnchors(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A probe that was outside and fell silent goes on with its run when it is heard of again, in a window taken further
+// back as well, and its span joins what is kept of that time.
+func TestExtendKeepsTheRunOfASilentProbe(t *testing.T) {
+	c := Context{Rules: []RuleFrom{{InsideInRow: 1}}, Limits: []string{"a"}, Cover: time.Minute}
+	hand := func(id string, n int, outside bool) Sample {
+		return Sample{ID: id, At: min0(n), Marks: []Mark{{Limit: "a", Outside: outside, Usable: true}}}
+	}
+	probe := func(id string, n int) Sample {
+		return Sample{ID: id, At: min0(n), Marks: []Mark{{Limit: "a", Outside: true, Usable: true, Probe: "p", Wait: time.Hour}}}
+	}
+	ss := []Sample{probe("s0", 0), hand("s1", 10, true), hand("s2", 20, false), hand("s3", 100, false), hand("s4", 300, false)}
+	w := Window{}.Insert(c, ss...).Trim(c, time.Hour, 0)
+	x, ok := w.Extend(c, min0(99), ss[3:4], false)
+	if !ok || !x.Covers(min0(200)) {
+		t.Fatalf("extended %v, from %s", ok, x.From)
+	}
+	late := probe("s5", 200)
+	want := spec(c, pointers(append(ss, late)))
+	if len(want) != 1 || want[0].First.ID != "s0" || want[0].N != 3 {
+		t.Fatalf("the rule says %s", show(want))
+	}
+	sameExcursions(t, want, x.Insert(c, late).Excursions(c))
+}
+
+// Two spans of one moment are one excursion: a cut does not keep the one and forget the other.
+func TestCutKeepsWhatIsOneMoment(t *testing.T) {
+	c := Context{Rules: []RuleFrom{{InsideInRow: 1}}, Named: 1000 * time.Minute, Starts: []time.Time{min0(0)},
+		Fillings: []Filling{{ID: "f0", From: min0(-60), To: min0(0)}}}
+	ss := []Sample{
+		{ID: "s0", At: min0(0), Filling: "f0", Marks: []Mark{{Limit: "a", Outside: true, Usable: true}, {Limit: "b", Outside: true, Usable: true}}},
+		{ID: "s1", At: min0(2), Filling: "f0", Marks: []Mark{{Limit: "b", Usable: true}}},
+		{ID: "s2", At: min0(100), Marks: []Mark{{Limit: "a", Usable: true}, {Limit: "b", Usable: true}}},
+	}
+	w := Window{}.Insert(c, ss...).Trim(c, time.Hour, 0)
+	known := w.Known(c)
+	if len(known) != 1 || len(known[0].Limits) != 2 {
+		t.Errorf("the window knows %s", show(known))
+	}
+	knownAreTrue(t, spec(c, pointers(ss)), known)
 }
 
 // Of a long open excursion only first, last and worst stay, and the window does not grow.
