@@ -227,7 +227,8 @@ func (s *Site) newJob(ctx context.Context, r Request) (*job, error) {
 		return nil, &haccp.Refusal{Kind: haccp.ErrForbidden, Code: "not-a-demo",
 			Message: "only a site founded as demo may write with a stepped clock"}
 	}
-	j := &job{ctx: ctx, id: id, command: wholeMillis(r.Command), stepped: r.Stepped, waiting: time.Now(), done: make(chan answer, 1)}
+	j := &job{ctx: ctx, id: id, stepped: r.Stepped, waiting: time.Now(), done: make(chan answer, 1)}
+	j.take(r.Command)
 	if r.Sent == nil {
 		return j, nil
 	}
@@ -237,16 +238,16 @@ func (s *Site) newJob(ctx context.Context, r Request) (*job, error) {
 	return j, nil
 }
 
-// wholeMillis gives the command with its times in UTC and whole milliseconds, as records hold them.
-func wholeMillis(c *haccp.Command) *haccp.Command {
-	n := *c
-	n.At, n.Until = millis(c.At), millis(c.Until)
+// take makes the command the job's, with its times in UTC and whole milliseconds, as records hold them.
+func (j *job) take(c *haccp.Command) {
+	j.own = *c
+	j.own.At, j.own.Until = millis(c.At), millis(c.Until)
 	if c.Device != nil {
-		d := *c.Device
-		d.Clock = millis(d.Clock)
-		n.Device = &d
+		j.device = *c.Device
+		j.device.Clock = millis(j.device.Clock)
+		j.own.Device = &j.device
 	}
-	return &n
+	j.command = &j.own
 }
 
 func millis(t time.Time) time.Time {

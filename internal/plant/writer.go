@@ -17,7 +17,9 @@ import (
 type job struct {
 	ctx     context.Context //nolint:containedctx // only asked whether the caller still waits
 	id      record.UUID
-	command *haccp.Command
+	command *haccp.Command // own, and its device
+	own     haccp.Command
+	device  haccp.Device
 	hash    [32]byte
 	stepped time.Time // the moment of a stepped clock; zero: ask the site's clock
 	waiting time.Time // since when, on the machine's own clock

@@ -89,18 +89,18 @@ func SortAbout(about []string) []string {
 
 // Check reports with ErrInvalid what would keep the envelope out of a log.
 func (e *Envelope) Check() error {
-	_, err := e.encode(nil)
+	_, err := e.encode(nil, func(rec []byte) string { return string(rec) })
 	return err
 }
 
-// encode checks the envelope and gives its canonical bytes; buf is scratch.
-func (e *Envelope) encode(buf []byte) (string, error) {
+// encode checks the envelope and gives its canonical bytes, as keep keeps them; buf is scratch.
+func (e *Envelope) encode(buf []byte, keep func(rec []byte) string) (string, error) {
 	if err := e.checkMembers(); err != nil {
 		return "", fmt.Errorf("record %d of kind %q: %w", e.Seq, clip(e.Kind), err)
 	}
 	buf = e.appendHead(buf[:0])
 	from := len(buf)
-	s := string(e.appendTail(buf))
+	s := keep(e.appendTail(buf))
 	if len(s) > MaxRecordBytes {
 		return "", fmt.Errorf("record %d of kind %q: %w: %d bytes are over %d", e.Seq, clip(e.Kind), ErrTooLarge, len(s), MaxRecordBytes)
 	}

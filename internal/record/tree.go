@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"golang.org/x/mod/sumdb/tlog"
@@ -128,6 +129,28 @@ type Commit struct {
 	// More says that the instance that wrote it is about to write more, so that others may let it. It is no part of
 	// what is recorded or hashed, and a store that one process owns need not keep it.
 	More bool
+
+	text string // the records as the builder wrote them, a line each; empty: not known
+}
+
+// Text gives the records with line feeds between them.
+func (c *Commit) Text() string {
+	rest := c.text
+	for i, r := range c.Records { // whoever made or changed the commit by hand left the text as it was
+		if i > 0 && strings.HasPrefix(rest, "\n") {
+			rest = rest[1:]
+		} else if i > 0 {
+			return strings.Join(c.Records, "\n")
+		}
+		if !strings.HasPrefix(rest, r) {
+			return strings.Join(c.Records, "\n")
+		}
+		rest = rest[len(r):]
+	}
+	if rest != "" {
+		return strings.Join(c.Records, "\n")
+	}
+	return c.text
 }
 
 // Lookup is what a log must find a record by, taken from its envelope.
@@ -153,6 +176,7 @@ type Builder struct {
 	commit  Commit
 	lookups []Lookup
 	bytes   int
+	text    strings.Builder // the records, a line each, while no command was refused
 	scratch []byte
 }
 
@@ -180,10 +204,15 @@ func (b *Builder) AppendCommand(records []Envelope) error {
 			return fmt.Errorf("%w: record %d: recorded_at %s is before that of the record before it", ErrInvalid, e.Seq, FormatTime(e.RecordedAt))
 		}
 		recorded = e.RecordedAt
-		if b.scratch == nil {
-			b.scratch = make([]byte, 0, 2048)
-		}
-		s, err := e.encode(b.scratch)
+		from := len(encoded)
+		s, err := e.encode(b.scratch, func(rec []byte) string {
+			b.scratch = rec
+			if from > 0 {
+				b.text.WriteByte('\n')
+			}
+			b.text.Write(rec)
+			return b.text.String()[b.text.Len()-len(rec):]
+		})
 		if err != nil {
 			return err
 		}
@@ -206,10 +235,14 @@ func (b *Builder) AppendCommand(records []Envelope) error {
 	return nil
 }
 
+// usualRecord is how many bytes of text are made room for a record.
+const usualRecord = 1280
+
 // Expect makes room for about n more records.
 func (b *Builder) Expect(n int) {
 	b.commit.Records, b.lookups = slices.Grow(b.commit.Records, n), slices.Grow(b.lookups, n)
 	b.commit.Nodes = slices.Grow(b.commit.Nodes, 2*n)
+	b.text.Grow(usualRecord * n)
 }
 
 // Len is the number of records in the commit so far.
@@ -222,7 +255,7 @@ func (b *Builder) Last(n int) []string { return b.commit.Records[len(b.commit.Re
 // record.
 func (b *Builder) Build() (Commit, []Lookup) {
 	c := b.commit
-	c.Size, c.Root = b.tree.size, b.tree.Root()
+	c.Size, c.Root, c.text = b.tree.size, b.tree.Root(), b.text.String()
 	return c, b.lookups
 }
 

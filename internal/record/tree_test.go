@@ -3,6 +3,7 @@ package record_test
 import (
 	"errors"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/transparency-dev/merkle/rfc6962"
@@ -111,5 +112,42 @@ func TestBuilderLimits(t *testing.T) {
 	}
 	if err := b.AppendCommand(bad[:1]); err != nil || bad[0].Seq != 501 {
 		t.Errorf("after a refusal: %v, seq %d", err, bad[0].Seq)
+	}
+}
+
+// TestTextIsThatOfTheRecords: the text of a commit is its records, also where a command was refused while it was built,
+// where there was no room made, and where somebody changed a record afterwards.
+func TestTextIsThatOfTheRecords(t *testing.T) {
+	joined := func(c *record.Commit) string { return strings.Join(c.Records, "\n") }
+	for _, expect := range []int{0, 3, 200} {
+		b := record.NewBuilder("text", &record.Tree{}, 1)
+		b.Expect(expect)
+		for i := range 20 {
+			e := record.Envelope{V: 2, ID: record.UUID{byte(i + 1)}, Kind: "k", At: recordtest.Start, AtKnown: record.AtServer, RecordedAt: recordtest.Start}
+			if i%7 == 3 {
+				e.Kind = "" // refused
+			}
+			if err := b.AppendCommand([]record.Envelope{e}); (err != nil) != (i%7 == 3) {
+				t.Fatal(err)
+			}
+			c, _ := b.Build()
+			if len(c.Records) > 0 && c.Text() != joined(&c) {
+				t.Fatalf("after command %d the text is %q, want %q", i, c.Text(), joined(&c))
+			}
+		}
+		c, _ := b.Build()
+		for i := range c.Records {
+			changed := c
+			changed.Records = slices.Clone(c.Records)
+			for _, to := range []string{"x", "", c.Records[i] + "y", "\n" + c.Records[i]} {
+				if changed.Records[i] = to; changed.Text() != joined(&changed) {
+					t.Fatalf("record %d changed to %q and the text did not", i, to)
+				}
+			}
+			changed.Records = slices.Delete(changed.Records, i, i+1)
+			if changed.Text() != joined(&changed) {
+				t.Fatalf("record %d left out and the text did not change", i)
+			}
+		}
 	}
 }

@@ -21,7 +21,7 @@ func (l *Log) Append(ctx context.Context, expected int64, c record.Commit, looku
 	if len(lookups) != len(c.Records) {
 		return fmt.Errorf("%w: %d records with %d look-up entries", record.ErrInvalid, len(c.Records), len(lookups))
 	}
-	records := strings.Join(c.Records, "\n")
+	records := c.Text()
 	if strings.Count(records, "\n") != max(0, len(c.Records)-1) {
 		return fmt.Errorf("%w: a record with a line feed", record.ErrInvalid)
 	}

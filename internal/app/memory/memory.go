@@ -8,7 +8,7 @@ import (
 )
 
 // leastMemory is how many bytes Go's part of the process may take before garbage is collected at all.
-const leastMemory = 256 << 20
+const leastMemory = 320 << 20
 
 // Tune lets garbage grow to some hundred megabytes, which saves a fifth of the processor time where
 // many readings come at once, and no further: the limit follows what is alive. It is called again where
