@@ -272,7 +272,9 @@ func (w Window) Low(c Context) time.Time {
 //     where nothing is known to have been exposed before it.
 //
 // Where the context has probes (Context.Cover), each probe with a reading in the window or among older must have
-// shown its limits inside as well. The run of a probe of which there is none stands where the window has it.
+// shown its limits inside as well, and so must each whose run the window knows to have gone on since from: a reading of
+// it may be left out of older because it is about to change. The run of a probe that measured nothing since stands
+// where the window has it.
 //
 // Before the anchor there must also be a sample that shows control by itself, so that LastInside knows the
 // last one; before Context.LiveFrom there is none. What settles lies before the anchor, so that a change of it comes before the window and has it
@@ -290,17 +292,17 @@ func (w Window) Extend(c Context, from time.Time, older []Sample, complete bool)
 	slices.SortStableFunc(all, compare)
 	all = unique(all)
 	all = slices.AppendSeq(all, w.All())
-	at := time.Time{}
+	at, know := time.Time{}, knowledge{}
 	if complete {
 		from = time.Time{}
 	} else {
 		var ok bool
-		if at, ok = anchor(&c, from, all); !ok || at.After(w.From) {
+		know = w.before(from)
+		if at, ok = anchor(&c, from, all, know.unsure); !ok || know.torn || at.After(w.From) {
 			return w, false
 		}
 	}
-	out := Window{From: from, Moves: w.Moves}
-	out.Tail.Base.Tracks, out.Kept = w.runs(from)
+	out := Window{From: from, Kept: know.kept, Tail: Chunk{Base: State{Tracks: know.runs}}, Moves: w.Moves}
 	out = out.redo(&c, 0, all, "", true)
 	if at.After(from) {
 		out = out.cut(&c, at)
@@ -308,24 +310,42 @@ func (w Window) Extend(c Context, from time.Time, older []Sample, complete bool)
 	return out, true
 }
 
-// runs gives what a window knows of probes that have measured nothing from a moment before its From on: their runs,
-// and what is kept of that time of their fillings, which may yet be touched by a span that such a run opens.
-func (w *Window) runs(from time.Time) (tracks []*Track, kept []*Span) {
+// knowledge is what a window knows of a time that it does not cover: it goes with it where it is taken further back.
+type knowledge struct {
+	runs   []*Track // of probes that have measured nothing since
+	kept   []*Span  // of their fillings, which may yet be touched by a span that such a run opens
+	unsure []*Span  // runs of the others
+	torn   bool     // what is kept reaches past the moment
+}
+
+// before gives what the window knows of the time before a moment that lies before its From.
+func (w *Window) before(from time.Time) (k knowledge) {
 	for _, t := range w.base().Tracks {
-		waits := slices.DeleteFunc(slices.Clone(t.Waits), func(run *Span) bool { return !run.Last.At.Before(from) })
-		if len(waits) == 0 {
+		var silent []*Span
+		for _, run := range t.Waits {
+			if run.Last.At.Before(from) {
+				silent = append(silent, run)
+			} else {
+				k.unsure = append(k.unsure, run)
+			}
+		}
+		if len(silent) == 0 {
 			continue
 		}
-		if !slices.ContainsFunc(tracks, func(u *Track) bool { return u.Filling == t.Filling }) {
+		if !slices.ContainsFunc(k.runs, func(u *Track) bool { return u.Filling == t.Filling }) {
 			for _, s := range w.Kept {
-				if s.Filling == t.Filling && s.First.At.Before(from) {
-					kept = append(kept, s)
+				switch {
+				case s.Filling != t.Filling:
+				case s.End.Before(from):
+					k.kept = append(k.kept, s)
+				case s.First.At.Before(from):
+					k.torn = true
 				}
 			}
 		}
-		tracks = append(tracks, &Track{Limit: t.Limit, Filling: t.Filling, Waits: waits})
+		k.runs = append(k.runs, &Track{Limit: t.Limit, Filling: t.Filling, Waits: silent})
 	}
-	return tracks, kept
+	return k
 }
 
 // Anchored reports whether samples from a moment on settle every automaton, as Extend wants it.
@@ -340,12 +360,13 @@ func Anchored(c Context, from time.Time, older []Sample, complete bool) bool {
 		}
 	}
 	slices.SortStableFunc(all, compare)
-	_, ok := anchor(&c, from, unique(all))
+	_, ok := anchor(&c, from, unique(all), nil)
 	return ok
 }
 
-// anchor finds the moment from which sorted samples determine every excursion.
-func anchor(c *Context, from time.Time, all []*Sample) (time.Time, bool) {
+// anchor finds the moment from which sorted samples determine every excursion. unsure are runs of probes that may have
+// begun before.
+func anchor(c *Context, from time.Time, all []*Sample, unsure []*Span) (time.Time, bool) {
 	limits := slices.Clone(c.Limits)
 	fillings := []string{}
 	held := false
@@ -367,7 +388,7 @@ func anchor(c *Context, from time.Time, all []*Sample) (time.Time, bool) {
 	}
 	at := from.Add(tick)
 	for _, id := range fillings {
-		t, ok := settled(c, from, id, limits, all)
+		t, ok := settled(c, from, id, limits, all, unsure)
 		if !ok {
 			return time.Time{}, false
 		}
@@ -386,12 +407,12 @@ func proven(c *Context, at time.Time, all []*Sample) bool {
 }
 
 // settled finds the moment from which nothing hangs on what was open in a filling at from.
-func settled(c *Context, from time.Time, filling string, limits []string, all []*Sample) (time.Time, bool) {
+func settled(c *Context, from time.Time, filling string, limits []string, all []*Sample, unsure []*Span) (time.Time, bool) {
 	end, _ := c.drained(filling)
 	if !end.IsZero() && known(filling) != "" {
 		end = end.Add(c.Named)
 	}
-	at, ok := shown(c, from, filling, limits, all)
+	at, ok := shown(c, from, filling, limits, all, unsure)
 	if !ok || !end.IsZero() && !at.Before(end) {
 		at, ok = end, !end.IsZero()
 	}
@@ -409,11 +430,16 @@ type proof struct {
 }
 
 // shown finds the moment at which readings had shown every limit inside again.
-func shown(c *Context, from time.Time, filling string, limits []string, all []*Sample) (time.Time, bool) {
+func shown(c *Context, from time.Time, filling string, limits []string, all []*Sample, unsure []*Span) (time.Time, bool) {
 	proofs := make([]proof, len(limits))
 	restless, settles := map[[2]string]bool{}, from
 	if c.Cover > 0 {
 		restless, settles = probesOf(c, filling, all), from.Add(c.Cover)
+		for _, run := range unsure {
+			if run.Filling == filling {
+				restless[[2]string{run.Limit, run.Probe}] = true
+			}
+		}
 	}
 	for _, s := range all {
 		if c.key(s) != filling {

@@ -252,11 +252,29 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 		if w.From.IsZero() || !complete && !from.Before(w.From) {
 			return
 		}
+		var changed *Sample // what is about to change proves nothing
+		if len(older) > 0 && rapid.Bool().Draw(t, "changes") {
+			i := rapid.IntRange(0, len(older)-1).Draw(t, "changed")
+			changed, older = &older[i], slices.Delete(slices.Clone(older), i, i+1)
+		}
 		x, ok := w.Extend(c, from, older, complete)
 		if !ok {
 			reached["not anchored"]++
 			sameExcursions(t, w.Excursions(c), x.Excursions(c))
 			return
+		}
+		if changed != nil {
+			if !x.Covers(changed.At) {
+				reached["too near"]++
+				return
+			}
+			ss = slices.DeleteFunc(ss, func(s Sample) bool { return s.ID == changed.ID })
+			if rapid.Bool().Draw(t, "amended") {
+				s := drawSample(t, 400, kind)
+				s.ID, s.At, s.Imported = changed.ID, changed.At, changed.Imported
+				ss, x = append(ss, s), x.Replace(c, s.ID, &s)
+			}
+			reached["changed"]++
 		}
 		reached[fmt.Sprintf("complete %v", complete)]++
 		if x.From.After(w.From) || complete && !x.From.IsZero() {
@@ -278,7 +296,7 @@ func TestExtendAgreesWithTheWhole(t *testing.T) {
 		knownAreTrue(t, want, x.Known(c))
 		sameProofs(t, ss, x)
 	})
-	for _, k := range []string{"not anchored", "complete true", "complete false"} {
+	for _, k := range []string{"not anchored", "complete true", "complete false", "too near", "changed"} {
 		if reached[k] == 0 {
 			t.Errorf("never reached: %s", k)
 		}
