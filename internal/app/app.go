@@ -82,7 +82,7 @@ type App struct {
 	authority  []byte // certificate of the plant's own authority, PEM
 	proxies    []netip.Prefix
 
-	listener net.Listener
+	listener *gate.Listening
 	quit     chan struct{} // closed when the service is to end: streams and housekeeping look at it
 	served   chan error    // what serving ended with
 	chores   sync.WaitGroup
@@ -206,7 +206,7 @@ func (a *App) Start() error {
 		return fmt.Errorf("listen on %s: %w", a.cfg.Listen, err)
 	}
 	a.listener = gate.Listener(l)
-	serve := a.listener
+	var serve net.Listener = a.listener
 	if a.tls != nil {
 		serve = tls.NewListener(a.listener, a.tls)
 	}
@@ -373,6 +373,7 @@ func (a *App) close(ctx context.Context) error {
 	close(a.quit)
 	if a.listener != nil {
 		serving, cancel := mostOf(ctx)
+		go a.listener.Release(serving)
 		note("stop serving", a.front.fiber.ShutdownWithContext(serving))
 		cancel()
 	}

@@ -106,6 +106,10 @@ func (g *Gate) watch(c *fiber.Ctx) (err error) {
 	id := g.prefix + strconv.FormatUint(g.count.Add(1), 36)
 	c.Locals(keyRequest, id)
 	g.headers(c, id)
+	if l := connOf(c); l != nil {
+		l.under.Add(1)
+		defer l.under.Add(-1)
+	}
 	defer func() {
 		if r := recover(); r != nil {
 			g.opt.Logger.Error("request panicked", "request", id, "panic", fmt.Sprint(r), "stack", string(debug.Stack()))
