@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -115,6 +116,18 @@ func TestValueRefuses(t *testing.T) {
 	}
 }
 
+// samePlain wants the short way through a value to give what the long way gives.
+func samePlain(t *testing.T, b []byte) {
+	t.Helper()
+	var short, long members
+	if !short.plain(b) {
+		return
+	}
+	if err := long.read(skipSpace(b)); !json.Valid(b) || err != nil || !reflect.DeepEqual(short, long) {
+		t.Fatalf("%q is %v the short way, %v and %v the long way", b, short, long, err)
+	}
+}
+
 func FuzzValue(f *testing.F) {
 	for _, c := range valueForms {
 		f.Add([]byte(c.json))
@@ -123,6 +136,7 @@ func FuzzValue(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		before := bytes.Clone(b)
 		v, err := ParseValue(b)
+		samePlain(t, b)
 		if !bytes.Equal(before, b) {
 			t.Fatal("the input was written to")
 		}

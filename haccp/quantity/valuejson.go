@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"unicode"
 	"unicode/utf8"
 )
@@ -64,6 +65,15 @@ func appendString(dst []byte, s string) []byte {
 // and null are refused with a [FieldError] that names the member. It looks at
 // form alone; [Quantity.Check] looks at unit and range.
 func (v *Value) UnmarshalJSON(b []byte) error {
+	var m members
+	if m.plain(b) {
+		parsed, err := m.value()
+		if err != nil {
+			return err
+		}
+		*v = parsed
+		return nil
+	}
 	if !json.Valid(b) {
 		return fail("", "%w: broken JSON", ErrValue)
 	}
@@ -76,7 +86,7 @@ func (v *Value) UnmarshalJSON(b []byte) error {
 		*v = Answer(false)
 		return nil
 	case '{':
-		var m members
+		m = members{}
 		if err := m.read(b); err != nil {
 			return err
 		}
@@ -143,6 +153,46 @@ func (m *members) read(b []byte) error {
 		}
 	}
 	return nil
+}
+
+// plain walks through an object as services and tablets write it: known members, each once, of printable ASCII or whole
+// UTF-8 without an escape, and no space. It reports false for all else, whether right or wrong, and tells nothing then.
+func (m *members) plain(b []byte) bool {
+	if len(b) < len(`{}`) || b[0] != '{' {
+		return false
+	}
+	for sep := byte('{'); len(b) > 0 && b[0] == sep; sep = ',' {
+		name, rest, ok := plainString(b[1:])
+		if !ok || len(rest) == 0 || rest[0] != ':' {
+			return false
+		}
+		i := slices.Index(memberNames[:], string(name))
+		if i < 0 || m.has[i] {
+			return false
+		}
+		if m.text[i], b, ok = plainString(rest[1:]); !ok {
+			return false
+		}
+		m.has[i] = true
+	}
+	return string(b) == "}"
+}
+
+// plainString reads a string in which nothing is escaped.
+func plainString(b []byte) (text, rest []byte, ok bool) {
+	if len(b) == 0 || b[0] != '"' {
+		return nil, nil, false
+	}
+	for i, c := range b[1:] {
+		switch {
+		case c == '"':
+			text = b[1 : i+1]
+			return text, b[i+2:], utf8.Valid(text)
+		case c < ' ' || c == '\\':
+			return nil, nil, false
+		}
+	}
+	return nil, nil, false
 }
 
 // place returns the index of a member that was not there yet.

@@ -145,16 +145,26 @@ const (
 	apiPolicy = "default-src 'none'; frame-ancestors 'none'"
 )
 
+// header is one of an answer, its name written as HTTP writes it.
+type header struct{ name, value []byte }
+
+// common are the headers of every answer.
+var common = []header{
+	{[]byte(fiber.HeaderXContentTypeOptions), []byte("nosniff")},
+	{[]byte(fiber.HeaderReferrerPolicy), []byte("same-origin")},
+	{[]byte("Cross-Origin-Opener-Policy"), []byte("same-origin")},
+	{[]byte("Cross-Origin-Resource-Policy"), []byte("same-origin")},
+	{[]byte(fiber.HeaderCacheControl), []byte("no-store")},
+}
+
 // headers sets what keeps a browser from being used against us. The referrer policy is same-origin and not
 // no-referrer, under which a browser would send the Origin of a form as null.
 func (g *Gate) headers(c *fiber.Ctx, id string) {
 	h := &c.Response().Header
 	h.Set("X-Request-Id", id)
-	h.Set(fiber.HeaderXContentTypeOptions, "nosniff")
-	h.Set(fiber.HeaderReferrerPolicy, "same-origin")
-	h.Set("Cross-Origin-Opener-Policy", "same-origin")
-	h.Set("Cross-Origin-Resource-Policy", "same-origin")
-	h.Set(fiber.HeaderCacheControl, "no-store")
+	for _, x := range common {
+		h.SetCanonical(x.name, x.value)
+	}
 	if isAPI(c.Path()) {
 		h.Set(fiber.HeaderContentSecurityPolicy, apiPolicy)
 	} else {
