@@ -77,7 +77,7 @@ func TestStopWithConnectionsThatWait(t *testing.T) {
 		_, err = fmt.Fprint(conn, send)
 		check(t, err)
 	}
-	time.Sleep(200 * time.Millisecond) // until they are accepted
+	time.Sleep(200 * time.Millisecond)                                       // until they are accepted
 	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second) // less than a client has for its request
 	defer cancel()
 	check(t, a.Stop(ctx))
