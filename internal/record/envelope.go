@@ -7,6 +7,7 @@ import (
 	"maps"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 	"unicode/utf8"
 )
@@ -89,18 +90,19 @@ func SortAbout(about []string) []string {
 
 // Check reports with ErrInvalid what would keep the envelope out of a log.
 func (e *Envelope) Check() error {
-	_, err := e.encode(nil, func(rec []byte) string { return string(rec) })
+	_, err := e.encode(nil, new(strings.Builder))
 	return err
 }
 
-// encode checks the envelope and gives its canonical bytes, as keep keeps them; buf is scratch.
-func (e *Envelope) encode(buf []byte, keep func(rec []byte) string) (string, error) {
+// encode checks the envelope and gives its canonical bytes, written to the end of a text; buf is scratch.
+func (e *Envelope) encode(buf []byte, text *strings.Builder) (string, error) {
 	if err := e.checkMembers(); err != nil {
 		return "", fmt.Errorf("record %d of kind %q: %w", e.Seq, clip(e.Kind), err)
 	}
-	buf = e.appendHead(buf[:0])
+	buf, start := e.appendHead(buf[:0]), text.Len()
 	from := len(buf)
-	s := keep(e.appendTail(buf))
+	text.Write(e.appendTail(buf))
+	s := text.String()[start:]
 	if len(s) > MaxRecordBytes {
 		return "", fmt.Errorf("record %d of kind %q: %w: %d bytes are over %d", e.Seq, clip(e.Kind), ErrTooLarge, len(s), MaxRecordBytes)
 	}

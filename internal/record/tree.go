@@ -130,27 +130,19 @@ type Commit struct {
 	// what is recorded or hashed, and a store that one process owns need not keep it.
 	More bool
 
-	text string // the records as the builder wrote them, a line each; empty: not known
+	text string // the records as the builder wrote them, a line each
 }
 
 // Text gives the records with line feeds between them.
 func (c *Commit) Text() string {
-	rest := c.text
-	for i, r := range c.Records { // whoever made or changed the commit by hand left the text as it was
-		if i > 0 && strings.HasPrefix(rest, "\n") {
-			rest = rest[1:]
-		} else if i > 0 {
+	at := 0
+	for i, r := range c.Records { // whoever changed them by hand left the text as it was
+		at += min(i, 1) // the line feed
+		if at += len(r); at > len(c.text) || c.text[at-len(r):at] != r || at < len(c.text) && c.text[at] != '\n' {
 			return strings.Join(c.Records, "\n")
 		}
-		if !strings.HasPrefix(rest, r) {
-			return strings.Join(c.Records, "\n")
-		}
-		rest = rest[len(r):]
 	}
-	if rest != "" {
-		return strings.Join(c.Records, "\n")
-	}
-	return c.text
+	return c.text[:at]
 }
 
 // Lookup is what a log must find a record by, taken from its envelope.
@@ -182,7 +174,7 @@ type Builder struct {
 
 // NewBuilder begins commit number (head commit + 1) of a site on this tree.
 func NewBuilder(site string, tree *Tree, number int64) *Builder {
-	return &Builder{site: site, tree: tree.Clone(), commit: Commit{Number: number, First: tree.size + 1}}
+	return &Builder{site: site, tree: tree.Clone(), commit: Commit{Number: number, First: tree.size + 1}, scratch: make([]byte, 0, 2048)}
 }
 
 // AppendCommand numbers the records of one command (it sets Seq and Site),
@@ -194,8 +186,7 @@ func (b *Builder) AppendCommand(records []Envelope) error {
 	if len(records) > MaxCommandRecords {
 		return fmt.Errorf("%w: command of %d records is over %d", ErrTooLarge, len(records), MaxCommandRecords)
 	}
-	had := b.commit.Records
-	encoded := had
+	had, encoded := b.commit.Records, b.commit.Records
 	size, recorded := 0, b.tree.recorded
 	for i := range records {
 		e := &records[i]
@@ -204,20 +195,12 @@ func (b *Builder) AppendCommand(records []Envelope) error {
 			return fmt.Errorf("%w: record %d: recorded_at %s is before that of the record before it", ErrInvalid, e.Seq, FormatTime(e.RecordedAt))
 		}
 		recorded = e.RecordedAt
-		from := len(encoded)
-		s, err := e.encode(b.scratch, func(rec []byte) string {
-			b.scratch = rec
-			if from > 0 {
-				b.text.WriteByte('\n')
-			}
-			b.text.Write(rec)
-			return b.text.String()[b.text.Len()-len(rec):]
-		})
+		s, err := e.encode(b.scratch, &b.text)
 		if err != nil {
 			return err
 		}
-		encoded = append(encoded, s)
-		size += len(s)
+		encoded, size = append(encoded, s), size+len(s)
+		b.text.WriteByte('\n')
 	}
 	if size > MaxCommitBytes {
 		return fmt.Errorf("%w: command of %d bytes is over %d", ErrTooLarge, size, MaxCommitBytes)
@@ -229,20 +212,15 @@ func (b *Builder) AppendCommand(records []Envelope) error {
 		b.commit.Nodes = b.tree.Append(LeafHash(s), b.commit.Nodes)
 		b.lookups = append(b.lookups, LookupOf(&records[i]))
 	}
-	b.commit.Records = encoded
-	b.tree.recorded = recorded
-	b.bytes += size
+	b.commit.Records, b.tree.recorded, b.bytes = encoded, recorded, b.bytes+size
 	return nil
 }
-
-// usualRecord is how many bytes of text are made room for a record.
-const usualRecord = 1280
 
 // Expect makes room for about n more records.
 func (b *Builder) Expect(n int) {
 	b.commit.Records, b.lookups = slices.Grow(b.commit.Records, n), slices.Grow(b.lookups, n)
 	b.commit.Nodes = slices.Grow(b.commit.Nodes, 2*n)
-	b.text.Grow(usualRecord * n)
+	b.text.Grow(1280 * n) // a usual record's bytes
 }
 
 // Len is the number of records in the commit so far.
