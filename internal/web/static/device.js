@@ -81,14 +81,19 @@
   }
 
   const grants = async () => (await get("grants")) || [];
+  // inTurn has what changes the grants wait for what changed them before.
+  let turn = Promise.resolve();
+  const inTurn = (change) => (turn = turn.catch(() => {}).then(change));
   // keep adds a grant; those that cover nothing any more go, since each entry carries its own.
-  async function keep(grant, name) {
+  const keep = (grant, name) => inTurn(() => add(grant, name));
+  async function add(grant, name) {
     const now = Date.now() - (await lastOffset());
     const list = (await grants()).filter((g) => Date.parse(g.to) > now && g.token !== grant.token);
     await set("grants", [...list, { ...grant, name }]);
   }
   // endGrants has the grants of a person cover nothing from now on, as a sign-out does at the server.
-  async function endGrants(person) {
+  const endGrants = (person) => inTurn(() => endAll(person));
+  async function endAll(person) {
     const now = new Date(Date.now() - (await lastOffset())).toISOString();
     await set("grants", (await grants()).map((g) => (g.person === person && g.to > now ? { ...g, to: now } : g)));
     await set("current", null);

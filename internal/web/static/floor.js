@@ -61,12 +61,16 @@
 
   // --- who it is
 
+  let leaving = false; // somebody signs out
+
   // handOver gets the grant of a session that was opened by the sign-in page.
   async function handOver() {
     if (!page.person || (await lw.get("granted")) === page.form) return;
     const { status, answer } = await lw.post("/session/grant", "{}", page.form);
+    if (leaving) return; // what she signs out of covers nothing new
     if (status !== 201) return;
     await lw.keep(answer, page.personName);
+    if (leaving) return;
     await lw.set("current", page.person);
     await lw.set("granted", page.form);
   }
@@ -373,6 +377,7 @@
     out.addEventListener("submit", async (e) => {
       if (out.dataset.ended) return;
       e.preventDefault();
+      leaving = true;
       await lw.endGrants(page.person);
       out.dataset.ended = "yes";
       if (navigator.onLine) return out.submit();
