@@ -71,8 +71,7 @@
   // post sends something in a session.
   const post = async (path, body, form) => read(await ask(api + path, { method: "POST", body, headers: headers(form && { "X-Form-Token": form }) }));
 
-  // hint is one byte of a slow hash of a PIN. It catches a slip of the finger without network and leaves one PIN in 256
-  // possible, so that whoever takes the tablet apart does not learn the PIN from it.
+  // hint is one byte of a slow hash of a PIN: it catches a slip of the finger, and tells nobody the PIN.
   async function hint(person, pin) {
     const key = await crypto.subtle.importKey("raw", new TextEncoder().encode(pin), "PBKDF2", false, ["deriveBits"]);
     const salt = new TextEncoder().encode(device + " " + person);
@@ -81,17 +80,16 @@
   }
 
   const grants = async () => (await get("grants")) || [];
-  // inTurn has what changes the grants wait for what changed them before.
-  let turn = Promise.resolve();
-  const inTurn = (change) => (turn = turn.catch(() => {}).then(change));
-  // keep adds a grant; those that cover nothing any more go, since each entry carries its own.
+  let turn = Promise.resolve(); // of what changes the grants
+  const inTurn = (f) => (turn = turn.catch(() => {}).then(f));
+  // keep adds a grant; those that cover nothing any more go: each entry carries its own.
   const keep = (grant, name) => inTurn(() => add(grant, name));
   async function add(grant, name) {
     const now = Date.now() - (await lastOffset());
     const list = (await grants()).filter((g) => Date.parse(g.to) > now && g.token !== grant.token);
     await set("grants", [...list, { ...grant, name }]);
   }
-  // endGrants has the grants of a person cover nothing from now on, as a sign-out does at the server.
+  // endGrants has a person's grants cover nothing from now on, as a sign-out does at the server.
   const endGrants = (person) => inTurn(() => endAll(person));
   async function endAll(person) {
     const now = new Date(Date.now() - (await lastOffset())).toISOString();

@@ -61,14 +61,13 @@
 
   // --- who it is
 
-  let leaving = false; // somebody signs out
+  let leaving = false;
 
   // handOver gets the grant of a session that was opened by the sign-in page.
   async function handOver() {
     if (!page.person || (await lw.get("granted")) === page.form) return;
     const { status, answer } = await lw.post("/session/grant", "{}", page.form);
-    if (leaving) return; // what she signs out of covers nothing new
-    if (status !== 201) return;
+    if (leaving || status !== 201) return;
     await lw.keep(answer, page.personName);
     if (leaving) return;
     await lw.set("current", page.person);
@@ -385,7 +384,7 @@
       location.assign(root + "/");
     });
   }
-  // lateSignOut ends at the server a session that was left without network.
+  // lateSignOut ends a session that was left without network.
   async function lateSignOut() {
     if (!(await lw.get("sign-out"))) return;
     const r = await lw.read(await lw.ask(api + "/session"));

@@ -11,7 +11,7 @@
     return NUMBER.test(s) && digits.length <= 18 && !/^-0(\.0+)?$/.test(s) ? s : "";
   }
 
-  // ways gives the two numbers that a comma before three digits can mean; null where there is one reading at most.
+  // ways gives the two numbers that a comma before three digits can mean; null where there are none.
   function ways(typed) {
     const m = /^(-?[1-9][0-9]{0,2}),([0-9]{3})$/.exec(typed.trim());
     return m && [m[1] + "." + m[2], m[1] + m[2]];

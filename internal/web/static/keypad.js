@@ -1,4 +1,4 @@
-// A keypad that gloves can hit, for fields of numbers. A physical keyboard goes on working: the field stays a field.
+// A keypad that gloves can hit, for fields of numbers. A physical keyboard goes on working.
 "use strict";
 (() => {
   const pad = document.createElement("div");

@@ -1,7 +1,6 @@
 // Reports that wait on this device until the server has them. The rules: a report is written down before anything is
 // sent; it keeps its id, its time, its person and that person's delivery grant; what was sent once is sent again to the
-// byte; it leaves the device only when the server says that it is recorded. Storage, network and clock come in from
-// outside, so that these rules are tested without a browser.
+// byte; it leaves the device only when the server says that it is recorded. Storage, network and clock come in from outside.
 "use strict";
 (() => {
   const WAITING = "waiting"; // to be sent
