@@ -348,22 +348,6 @@ func (w *Window) before(from time.Time) (k knowledge) {
 	return k
 }
 
-// Anchored reports whether samples from a moment on settle every automaton, as Extend wants it.
-func Anchored(c Context, from time.Time, older []Sample, complete bool) bool {
-	if complete {
-		return true
-	}
-	all := make([]*Sample, 0, len(older))
-	for i := range older {
-		if len(older[i].Marks) > 0 && !older[i].At.Before(from) {
-			all = append(all, &older[i])
-		}
-	}
-	slices.SortStableFunc(all, compare)
-	_, ok := anchor(&c, from, unique(all), nil)
-	return ok
-}
-
 // anchor finds the moment from which sorted samples determine every excursion. unsure are runs of probes that may have
 // begun before.
 func anchor(c *Context, from time.Time, all []*Sample, unsure []*Span) (time.Time, bool) {

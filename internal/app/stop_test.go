@@ -14,16 +14,23 @@ import (
 	"linewarden/internal/config"
 )
 
-// A client that goes on sending and never ends its request holds the stop up, and takes nothing from what is saved after
-// it: the snapshot and the checkpoint are there, and the stop says what hung.
-func TestStopWithARequestThatHangs(t *testing.T) {
-	dir := founded(t)
+// running starts a service that the test itself stops.
+func running(t *testing.T, dir string) *app.App {
+	t.Helper()
 	cfg := config.Default()
 	cfg.Data, cfg.Listen = dir, "127.0.0.1:0"
 	a, err := app.New(t.Context(), cfg, app.Parts{Access: quick(), Logger: slog.New(slog.DiscardHandler)})
 	check(t, err)
 	check(t, a.Wait(t.Context()))
 	check(t, a.Start())
+	return a
+}
+
+// A client that goes on sending and never ends its request holds the stop up, and takes nothing from what is saved after
+// it: the snapshot and the checkpoint are there, and the stop says what hung.
+func TestStopWithARequestThatHangs(t *testing.T) {
+	dir := founded(t)
+	a := running(t, dir)
 	conn, err := net.Dial("tcp", a.Addr())
 	check(t, err)
 	defer conn.Close()
@@ -60,12 +67,7 @@ func TestStopWithARequestThatHangs(t *testing.T) {
 // Connections on which nothing goes on do not hold the stop up: one that was never used, as browsers open them, one that
 // fell silent within a request, and one that waits for its next request.
 func TestStopWithConnectionsThatWait(t *testing.T) {
-	cfg := config.Default()
-	cfg.Data, cfg.Listen = founded(t), "127.0.0.1:0"
-	a, err := app.New(t.Context(), cfg, app.Parts{Access: quick(), Logger: slog.New(slog.DiscardHandler)})
-	check(t, err)
-	check(t, a.Wait(t.Context()))
-	check(t, a.Start())
+	a := running(t, founded(t))
 	for _, send := range []string{
 		"",
 		"POST /api/v1/readings HTTP/1.1\r\nHost: plant\r\nContent-Type: application/json\r\nContent-Length: 100\r\n\r\n{",
